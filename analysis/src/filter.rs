@@ -1,0 +1,1 @@
+//! Butterworth low-pass filters in second-order sections: causal and zero-phase.

@@ -1,0 +1,135 @@
+//! Finds holds in a force trace: zero, contact, arming, onset, break, release.
+//!
+//! Comes in: blocks of samples on one grid ([`Sample`]). Goes out: [`Event`]s. Pure: no clock, no I/O, no logging;
+//! bounded memory; the same code live and on files; any split of the input gives the same bits.
+
+mod parameters;
+
+pub use parameters::Parameters;
+
+use serde::{Deserialize, Serialize};
+
+/// One sample of the trace that is searched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Position on the sample grid (the device's sample counter); a jump means missing samples.
+    pub index: u64,
+    /// Time in the trace's own base, s.
+    pub time_s: f64,
+    /// Force, tare removed, N.
+    pub force_n: f64,
+    /// The converter was at its end.
+    pub saturated: bool,
+}
+
+/// What is too small or too short to count is a touch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// An effort.
+    Hold,
+    /// Too small or too short to count.
+    Touch,
+}
+
+/// A hold: force from onset to release. Times are s in the trace's own base, forces N; unknown is `None`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Hold {
+    /// Hold or touch.
+    pub kind: Kind,
+    /// First sample (grid index) at or after the onset.
+    pub first_index: u64,
+    /// Last sample (grid index) at or before the end, included.
+    pub last_index: u64,
+    /// Model-fitted start of the pull.
+    pub onset_s: f64,
+    /// Spread of the onset over the rise shapes fitted.
+    pub onset_sd_s: Option<f64>,
+    /// Interpolated crossing of 5 % of the peak on the way up.
+    pub rise5_s: Option<f64>,
+    /// Moment of the yield, where one was found.
+    pub break_s: Option<f64>,
+    /// Force at the break, above the level the pull started from.
+    pub break_n: Option<f64>,
+    /// Start of the final fall; `None` where the trace ended first.
+    pub release_s: Option<f64>,
+    /// Interpolated crossing of 10 % of the peak on the way down; `None` where the trace ended first.
+    pub end_s: Option<f64>,
+    /// Level the pull started from.
+    pub rest_n: f64,
+    /// Start of the steady contact before the pull, where there was one.
+    pub contact_s: Option<f64>,
+    /// Its level above zero; 0 without contact.
+    pub contact_n: f64,
+    /// Peak above the level the pull started from.
+    pub peak_n: f64,
+    /// Time of the peak.
+    pub peak_s: f64,
+    /// Peak above zero: what make, break and concentric results use.
+    pub peak_zero_n: f64,
+    /// Best 1-s mean above the level the pull started from; `None` where the hold is shorter.
+    pub mean_n: Option<f64>,
+    /// The measures of the hold that need the whole of it.
+    #[serde(flatten)]
+    pub measures: crate::measures::Measures,
+    /// What is unusual about the hold, as words: `cut`, `too_long`, `saturated`, `gap_near_onset`, …
+    pub flags: Vec<Flag>,
+}
+
+/// What is unusual about a hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Flag {
+    /// The trace ended before the hold did.
+    Cut,
+    /// Closed after 120 s.
+    TooLong,
+    /// A sample of the hold was at the converter's end.
+    Saturated,
+    /// Samples are missing within 50 ms of the onset.
+    GapNearOnset,
+    /// Samples are missing elsewhere in the hold.
+    Gap,
+    /// The level before the pull was above zero by more than 0.3 N.
+    Pretension,
+    /// The force dipped in the 200 ms before the onset.
+    Countermovement,
+    /// The level before the pull was not steady.
+    UnstableRest,
+    /// The force fell below 70 % of an early local peak and rose again.
+    DoublePull,
+    /// Less than 0.75 s of rest was seen before the pull.
+    LateArm,
+    /// A yield that recovered: give-way.
+    GiveWay,
+    /// A yield outside a break test.
+    PossibleYield,
+    /// Force fell straight to nothing: released or slipped, force alone cannot tell.
+    ReleaseOrSlip,
+}
+
+/// What the finder says.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// Steady contact has lasted long enough to count.
+    Contact {
+        /// When it began, s.
+        since_s: f64,
+        /// Its level above zero, N.
+        level_n: f64,
+    },
+    /// The force left its level; not yet confirmed.
+    Armed {
+        /// When, s.
+        time_s: f64,
+    },
+    /// A pull was confirmed; its onset as estimated so far.
+    Confirmed {
+        /// Estimated onset, s.
+        onset_s: f64,
+    },
+    /// What was armed came to nothing.
+    Dismissed,
+    /// A hold (or touch) ended and was measured.
+    Ended(Box<Hold>),
+}

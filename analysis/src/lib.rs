@@ -1,0 +1,15 @@
+//! What a finger-force trace means: holds, their measures, repeats, recordings, plots.
+//!
+//! Comes in: samples (`time_s`, `force_n`) from a recording, a CSV trace or any HDF5 dataset. Goes out: holds with
+//! their times (s) and forces (N), tables and plots. Everything but files, plots and commands is pure.
+
+pub mod command;
+pub mod filter;
+pub mod holds;
+pub mod measures;
+pub mod plot;
+pub mod recording;
+pub mod statistics;
+pub mod supervise;
+pub mod trace;
+pub mod trial;

@@ -1,0 +1,235 @@
+//! Layout 1 of the recording file, in one place: the daemon writes by it, everything reads by it.
+//!
+//! A table is a group of 1-D columns with a row-number scale. Unknown is NaN (f64), −1 (i64), 0 (u8), "" (text).
+
+/// `layout` attribute of the root.
+pub const LAYOUT: &str = "finger-force recording";
+/// `layout_version` attribute of the root.
+pub const LAYOUT_VERSION: i64 = 1;
+
+/// A column's values.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Values {
+    /// Measures and times; unknown is NaN.
+    F64(Vec<f64>),
+    /// Indexes and counts; unknown is −1.
+    I64(Vec<i64>),
+    /// Flags.
+    U8(Vec<u8>),
+    /// Words; unknown is "".
+    Text(Vec<String>),
+}
+
+/// A type that can stand in a column.
+pub trait Cell: Sized + Clone {
+    /// Gathers cells into a column's values.
+    fn gather(cells: Vec<Self>) -> Values;
+    /// The column's cells, if its values are of this type.
+    fn spread(values: &Values) -> Option<Vec<Self>>;
+}
+
+macro_rules! cell {
+    ($($type:ty => $variant:ident),+) => {$(
+        impl Cell for $type {
+            fn gather(cells: Vec<Self>) -> Values {
+                Values::$variant(cells)
+            }
+            fn spread(values: &Values) -> Option<Vec<Self>> {
+                match values { Values::$variant(cells) => Some(cells.clone()), _ => None }
+            }
+        }
+    )+};
+}
+cell!(f64 => F64, i64 => I64, u8 => U8, String => Text);
+
+/// A column of a table: name, unit ("" for none), long name, values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column {
+    /// Dataset name.
+    pub name: &'static str,
+    /// `units` attribute.
+    pub units: &'static str,
+    /// `long_name` attribute.
+    pub long_name: &'static str,
+    /// The values, one a row.
+    pub values: Values,
+}
+
+/// A row type whose rows make a table.
+pub trait Row: Sized {
+    /// The table's columns, in order.
+    fn columns(rows: &[Self]) -> Vec<Column>;
+    /// Rebuilds the rows; `get` gives a column's values by its name (`None`: missing). The error names the column.
+    fn rows(get: impl FnMut(&'static str) -> Option<Values>) -> Result<Vec<Self>, &'static str>;
+}
+
+macro_rules! table {
+    ($(#[$doc:meta])* $name:ident { $($field:ident: $type:ty, $units:literal, $long:literal;)+ }) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, PartialEq)]
+        pub struct $name { $(#[doc = $long] pub $field: $type),+ }
+
+        impl Row for $name {
+            fn columns(rows: &[Self]) -> Vec<Column> {
+                vec![$(Column {
+                    name: stringify!($field),
+                    units: $units,
+                    long_name: $long,
+                    values: <$type as Cell>::gather(rows.iter().map(|row| row.$field.clone()).collect()),
+                }),+]
+            }
+
+            fn rows(mut get: impl FnMut(&'static str) -> Option<Values>) -> Result<Vec<Self>, &'static str> {
+                $(let $field = get(stringify!($field))
+                    .and_then(|values| <$type as Cell>::spread(&values))
+                    .ok_or(stringify!($field))?;)+
+                let lengths = [$((stringify!($field), $field.len())),+];
+                if let Some((name, _)) = lengths.iter().find(|(_, length)| *length != lengths[0].1) {
+                    return Err(name);
+                }
+                $(let mut $field = $field.into_iter();)+
+                let mut rows = Vec::with_capacity(lengths[0].1);
+                while let ($(Some($field),)+) = ($($field.next(),)+) {
+                    rows.push($name { $($field),+ });
+                }
+                Ok(rows)
+            }
+        }
+    };
+}
+
+table! {
+    /// `/sensors/<k>/frames`: what came when.
+    FrameRow {
+        segment: i64, "", "segment number, from 0";
+        sequence: i64, "", "frame sequence number as sent";
+        counter: i64, "", "device's sample counter of the frame's first sample";
+        first_sample: i64, "", "position in samples of the frame's first sample";
+        samples: i64, "", "number of samples in the frame";
+        device_time_us: i64, "us", "device time of the frame's first sample";
+        arrival_ns: i64, "ns", "arrival of the frame's last byte on the host's monotonic clock";
+        status: u8, "", "status flags as sent (1 saturated, 2 overrun)";
+    }
+}
+table! {
+    /// `/sensors/<k>/segments`: device epochs with their clock map and its bound.
+    SegmentRow {
+        first_sample: i64, "", "position in samples of the segment's first sample";
+        samples: i64, "", "number of samples recorded";
+        first_counter: i64, "", "device's sample counter at the segment's start";
+        device_start_us: i64, "us", "device time at the segment's start";
+        boot_id: i64, "", "device's boot id";
+        interval_ns: i64, "ns", "declared sample interval, the one used";
+        interval_measured_ns: f64, "ns", "sample interval measured by the device's clock, stored and not applied";
+        reason: String, "", "why the segment began";
+        start_s: f64, "s", "civil placement of device time 0 of the segment, since started_utc";
+        rate: f64, "", "host seconds per device second";
+        bound_s: f64, "s", "bound of the civil placement";
+        utc_ns: i64, "ns", "civil time when the segment began, since 1970-01-01T00:00:00Z";
+        monotonic_ns: i64, "ns", "host's monotonic clock when the segment began";
+        boottime_ns: i64, "ns", "host's boottime clock when the segment began";
+        host_boot_id: String, "", "host's boot id";
+    }
+}
+table! {
+    /// `/sensors/<k>/gaps`: what is missing and why.
+    GapRow {
+        segment: i64, "", "segment number, from 0";
+        after_sample: i64, "", "position in samples of the last sample before the gap, -1 at the start";
+        missing: i64, "", "number of samples missing, -1 where it cannot be known";
+        start_s: f64, "s", "device time since the segment's start of the first missing sample";
+        reason: String, "", "why: lost frame, device overrun, host overflow, unplugged, device reset";
+    }
+}
+table! {
+    /// `/sensors/<k>/tares`: each zero with its orientation.
+    TareRow {
+        channel: i64, "", "channel, from 1";
+        first_sample: i64, "", "position in samples of the first sample averaged";
+        samples: i64, "", "number of samples averaged";
+        from_sample: i64, "", "position in samples from which this zero is in force";
+        zero_counts: f64, "", "mean of the samples averaged, counts";
+        sd_n: f64, "N", "standard deviation of the samples averaged";
+        slope_n_per_s: f64, "N/s", "slope of the samples averaged";
+        orientation: String, "", "sensor's orientation as entered";
+    }
+}
+table! {
+    /// `/trials`: one row a hold, attempt or free hold. Times are s since the segment's start, forces N.
+    TrialRow {
+        item: i64, "", "item of the plan, from 1; -1 unassigned";
+        muscle: String, "", "muscle key: side, digit, direction";
+        side: String, "", "side of the body";
+        test: String, "", "kind of test";
+        outcome: String, "", "how the trial ended";
+        number: i64, "", "trial number within the item, from 1; -1 unassigned";
+        order: i64, "", "order in the visit, from 1";
+        attempt: i64, "", "attempt within the item, failed ones included, from 1; -1 unassigned";
+        sensor: i64, "", "sensor, from 1";
+        channel: i64, "", "channel, from 1";
+        segment: i64, "", "segment number, from 0; -1 where no hold was found";
+        kind: String, "", "hold, touch, or empty where no hold was found";
+        first_sample: i64, "", "position in samples of the hold's first sample";
+        last_sample: i64, "", "position in samples of the hold's last sample, included";
+        onset_s: f64, "s", "model-fitted start of the pull";
+        onset_sd_s: f64, "s", "spread of the onset over the rise shapes fitted";
+        rise5_s: f64, "s", "crossing of 5 % of the peak on the way up";
+        break_s: f64, "s", "moment of the yield";
+        release_s: f64, "s", "start of the final fall";
+        end_s: f64, "s", "crossing of 10 % of the peak on the way down";
+        contact_s: f64, "s", "start of the steady contact before the pull";
+        contact_n: f64, "N", "its level above zero";
+        rest_n: f64, "N", "level the pull started from";
+        peak_n: f64, "N", "peak above the level the pull started from";
+        peak_zero_n: f64, "N", "peak above zero";
+        peak_s: f64, "s", "time of the peak";
+        mean_n: f64, "N", "best 1-s mean above the level the pull started from";
+        break_n: f64, "N", "force at the break above the level the pull started from";
+        loading_rate_n_per_s: f64, "N/s", "rate of rise over the last 0.5 s before the break or peak";
+        drop_percent: f64, "%", "share of the force lost at the break";
+        impulse_n_s: f64, "N s", "integral of force from onset to end";
+        time_to_peak_s: f64, "s", "peak time minus onset";
+        time_to_90_percent_s: f64, "s", "first time at 90 % of the peak minus onset";
+        rfd_50_n_per_s: f64, "N/s", "rate of force development over 50 ms from onset";
+        rfd_100_n_per_s: f64, "N/s", "rate of force development over 100 ms from onset";
+        rfd_200_n_per_s: f64, "N/s", "rate of force development over 200 ms from onset";
+        steadiness_percent: f64, "%", "coefficient of variation of the detrended plateau";
+        arrangement: String, "", "single or pair";
+        reaction: String, "", "examiner, neighbour or frame";
+        coupling: String, "", "pad or loop";
+        gap_mm: f64, "mm", "thickness of the sensor between the digits";
+        lever_mm: f64, "mm", "distance of the contact from the joint's axis";
+        moment_n_cm: f64, "N cm", "peak above zero times lever";
+        palm: String, "", "palm's direction";
+        position: String, "", "neutral, lengthened or shortened";
+        feedback: String, "", "what the participant saw";
+        rest_before_s: f64, "s", "rest of this muscle before the trial";
+        pain: f64, "", "pain 0 to 10 as entered";
+        tare: i64, "", "row of the sensor's tares in force, from 0; -1 none";
+        expanded_uncertainty_n: f64, "N", "instrument's expanded uncertainty of the peak";
+        flags: String, "", "what is unusual, comma-separated";
+        valid: u8, "", "1 where the trial counts";
+        why_not: String, "", "why it does not count";
+    }
+}
+table! {
+    /// `/observations`: what the examiner entered.
+    ObservationRow {
+        item: i64, "", "item of the plan, from 1";
+        kind: String, "", "active motion, length, trick movement, pain, grade, text";
+        value: String, "", "as entered";
+        scale: String, "", "scale of the value";
+        entered_utc: String, "", "when (RFC 3339)";
+        by: String, "", "by whom (code)";
+    }
+}
+table! {
+    /// `/events`: everything that happened, in order.
+    EventRow {
+        monotonic_ns: i64, "ns", "host's monotonic clock";
+        sensor: i64, "", "sensor, from 1; -1 none";
+        sample: i64, "", "position in samples before which it took effect; -1 none";
+        kind: String, "", "what happened";
+        detail: String, "", "details (JSON)";
+    }
+}

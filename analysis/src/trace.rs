@@ -1,0 +1,1 @@
+//! Traces: samples from CSV files and HDF5 datasets.

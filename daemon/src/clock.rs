@@ -1,0 +1,1 @@
+//! Time: the only module that reads a clock.

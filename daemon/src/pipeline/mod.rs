@@ -1,0 +1,1 @@
+//! The pure pipeline: decode, device time, force, holds.

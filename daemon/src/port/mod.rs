@@ -1,0 +1,1 @@
+//! Serial ports: finding, opening, the reader thread.

@@ -1,0 +1,1 @@
+//! Sealing: journal to recording.

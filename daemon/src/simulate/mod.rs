@@ -1,0 +1,1 @@
+//! The simulated sensor: hand, converter, faults, pseudo-terminal.

@@ -1,0 +1,1 @@
+//! The visit: plan and engine.

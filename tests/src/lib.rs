@@ -1,0 +1,1 @@
+//! Shared between the whole-program tests: where the binaries are, how to run them.
