@@ -3,13 +3,16 @@
 //! In: bytes or text that nobody vouches for. Out: text without control characters, so that a device cannot move the
 //! cursor, change colours or forge lines in the examiner's terminal.
 
+use analysis::console::clean;
+
 /// The longest piece of a device's text that is printed, in characters.
 const PRINTED_CHARACTERS: usize = 200;
 
 /// `text` with every control or invisible direction-changing character replaced, and cut where it is too long.
 #[must_use]
 pub fn printable(text: &str) -> String {
-    let mut out: String = text.chars().take(PRINTED_CHARACTERS).map(visible).collect();
+    let cut: String = text.chars().take(PRINTED_CHARACTERS).collect();
+    let mut out = clean(&cut).replace(hides, "\u{fffd}");
     if text.chars().nth(PRINTED_CHARACTERS).is_some() {
         out.push('…');
     }
@@ -22,11 +25,10 @@ pub fn printable_bytes(bytes: &[u8]) -> String {
     printable(&String::from_utf8_lossy(bytes))
 }
 
-fn visible(character: char) -> char {
-    let hides = character.is_control()
-        || matches!(character,
-        '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}');
-    if hides { '\u{fffd}' } else { character }
+/// Invisible, or changes the direction of what follows: `clean` leaves these.
+fn hides(character: char) -> bool {
+    matches!(character,
+        '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
 
 #[cfg(test)]
