@@ -1,4 +1,5 @@
 //! The recording file (HDF5): its layout in one place, writing, reading, checking.
 
 pub mod layout;
+pub mod open;
 mod trial_row;
