@@ -5,6 +5,7 @@
 
 pub mod cautions;
 pub mod command;
+pub mod console;
 pub mod filter;
 pub mod holds;
 pub mod measures;
