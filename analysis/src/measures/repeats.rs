@@ -27,6 +27,9 @@ pub const NEGLIGIBLE_SHARE: f64 = 0.1;
 /// Confidence level of the CV's interval.
 pub const CV_LEVEL: f64 = 0.95;
 
+/// `kind` of an effort; anything else is too small or too short to count.
+pub const HOLD: &str = "hold";
+
 /// One trial (or hold without one) and its standing among the repeats.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Trial {
@@ -36,6 +39,8 @@ pub struct Trial {
     pub attempt: i64,
     /// Order in the visit, from 1.
     pub order: i64,
+    /// `hold`, `touch`, or empty where no hold was found.
+    pub kind: String,
     /// How it ended, as recorded.
     pub outcome: String,
     /// Model-fitted start, s since the segment's start.
@@ -191,6 +196,7 @@ fn trial(row: &TrialRow, fault: Option<String>) -> Trial {
         number: row.number,
         attempt: row.attempt,
         order: row.order,
+        kind: row.kind.clone(),
         outcome: row.outcome.clone(),
         onset_s: known(row.onset_s),
         peak_n: known(row.peak_n),
@@ -258,7 +264,7 @@ fn fault_of_hold(row: &TrialRow) -> Option<String> {
     if row.valid == 0 && !row.why_not.trim().is_empty() {
         return Some(row.why_not.clone());
     }
-    if row.kind != "hold" {
+    if row.kind != HOLD {
         return Some("touch: too small or too short to count".to_owned());
     }
     let flagged = |flag: &str| row.flags.split(',').any(|word| word.trim() == flag);
