@@ -1,5 +1,7 @@
 //! The measures of a hold, a file a family.
 
+pub mod repeats;
+
 use serde::{Deserialize, Serialize};
 
 /// The measures of one hold that need the whole of it. Unknown or refused is `None`; forces are above the level the
