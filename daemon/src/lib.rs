@@ -9,6 +9,7 @@ pub mod core;
 pub mod journal;
 pub mod pipeline;
 pub mod port;
+pub mod recorder;
 pub mod seal;
 pub mod simulate;
 pub mod visit;

@@ -6,7 +6,7 @@ use super::setting::{Setting, Tare};
 use super::{Found, Output};
 use crate::journal::Record;
 use analysis::holds::{Event, Parameters, Sample, Stream};
-use firmware_protocol::message::{Identity, STATUS_OVERRUN, STATUS_SATURATED, Samples};
+use firmware_protocol::message::{Identity, Samples};
 
 /// Who a sensor is.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,7 +49,7 @@ impl From<&Identity> for SensorIdentity {
             bandwidth_hz: known(identity.bandwidth_millihertz, 1e-3),
             settling_s: known(identity.settling_ns, 1e-9),
             channels: identity
-                .channels()
+                .channels
                 .iter()
                 .map(|channel| ChannelIdentity {
                     scale: Scale::nominal(channel.zero_counts, channel.rated_counts, channel.rated_force_mn),
@@ -80,6 +80,8 @@ pub struct Block {
     pub arrival_ns: u64,
     /// Status flags as sent.
     pub status: u8,
+    /// A sample of the frame was at the converter's end.
+    pub saturated: bool,
     /// Counts, sample-major.
     pub counts: Vec<i32>,
     /// Force, tare removed, N, sample-major.
@@ -210,18 +212,18 @@ impl Sensor {
 
     /// Takes a samples frame.
     pub(super) fn samples(&mut self, frame: &Samples, arrival_ns: u64, find: bool, out: &mut Vec<Output>) {
-        if usize::from(frame.channels()) != self.channels.len() {
+        if usize::from(frame.channels) != self.channels.len() {
             return; // not what the identity said; a board that changes says so first
         }
         let place = FramePlace {
             boot_id: frame.boot_id,
             sequence: frame.sequence,
             counter: frame.first_sample,
-            samples: u64::from(frame.samples()),
+            samples: u64::from(frame.samples),
             device_time_us: frame.device_time_us,
             interval_ns: frame.interval_ns,
-            channels: frame.channels(),
-            overrun: frame.status & STATUS_OVERRUN != 0,
+            channels: frame.channels,
+            overrun: frame.overrun(),
         };
         let mut found = std::mem::take(&mut self.found);
         self.sequencer.place(&place, &mut found);
@@ -270,6 +272,7 @@ impl Sensor {
             device_time_us: frame.device_time_us + placed.skip * u64::from(frame.interval_ns) / 1000,
             arrival_ns,
             status: frame.status,
+            saturated: frame.saturated(),
             counts,
             force_n,
             device_time_s,
@@ -288,7 +291,7 @@ impl Sensor {
 
     fn search(&mut self, at: usize, block: &Block, out: &mut Vec<Output>) {
         let channels = self.channels.len();
-        let saturated = block.status & STATUS_SATURATED != 0;
+        let saturated = block.saturated;
         let force_n = block.force_n.iter().skip(at).step_by(channels);
         self.samples.clear();
         self.samples.extend(force_n.zip(&block.device_time_s).zip(block.placed.index..).map(
