@@ -6,10 +6,12 @@
 pub mod clock;
 pub mod command;
 pub mod core;
+pub mod data_folder;
 pub mod journal;
 pub mod pipeline;
 pub mod port;
 pub mod recorder;
 pub mod seal;
 pub mod simulate;
+pub mod terminal;
 pub mod visit;

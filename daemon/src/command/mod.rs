@@ -20,7 +20,9 @@ pub(crate) fn rfc3339(utc_ns: i64) -> String {
 /// Offset of local time from UTC, `+HH:MM`.
 pub(crate) fn utc_offset(utc_ns: i64) -> String {
     let Ok(time) = jiff::Timestamp::from_nanosecond(i128::from(utc_ns)) else { return String::new() };
-    time.to_zoned(jiff::tz::TimeZone::system()).strftime("%:z").to_string()
+    let seconds = jiff::tz::TimeZone::system().to_offset(time).seconds();
+    let sign = if seconds < 0 { '-' } else { '+' };
+    format!("{sign}{:02}:{:02}", seconds.abs() / 3600, seconds.abs() / 60 % 60)
 }
 
 /// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures.

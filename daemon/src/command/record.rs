@@ -240,7 +240,7 @@ impl Shell {
         loop {
             let mut action = None;
             tokio::select! {
-                () = handover.notified() => {}
+                () = handover.ready() => {}
                 _ = tick.tick() => {
                     if let Err(error) = self.tick() {
                         return End::Failed(advised(error));

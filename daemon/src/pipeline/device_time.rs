@@ -409,8 +409,7 @@ mod tests {
 
     #[test]
     fn counters_at_their_ends_do_no_harm() {
-        let mut last = frame(u32::MAX, u64::MAX - 3);
-        last.device_time_us = u64::MAX;
+        let last = FramePlace { counter: u64::MAX - 3, device_time_us: u64::MAX, ..frame(u32::MAX, 0) };
         let (mut sequencer, mut out) = run(&[frame(0, 0), last, frame(0, 5)]);
         sequencer.stopped(7, u64::MAX, &mut out);
         assert!(sequencer.is_open());

@@ -177,13 +177,13 @@ mod tests {
     fn a_ping_removes_the_constant_delay_within_its_bound() {
         let exchange = Exchange { device_s: 50.0, sent_s: 149.9998, arrived_s: 150.0002 };
         let map = ClockMap::fit(&arrivals(100.0, 0.0), &[exchange]);
-        assert!(map.bound_s <= 0.0002, "{}", map.bound_s);
+        assert!(map.bound_s < 0.000_21, "{}", map.bound_s);
         assert!(worst_ms(&map, 100.0, 0.0) < 0.25);
     }
 
     #[test]
     fn a_short_stretch_keeps_the_nominal_rate() {
-        assert_eq!(ClockMap::fit(&arrivals(10.0, 90.0), &[]).rate, 1.0);
+        assert!((ClockMap::fit(&arrivals(10.0, 90.0), &[]).rate - 1.0).abs() < 1e-12);
     }
 
     #[test]

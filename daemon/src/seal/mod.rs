@@ -207,7 +207,7 @@ pub fn recordings(disk: &dyn Disk, folder: &Path) -> Result<Vec<(u32, PathBuf)>,
     let number = |name: &str| name.strip_prefix("recording-")?.strip_suffix(".h5")?.parse::<u32>().ok();
     let mut found: Vec<_> = disk
         .list(folder)
-        .map_err(|error| JournalError::Io { action: "list", path: folder.to_owned(), error })?
+        .map_err(|source| JournalError::Io { doing: "list", path: folder.to_owned(), source })?
         .into_iter()
         .filter_map(|entry| Some((number(&entry.name)?, folder.join(&entry.name))))
         .collect();
