@@ -3,25 +3,48 @@
 //! Comes in: rows of `/trials` of one recording or more (forces N). Goes out: a table a recording and its notes, or JSON
 //! with every trial and what the trials of an item come to.
 use crate::cautions::CAUTIONS;
-use crate::console::clean;
+use crate::console::{self, advised, clean};
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
+use crate::recording::read::{ReadError, Recording};
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
 use serde::Serialize;
+use std::path::{Path, PathBuf};
 
 /// What the numbers are, printed under every table.
 const DEFINITIONS: &str = "Peak: greatest 20-ms mean above zero. Mean, SD (n − 1), CV and best: of the first three \
 valid trials; [ ] not among them. CV interval: 95 %, modified McKay.";
 
 /// The trials: peak, mean, CV, per item and side
+///
+/// Example: fingerforce summary recording-1.h5
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Recordings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<()> {
-    anyhow::bail!("not built yet")
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let sources = args.files.iter().map(|file| read(file)).collect::<Result<Vec<_>, _>>().map_err(advised)?;
+    console::result(&if args.json { json(&sources)? } else { text(&sources) })?;
+    Ok(())
+}
+
+fn read(file: &Path) -> Result<Source, ReadError> {
+    let recording = Recording::open(file)?;
+    Ok(Source {
+        file: file.display().to_string(),
+        participant: recording.root().participant.clone(),
+        started_utc: recording.root().started_utc.clone(),
+        rows: recording.trials()?,
+    })
 }
 
 /// One recording, as far as its summary needs it.

@@ -9,7 +9,6 @@ pub mod names;
 mod page;
 mod pen;
 pub mod style;
-pub mod trial;
 
 use pen::Drawn;
 use plotters::coord::Shift;
