@@ -177,7 +177,9 @@ impl Core {
                     out.push(Said::Trial(Box::new(row)));
                 }
             }
-            Event::Armed { .. } | Event::Confirmed { .. } if planned => self.tell(&Input::Pulling(true), None, out),
+            Event::Armed { .. } | Event::Confirmed { .. } if planned => {
+                self.tell(&Input::Pulling(true), None, out)
+            }
             Event::Dismissed if planned => self.tell(&Input::Pulling(false), None, out),
             _ => {}
         }
@@ -209,7 +211,8 @@ impl Core {
         let hold = found.and_then(Found::hold);
         let number = |value: Option<u64>| value.and_then(|v| i64::try_from(v).ok()).unwrap_or(-1);
         let (sensor, channel) = found.map_or((1, 1), |found| (found.sensor, found.channel));
-        let tare = self.tares.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel)).map_or(-1, |(_, _, row)| *row);
+        let tare =
+            self.tares.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel)).map_or(-1, |(_, _, row)| *row);
         let positions = found.and_then(|found| found.positions);
         let mut row = TrialRow::of_hold(hold);
         row.item = number(result.item.map(|item| item as u64));

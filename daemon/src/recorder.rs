@@ -25,7 +25,12 @@ impl Recorder {
     ///
     /// # Errors
     /// The journal takes it not; the core has then not seen it either.
-    pub fn put(&mut self, monotonic_ns: u64, record: Record, heard: &mut Vec<Said>) -> Result<(), JournalError> {
+    pub fn put(
+        &mut self,
+        monotonic_ns: u64,
+        record: Record,
+        heard: &mut Vec<Said>,
+    ) -> Result<(), JournalError> {
         self.queue.push_back(record);
         while let Some(record) = self.queue.pop_front() {
             let number = match self.writer.append(monotonic_ns, &record) {

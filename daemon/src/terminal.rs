@@ -112,10 +112,15 @@ impl Terminal {
         let result = if row.kind.is_empty() {
             "below measurable: no hold found within 8 s".to_owned()
         } else {
-            let mean = if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
+            let mean =
+                if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
             format!("peak {:.2} N{mean}", row.peak_zero_n)
         };
-        let why = if row.why_not.is_empty() { String::new() } else { format!(" (does not count: {})", row.why_not) };
+        let why = if row.why_not.is_empty() {
+            String::new()
+        } else {
+            format!(" (does not count: {})", row.why_not)
+        };
         self.line(&format!("{name}: {result}{why}"));
     }
 
@@ -123,7 +128,9 @@ impl Terminal {
         match output {
             Output::Block(block) if block.sensor == 1 => {
                 let channels = (block.counts.len() as u64 / block.samples.max(1)) as usize;
-                if let Some(last) = block.force_n.len().checked_sub(channels).and_then(|at| block.force_n.get(at)) {
+                if let Some(last) =
+                    block.force_n.len().checked_sub(channels).and_then(|at| block.force_n.get(at))
+                {
                     self.force_n = f64::from(*last);
                 }
                 let first = block.force_n.iter().step_by(channels.max(1));
@@ -138,7 +145,9 @@ impl Terminal {
                 if identity.channels.len() == 1 { "" } else { "s" },
                 1e9 / f64::from(identity.interval_ns)
             )),
-            Output::Began(_, began) if began.segment > 0 => self.line(&format!("a new segment: {}", began.reason)),
+            Output::Began(_, began) if began.segment > 0 => {
+                self.line(&format!("a new segment: {}", began.reason))
+            }
             Output::Gap(_, gap) => self.gap(gap.missing, gap.reason),
             Output::Set(crate::pipeline::setting::Setting::Tare(tare), _) => {
                 self.state = "zeroed";

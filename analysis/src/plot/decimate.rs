@@ -68,7 +68,8 @@ impl Column {
     }
 
     fn empty_into(self, piece: &mut Vec<(f64, f64)>) {
-        let (early, late) = if self.low.0 <= self.high.0 { (self.low, self.high) } else { (self.high, self.low) };
+        let (early, late) =
+            if self.low.0 <= self.high.0 { (self.low, self.high) } else { (self.high, self.low) };
         for point in [self.first, early, late, self.last] {
             if piece.last() != Some(&point) {
                 piece.push(point);

@@ -13,7 +13,9 @@ pub fn rows(flags: &[(i32, i32)], space: i32) -> Vec<usize> {
         let (x, width) = flags[n];
         // A flag in this row would cover the masts of the flags to its right that hang as high or higher.
         let free = |row: usize| {
-            rightmost_first[..placed].iter().all(|&right| rows[right] < row || flags[right].0 >= x + width + space)
+            rightmost_first[..placed]
+                .iter()
+                .all(|&right| rows[right] < row || flags[right].0 >= x + width + space)
         };
         rows[n] = (0..=placed).find(|row| free(*row)).unwrap_or(placed);
     }

@@ -6,9 +6,12 @@
 pub mod decimate;
 mod flags;
 pub mod names;
+pub mod overview;
 mod page;
 mod pen;
+pub mod repeats;
 pub mod style;
+pub mod trial;
 
 use pen::Drawn;
 use plotters::coord::Shift;

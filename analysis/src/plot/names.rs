@@ -5,7 +5,9 @@ use crate::trial::{Muscle, Test};
 
 /// The muscle's words for a file name: `left-index-abduction`, or `unnamed`.
 fn muscle_words(row: &TrialRow) -> String {
-    row.muscle.parse::<Muscle>().map_or_else(|_| "unnamed".to_owned(), |muscle| muscle.to_string().replace(' ', "-"))
+    row.muscle
+        .parse::<Muscle>()
+        .map_or_else(|_| "unnamed".to_owned(), |muscle| muscle.to_string().replace(' ', "-"))
 }
 
 fn test_word(row: &TrialRow) -> &'static str {
@@ -33,9 +35,10 @@ pub fn muscle_file(muscle: Muscle) -> String {
 
 /// A muscle and its test in plain words: `Left index abduction, make test`.
 pub fn item_title(row: &TrialRow) -> String {
-    let muscle = row.muscle.parse::<Muscle>().map_or_else(|_| "Unnamed muscle".to_owned(), |muscle| {
-        sentence(&muscle.to_string())
-    });
+    let muscle = row
+        .muscle
+        .parse::<Muscle>()
+        .map_or_else(|_| "Unnamed muscle".to_owned(), |muscle| sentence(&muscle.to_string()));
     match row.test.parse::<Test>() {
         Ok(Test::Free) => format!("{muscle}, free recording"),
         Ok(test) => format!("{muscle}, {} test", test.word().replace('-', " ")),
@@ -79,7 +82,8 @@ mod tests {
 
     #[test]
     fn text_from_a_recording_never_reaches_a_file_name() {
-        let row = TrialRow { muscle: "../../etc/x".into(), test: "a/b\0".into(), order: -5, ..make_row(1, 1.0) };
+        let row =
+            TrialRow { muscle: "../../etc/x".into(), test: "a/b\0".into(), order: -5, ..make_row(1, 1.0) };
         assert_eq!(trial_file(&row), "trial-00-unnamed-unknown");
         assert_eq!(item_title(&row), "Unnamed muscle, unknown test");
     }

@@ -65,7 +65,8 @@ impl<B: DrawingBackend> Pen<'_, B> {
         };
         let mut along = 0.0;
         while along < length {
-            self.0.draw(&PathElement::new(vec![at(along), at(along + f64::from(on))], stroke(color, width)))?;
+            self.0
+                .draw(&PathElement::new(vec![at(along), at(along + f64::from(on))], stroke(color, width)))?;
             along += f64::from(on + off).max(1.0);
         }
         Ok(())
@@ -91,7 +92,14 @@ impl<B: DrawingBackend> Pen<'_, B> {
     }
 
     /// A marker around a place: filled, or its outline for what does not count.
-    pub fn marker(&self, marker: Marker, (x, y): Place, size: i32, color: RGBColor, filled: bool) -> Drawn<B> {
+    pub fn marker(
+        &self,
+        marker: Marker,
+        (x, y): Place,
+        size: i32,
+        color: RGBColor,
+        filled: bool,
+    ) -> Drawn<B> {
         let style = if filled { color.filled() } else { stroke(color, 4) };
         let outline = |corners: &[Place]| -> Drawn<B> {
             let mut corners: Vec<Place> = corners.iter().map(|(dx, dy)| (x + dx, y + dy)).collect();

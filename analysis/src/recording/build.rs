@@ -58,7 +58,8 @@ impl Build {
 
     /// Makes a dataset that is a single text.
     pub fn single_text(&mut self, group: &Group, name: &str, long_name: &str, text: &str) -> Result<()> {
-        let dataset = group.new_dataset_builder().obj_track_times(false).empty::<VarLenUnicode>().create(name)?;
+        let dataset =
+            group.new_dataset_builder().obj_track_times(false).empty::<VarLenUnicode>().create(name)?;
         dataset.write_scalar(&unicode(text)?)?;
         self.describe(&dataset, "", long_name)?;
         let mut digest = ValuesDigest::default();
@@ -90,7 +91,13 @@ impl Build {
     }
 
     /// Makes a dataset of one axis, with its values.
-    pub fn column(&mut self, group: &Group, name: &str, about: (&str, &str), values: &Values) -> Result<Dataset> {
+    pub fn column(
+        &mut self,
+        group: &Group,
+        name: &str,
+        about: (&str, &str),
+        values: &Values,
+    ) -> Result<Dataset> {
         match values {
             Values::F64(values) => self.numbers(group, name, about, values),
             Values::I64(values) => self.numbers(group, name, about, values),

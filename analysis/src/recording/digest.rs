@@ -223,7 +223,8 @@ impl Walk<'_> {
 
 /// Reads all values, in order: an attribute at once, a dataset in pieces of bounded size.
 trait ReadAll: Sized {
-    fn each<T: H5Type>(self, from: &Container, shape: &[usize], take: impl FnMut(Vec<T>)) -> hdf5::Result<()>;
+    fn each<T: H5Type>(self, from: &Container, shape: &[usize], take: impl FnMut(Vec<T>))
+    -> hdf5::Result<()>;
 
     fn numbers<T: Number>(
         self,
@@ -256,7 +257,12 @@ trait ReadAll: Sized {
 struct Attribute;
 
 impl ReadAll for Attribute {
-    fn each<T: H5Type>(self, from: &Container, _: &[usize], mut take: impl FnMut(Vec<T>)) -> hdf5::Result<()> {
+    fn each<T: H5Type>(
+        self,
+        from: &Container,
+        _: &[usize],
+        mut take: impl FnMut(Vec<T>),
+    ) -> hdf5::Result<()> {
         take(from.read_raw()?);
         Ok(())
     }

@@ -5,8 +5,8 @@
 
 use super::digest::{self, read_rows};
 use super::layout::{
-    CHANNELS_MAX, CHUNK_SAMPLES, Channel, EventRow, FrameRow, GapRow, LAYOUT, LAYOUT_VERSION, ObservationRow, Root,
-    Row, SegmentRow, Sensor, TareRow, TrialRow, Values,
+    CHANNELS_MAX, CHUNK_SAMPLES, Channel, EventRow, FrameRow, GapRow, LAYOUT, LAYOUT_VERSION, ObservationRow,
+    Root, Row, SegmentRow, Sensor, TareRow, TrialRow, Values,
 };
 use super::open::{self, OpenError, Opened, summary};
 use crate::console::Advice;
@@ -49,7 +49,8 @@ impl Advice for ReadError {
         match self {
             ReadError::Open(error) => error.hint(),
             ReadError::Foreign(_) => {
-                "give a recording; `fingerforce holds` reads any HDF5 file with `--dataset PATH --rate HZ`".to_owned()
+                "give a recording; `fingerforce holds` reads any HDF5 file with `--dataset PATH --rate HZ`"
+                    .to_owned()
             }
             ReadError::Newer { software, .. } => format!("read it with {software} or newer"),
             ReadError::NoSuch { .. } => "`fingerforce info FILE` shows what there is".to_owned(),
@@ -202,7 +203,10 @@ impl Recording {
         if found == self.content_sha256 {
             return Ok(());
         }
-        Err(self.opened.damaged(format!("its contents have the digest {found}, not the one it carries")).into())
+        Err(self
+            .opened
+            .damaged(format!("its contents have the digest {found}, not the one it carries"))
+            .into())
     }
 
     fn sensor(&self, number: usize) -> Result<&SampleDatasets, ReadError> {
@@ -288,7 +292,8 @@ fn group(opened: &Opened, path: &str) -> Result<Group, OpenError> {
 
 fn text(opened: &Opened, on: &Location, name: &str) -> Result<String, OpenError> {
     let failed = |error: hdf5::Error| opened.damaged(format!("attribute `{name}`: {}", summary(&error)));
-    let value = on.attr(name).and_then(|attribute| attribute.read_scalar::<VarLenUnicode>()).map_err(failed)?;
+    let value =
+        on.attr(name).and_then(|attribute| attribute.read_scalar::<VarLenUnicode>()).map_err(failed)?;
     utf8(opened, name, &value)
 }
 

@@ -7,8 +7,8 @@
 use super::build::Build;
 use super::digest::{Number, ValuesDigest};
 use super::layout::{
-    CHANNELS_MAX, CHUNK_SAMPLES, EventRow, FrameRow, GapRow, LAYOUT, LAYOUT_VERSION, ObservationRow, SegmentRow,
-    TareRow, TrialRow, Values,
+    CHANNELS_MAX, CHUNK_SAMPLES, EventRow, FrameRow, GapRow, LAYOUT, LAYOUT_VERSION, ObservationRow,
+    SegmentRow, TareRow, TrialRow, Values,
 };
 use super::open::summary;
 use super::read::{ReadError, Recording};
@@ -284,7 +284,12 @@ impl SensorWriter {
         Ok(writer)
     }
 
-    fn datasets(build: &mut Build, group: &Group, rows: usize, channels: usize) -> hdf5::Result<SensorWriter> {
+    fn datasets(
+        build: &mut Build,
+        group: &Group,
+        rows: usize,
+        channels: usize,
+    ) -> hdf5::Result<SensorWriter> {
         let wide = [rows, channels];
         let narrow = [rows];
         let counts = build.dataset::<i32>(group, "counts", ("1", "counts as sent"), &wide)?;

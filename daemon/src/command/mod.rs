@@ -33,6 +33,10 @@ pub(crate) fn seal_in_child(folder: &Path, json: bool) -> anyhow::Result<()> {
         child.arg("--json");
     }
     let status = child.status().context("cannot start the child that seals")?;
-    anyhow::ensure!(status.success(), "the recording was not written; the journal in {} is whole", folder.display());
+    anyhow::ensure!(
+        status.success(),
+        "the recording was not written; the journal in {} is whole",
+        folder.display()
+    );
     Ok(())
 }

@@ -105,7 +105,9 @@ fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
     let Some(path) = path else { return Ok(None) };
     let text = std::fs::read_to_string(path)
         .with_context(|| format!("cannot read the plan {}", path.display()))
-        .map_err(|error| error.context(Hint::new("give the path of a TOML file, see `fingerforced record --help`")))?;
+        .map_err(|error| {
+            error.context(Hint::new("give the path of a TOML file, see `fingerforced record --help`"))
+        })?;
     let plan = Plan::parse(&text).map_err(|error| {
         anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | "))
             .context(Hint::new("items have muscle, test, trials, hold_s and rest_s; see README.md"))
@@ -296,7 +298,9 @@ impl Shell {
     fn drain(&mut self) -> Result<(), JournalError> {
         for item in self.handover.take() {
             match item {
-                Item::Chunk { port, monotonic_ns, bytes } => self.put(monotonic_ns, Record::Bytes { port, bytes })?,
+                Item::Chunk { port, monotonic_ns, bytes } => {
+                    self.put(monotonic_ns, Record::Bytes { port, bytes })?
+                }
                 Item::Dropped { port, monotonic_ns, bytes } => {
                     tracing::error!(bytes, "bytes from the sensor were lost: the computer is too busy");
                     self.put(monotonic_ns, Record::Dropped { port, bytes })?;
@@ -355,7 +359,9 @@ impl Shell {
                 self.flowing_ns.get_or_insert(self.clock.monotonic_ns());
             }
             Said::Pipeline(Output::Link(_, LinkState::Stopped)) => self.stopped = true,
-            Said::Pipeline(Output::Link(_, LinkState::Closed(_))) if self.ending.is_some() => self.stopped = true,
+            Said::Pipeline(Output::Link(_, LinkState::Closed(_))) if self.ending.is_some() => {
+                self.stopped = true
+            }
             _ => {}
         }
         self.terminal.hear(&said, &self.name);
@@ -404,7 +410,8 @@ impl Shell {
             End::Failed(error) => {
                 let kept = format!("what was recorded is in {}", folder.display());
                 // The journal may be what failed; finishing it is worth a try, its failure is not a second error.
-                let finished = self.put(self.clock.monotonic_ns(), Record::Finished(format!("failed: {error:#}")));
+                let finished =
+                    self.put(self.clock.monotonic_ns(), Record::Finished(format!("failed: {error:#}")));
                 tracing::error!(?finished, "recording ended early; {kept}");
                 Err(error)
             }

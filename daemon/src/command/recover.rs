@@ -18,7 +18,11 @@ pub struct Args {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let sealed = seal::seal(&SystemDisk::shared(), &args.path)?;
-    analysis::console::result(&if args.json { serde_json::to_string_pretty(&sealed)? + "\n" } else { told(&sealed) })?;
+    analysis::console::result(&if args.json {
+        serde_json::to_string_pretty(&sealed)? + "\n"
+    } else {
+        told(&sealed)
+    })?;
     Ok(())
 }
 

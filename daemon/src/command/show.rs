@@ -15,6 +15,8 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let _ = args;
-    Ok(())
+    use analysis::command::{plot, summary};
+    summary::run(&summary::Args { files: vec![args.recording.clone()], json: false })?;
+    let Some(out) = &args.plots else { return Ok(()) };
+    plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
 }

@@ -100,7 +100,11 @@ impl fmt::Display for Damage {
                 write!(f, "records {first_number} to {last_number} are lost")
             }
             Self::TornTail { segment, at_byte, bytes } => {
-                write!(f, "{} ends in {bytes} bytes of an unfinished record, from byte {at_byte}", name(*segment))
+                write!(
+                    f,
+                    "{} ends in {bytes} bytes of an unfinished record, from byte {at_byte}",
+                    name(*segment)
+                )
             }
             Self::Unreadable { segment, at_byte, bytes } => {
                 write!(f, "{} has {bytes} unreadable bytes, from byte {at_byte}", name(*segment))
@@ -156,11 +160,12 @@ impl Reader {
             return Err(JournalError::NoJournal { folder: folder.to_owned() });
         }
         let mut damage = missing_segments(&found);
-        let headers: Vec<_> =
-            found.into_iter().map(|(segment, path)| Opening::read(&*disk, segment, path)).collect::<Result<_, _>>()?;
+        let headers: Vec<_> = found
+            .into_iter()
+            .map(|(segment, path)| Opening::read(&*disk, segment, path))
+            .collect::<Result<_, _>>()?;
         let first = headers.iter().find_map(|opening| opening.header.as_ref().ok());
-        let (visit, software) =
-            first.map(|(header, _)| (header.visit, header.software.clone())).unzip();
+        let (visit, software) = first.map(|(header, _)| (header.visit, header.software.clone())).unzip();
         let mut waiting = Vec::new();
         for opening in headers {
             waiting.extend(opening.place(&*disk, visit, &mut damage)?);
@@ -218,7 +223,8 @@ impl Reader {
     fn next_candidate(&mut self) -> Result<Option<u64>, JournalError> {
         loop {
             let lowest = self.active.iter().filter_map(Cursor::number).min();
-            let due = self.waiting.pop_if(|segment| lowest.is_none_or(|lowest| segment.first_number <= lowest));
+            let due =
+                self.waiting.pop_if(|segment| lowest.is_none_or(|lowest| segment.first_number <= lowest));
             let Some(due) = due else { return Ok(lowest) };
             let mut cursor = Cursor::open(&*self.disk, &due)?;
             cursor.advance(&mut self.damage)?;
@@ -331,7 +337,8 @@ impl Opening {
             }
             Err(fault) => {
                 damage.push(Damage::BadHeader { segment, why: fault.to_string() });
-                let mut waiting = Waiting { first_number: 0, segment, path, header_bytes: 0, has_header: false };
+                let mut waiting =
+                    Waiting { first_number: 0, segment, path, header_bytes: 0, has_header: false };
                 let mut cursor = Cursor::open(disk, &waiting)?;
                 cursor.advance(&mut Vec::new())?;
                 let Some(first_number) = cursor.number() else { return Ok(None) };

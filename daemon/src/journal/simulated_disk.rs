@@ -195,7 +195,11 @@ impl World {
     }
 
     fn used_bytes(&self) -> u64 {
-        self.names.values().filter_map(|index| self.files.get(*index)).map(|file| file.bytes.len() as u64).sum()
+        self.names
+            .values()
+            .filter_map(|index| self.files.get(*index))
+            .map(|file| file.bytes.len() as u64)
+            .sum()
     }
 
     fn create(&mut self, path: &Path) -> io::Result<usize> {
@@ -211,7 +215,8 @@ impl World {
 
     fn append(&mut self, index: usize, bytes: &[u8]) -> io::Result<usize> {
         let failing = self.call("append");
-        let room = usize::try_from(self.capacity_bytes.saturating_sub(self.used_bytes())).unwrap_or(usize::MAX);
+        let room =
+            usize::try_from(self.capacity_bytes.saturating_sub(self.used_bytes())).unwrap_or(usize::MAX);
         let mut taken = bytes.len().min(room);
         if failing.is_err() {
             taken = self.random_below(taken + 1);
@@ -375,7 +380,9 @@ impl Disk for SimulatedDisk {
         let mut entries: Vec<_> = files
             .chain(folders)
             .filter(|(path, _)| path.parent() == Some(folder))
-            .filter_map(|(path, is_folder)| Some((path.file_name()?.to_string_lossy().into_owned(), is_folder)))
+            .filter_map(|(path, is_folder)| {
+                Some((path.file_name()?.to_string_lossy().into_owned(), is_folder))
+            })
             .map(|(name, is_folder)| Entry { name, is_folder })
             .collect();
         entries.sort();
@@ -441,8 +448,9 @@ impl Disk for SimulatedDisk {
         let mut world = self.world();
         world.call("sync folder")?;
         world.unsynced_names.retain(|change| {
-            let (NameChange::Added(path) | NameChange::Removed(path, _) | NameChange::Renamed { to: path, .. }) =
-                change;
+            let (NameChange::Added(path)
+            | NameChange::Removed(path, _)
+            | NameChange::Renamed { to: path, .. }) = change;
             path.parent() != Some(folder)
         });
         Ok(())

@@ -497,7 +497,10 @@ impl Shared {
         let newest_ns = format::Head::decode(encoded).map_or(0, |head| head.monotonic_ns);
         if newest_ns.saturating_sub(oldest_ns) > SYNC_LATE_NS && !state.warned_late {
             state.warned_late = true;
-            tracing::warn!(behind_ns = newest_ns - oldest_ns, "the disk is slow: the last sync is over 1 s old");
+            tracing::warn!(
+                behind_ns = newest_ns - oldest_ns,
+                "the disk is slow: the last sync is over 1 s old"
+            );
         }
     }
 

@@ -330,7 +330,10 @@ mod tests {
     }
 
     fn gaps(found: &[Found]) -> Vec<(Option<u64>, &'static str)> {
-        found.iter().filter_map(|f| if let Found::Gap(g) = f { Some((g.missing, g.reason)) } else { None }).collect()
+        found
+            .iter()
+            .filter_map(|f| if let Found::Gap(g) = f { Some((g.missing, g.reason)) } else { None })
+            .collect()
     }
 
     fn run(frames: &[FramePlace]) -> (Sequencer, Vec<Found>) {
@@ -403,7 +406,11 @@ mod tests {
         let (sequencer, _) = run(&[frame(0, 0), frame(2, 20)]);
         assert_eq!(sequencer.position_of(0, 3), Some(3));
         assert_eq!(sequencer.position_of(0, 22), Some(12));
-        assert_eq!(sequencer.position_of(0, 15), Some(9), "a missing index stands at the last sample before it");
+        assert_eq!(
+            sequencer.position_of(0, 15),
+            Some(9),
+            "a missing index stands at the last sample before it"
+        );
         assert_eq!(sequencer.position_of(0, 99), Some(19));
     }
 

@@ -175,8 +175,9 @@ mod tests {
     #[test]
     fn after_an_unsteady_window_a_steady_one_is_found() {
         let mut search = search();
-        let found: Vec<_> =
-            (0..400).filter_map(|i| search.push(if i < 100 { 1000 + i * 5 } else { 1003 + i % 3 }).ok()).collect();
+        let found: Vec<_> = (0..400)
+            .filter_map(|i| search.push(if i < 100 { 1000 + i * 5 } else { 1003 + i % 3 }).ok())
+            .collect();
         assert!(!found.is_empty());
         assert!((found[0].zero_counts - 1004.0).abs() < 0.1);
     }

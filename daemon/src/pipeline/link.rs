@@ -198,8 +198,11 @@ impl Link {
                     out.push(Word::NoAnswer { noise_bytes: self.noise_bytes });
                 }
                 if due {
-                    let again =
-                        if self.phase == Phase::Identifying { HostMessage::Identify } else { HostMessage::Stop };
+                    let again = if self.phase == Phase::Identifying {
+                        HostMessage::Identify
+                    } else {
+                        HostMessage::Stop
+                    };
                     self.send(again, now_ns, out);
                 }
             }

@@ -16,7 +16,9 @@ use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
 use device_time::{Began, Gap};
 use firmware_protocol::frame::Accumulator;
-use firmware_protocol::message::{Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION};
+use firmware_protocol::message::{
+    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION,
+};
 use link::{Link, Word};
 use sensor::Sensor;
 use serde::{Deserialize, Serialize};
@@ -192,7 +194,13 @@ impl Pipeline {
     /// A pipeline; without `find` it makes samples but looks for no holds and no zeros (a second pass over a journal
     /// whose settings are known).
     pub fn new(find: bool) -> Self {
-        Pipeline { ports: Vec::new(), sensors: Vec::new(), faults: WireFaults::default(), words: Vec::new(), find }
+        Pipeline {
+            ports: Vec::new(),
+            sensors: Vec::new(),
+            faults: WireFaults::default(),
+            words: Vec::new(),
+            find,
+        }
     }
 
     /// Faults so far.
@@ -365,7 +373,9 @@ impl Pipeline {
         };
         let Some(sensor) = self.sensors.get_mut(at) else { return };
         let restarted = sensor.boot(identity.boot_id);
-        self.with_words(port, now_ns, out, |state, now_ns, words| state.link.identified(restarted, now_ns, words));
+        self.with_words(port, now_ns, out, |state, now_ns, words| {
+            state.link.identified(restarted, now_ns, words)
+        });
     }
 
     /// A sensor that is new to this port.
@@ -397,7 +407,9 @@ impl Pipeline {
         match serde_json::from_str(text) {
             Ok(Action::Tare) => self.sensors.iter_mut().for_each(Sensor::seek_zero),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
-            Ok(Action::Stop { .. }) => self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words)),
+            Ok(Action::Stop { .. }) => {
+                self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words))
+            }
             Err(_) => {} // an action of a newer version: it is kept in the journal and means nothing here
         }
     }
@@ -406,7 +418,9 @@ impl Pipeline {
         for port in 0..self.ports.len() as u8 {
             let Some(identity) = self.ports[usize::from(port)].stranger.take() else { continue };
             self.ports[usize::from(port)].sensor = None;
-            self.with_words(port, now_ns, out, |state, now_ns, words| state.link.opened(false, now_ns, words));
+            self.with_words(port, now_ns, out, |state, now_ns, words| {
+                state.link.opened(false, now_ns, words)
+            });
             self.identified(port, &identity, now_ns, out);
         }
     }

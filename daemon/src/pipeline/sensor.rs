@@ -197,7 +197,9 @@ impl Sensor {
     pub(super) fn set(&mut self, setting: &Setting, out: &mut Vec<Output>) {
         match setting {
             Setting::Tare(tare) => {
-                let Some(at) = tare.channel.checked_sub(1).filter(|at| *at < self.channels.len()) else { return };
+                let Some(at) = tare.channel.checked_sub(1).filter(|at| *at < self.channels.len()) else {
+                    return;
+                };
                 self.channels[at].scale.zero_counts = tare.zero_counts;
                 self.channels[at].stream.zeroed(&mut self.events);
                 self.report(at, out);
@@ -231,7 +233,10 @@ impl Sensor {
             match found {
                 device_time::Found::Began(began) => self.begin(began, find, out),
                 device_time::Found::Gap(gap) => {
-                    self.channels.iter_mut().filter_map(|c| c.zero_search.as_mut()).for_each(ZeroSearch::clear);
+                    self.channels
+                        .iter_mut()
+                        .filter_map(|c| c.zero_search.as_mut())
+                        .for_each(ZeroSearch::clear);
                     out.push(Output::Gap(self.number, gap));
                 }
                 device_time::Found::Placed(placed) => self.place(frame, placed, arrival_ns, find, out),
@@ -257,8 +262,11 @@ impl Sensor {
     fn place(&mut self, frame: &Samples, placed: Placed, arrival_ns: u64, find: bool, out: &mut Vec<Output>) {
         let channels = self.channels.len();
         let counts: Vec<i32> = frame.iter().skip(placed.skip as usize * channels).collect();
-        let force_n: Vec<f32> =
-            counts.iter().zip(self.channels.iter().cycle()).map(|(&c, ch)| ch.scale.force_n(c) as f32).collect();
+        let force_n: Vec<f32> = counts
+            .iter()
+            .zip(self.channels.iter().cycle())
+            .map(|(&c, ch)| ch.scale.force_n(c) as f32)
+            .collect();
         let samples = (counts.len() / channels.max(1)) as u64;
         let delay_s = self.identity.group_delay_s;
         let device_time_s: Vec<f64> =

@@ -9,8 +9,8 @@ pub mod survey;
 
 use crate::journal::{self, Damage, Disk, JournalError, Reader, Stamped};
 use crate::pipeline::{Block, Output, Pipeline};
-use analysis::recording::write::{Root, SensorTables, Tables, WriteError, Writer};
 use analysis::recording::write::{Channel, Samples, Sensor};
+use analysis::recording::write::{Root, SensorTables, Tables, WriteError, Writer};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -61,7 +61,8 @@ pub fn seal(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Sealed, SealError> {
         writer.add_sensor(&described(sensor))?;
     }
     write_samples(disk, folder, &survey, &mut writer)?;
-    let missing = |sensor: &SensorSurvey| sensor.gaps.iter().map(|gap| gap.missing.max(0).unsigned_abs()).sum::<u64>();
+    let missing =
+        |sensor: &SensorSurvey| sensor.gaps.iter().map(|gap| gap.missing.max(0).unsigned_abs()).sum::<u64>();
     let unknown = |sensor: &SensorSurvey| sensor.gaps.iter().filter(|gap| gap.missing < 0).count() as u64;
     let sealed = Sealed {
         recording: path,
@@ -192,7 +193,12 @@ fn tables(survey: Survey) -> Tables {
             segment.rate = map.rate;
             segment.bound_s = map.bound_s;
         }
-        SensorTables { frames: sensor.frames, segments: sensor.segments, gaps: sensor.gaps, tares: sensor.tares }
+        SensorTables {
+            frames: sensor.frames,
+            segments: sensor.segments,
+            gaps: sensor.gaps,
+            tares: sensor.tares,
+        }
     });
     Tables {
         sensors: sensors.collect(),
@@ -222,4 +228,3 @@ fn next_recording(disk: &dyn Disk, folder: &Path) -> Result<(PathBuf, u32, Strin
     let supersedes = supersedes.map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     Ok((folder.join(format!("recording-{number}.h5")), number, supersedes))
 }
-

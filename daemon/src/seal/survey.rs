@@ -204,7 +204,12 @@ impl Survey {
                 if let Some(sensor) = self.sensor(number) {
                     sensor.begin(&began, &latest);
                 }
-                self.event(stamped.monotonic_ns, Some((number, began.position)), "segment began", began.reason.into());
+                self.event(
+                    stamped.monotonic_ns,
+                    Some((number, began.position)),
+                    "segment began",
+                    began.reason.into(),
+                );
             }
             Output::Block(block) => {
                 if let Some(sensor) = self.sensor(block.sensor) {
@@ -349,7 +354,8 @@ impl SensorSurvey {
     }
 
     fn pong(&mut self, sent_ns: u64, arrived_ns: u64, device_time_us: u64, boot_id: u32) {
-        let Some(segment) = self.segments.last().filter(|segment| segment.boot_id == i64::from(boot_id)) else {
+        let Some(segment) = self.segments.last().filter(|segment| segment.boot_id == i64::from(boot_id))
+        else {
             return;
         };
         let device_us = device_time_us as f64 - segment.device_start_us as f64;

@@ -200,7 +200,8 @@ impl Visit {
     /// Tells the finder what the coming item is.
     fn prepare(&mut self, out: &mut Vec<Effect>) {
         let Some((plan, item)) = self.current() else { return };
-        let say = format!("item {} of {}: {}, {} test", self.item + 1, plan.items.len(), item.muscle, item.test);
+        let say =
+            format!("item {} of {}: {}, {} test", self.item + 1, plan.items.len(), item.muscle, item.test);
         let test = item.test;
         out.push(Effect::Say(say));
         out.push(Effect::Look(test));
@@ -237,7 +238,8 @@ impl Visit {
 
     fn unassigned(&self, out: &mut Vec<Effect>) {
         let test = self.current().map_or(Test::Free, |(_, item)| item.test);
-        let why_not = if self.plan.is_some() { "outside every trial's window".to_owned() } else { String::new() };
+        let why_not =
+            if self.plan.is_some() { "outside every trial's window".to_owned() } else { String::new() };
         out.push(Effect::Result(TrialResult { why_not, ..TrialResult::unassigned(test) }));
     }
 
@@ -253,7 +255,9 @@ impl Visit {
             outcome,
             number: Some(self.trials + 1),
             attempt: Some(self.attempts + 1),
-            rest_before_s: rested.filter(|end| end.segment == from.segment).map(|end| from.time_s - end.time_s),
+            rest_before_s: rested
+                .filter(|end| end.segment == from.segment)
+                .map(|end| from.time_s - end.time_s),
             valid: why_not.is_empty(),
             why_not,
         }
@@ -268,7 +272,10 @@ impl Visit {
         out.push(Effect::Result(result));
         let exhausted = self.attempts >= ATTEMPTS_MAX && self.trials < trials;
         if exhausted {
-            out.push(Effect::Say(format!("{ATTEMPTS_MAX} attempts: this item ends with {} of {trials}", self.trials)));
+            out.push(Effect::Say(format!(
+                "{ATTEMPTS_MAX} attempts: this item ends with {} of {trials}",
+                self.trials
+            )));
         }
         let until = Moment { segment: self.now.segment, time_s: self.now.time_s + rest_s };
         self.state = State::Resting { until };

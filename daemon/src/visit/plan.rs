@@ -93,7 +93,8 @@ impl Plan {
             return Err(PlanError::Empty);
         }
         for (i, item) in self.items.iter().enumerate() {
-            let made = self.items[..i].iter().any(|made| made.muscle == item.muscle && made.test == Test::Make);
+            let made =
+                self.items[..i].iter().any(|made| made.muscle == item.muscle && made.test == Test::Make);
             if let Some(why) = item.objection(made) {
                 let what = format!("{} {}", item.muscle, item.test);
                 return Err(PlanError::Item { item: i + 1, what, why });

@@ -108,7 +108,9 @@ impl Cursor {
 
     /// The head of the record at this place, when there is one that can be believed.
     fn record_here(&mut self, passed_bytes: u64) -> Result<Option<Head>, JournalError> {
-        let Some(head) = self.window.get(self.at, HEAD_BYTES)?.and_then(Head::decode) else { return Ok(None) };
+        let Some(head) = self.window.get(self.at, HEAD_BYTES)?.and_then(Head::decode) else {
+            return Ok(None);
+        };
         // What was passed over cannot have held more records than this.
         let end = self.plausible.end.saturating_add(passed_bytes / FRAME_BYTES as u64);
         if !(self.plausible.start..end).contains(&head.number) {
@@ -144,8 +146,8 @@ impl Window {
         let end = self.start + self.buffer.len() as u64;
         if at < self.start || at + bytes as u64 > end {
             self.buffer.resize(bytes.max(WINDOW_BYTES), 0);
-            let came = read_full(&*self.file, at, &mut self.buffer)
-                .map_err(JournalError::io("read", &self.path))?;
+            let came =
+                read_full(&*self.file, at, &mut self.buffer).map_err(JournalError::io("read", &self.path))?;
             self.buffer.truncate(came);
             self.start = at;
         }
