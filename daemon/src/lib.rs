@@ -11,6 +11,7 @@ pub mod journal;
 pub mod pipeline;
 pub mod port;
 pub mod recorder;
+pub mod recover;
 pub mod seal;
 pub mod simulate;
 pub mod terminal;

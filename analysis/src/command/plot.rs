@@ -206,7 +206,7 @@ impl Drawing<'_> {
         rows: &[TrialRow],
         serial: &str,
     ) -> Result<OverviewFigure, ReadError> {
-        let at = |position: u64| {
+        let at = |position: u64| -> Result<Option<f64>, ReadError> {
             Ok(self.recording.samples(sensor, position..position + 1)?.time_s.first().copied())
         };
         let (from_s, to_s) = (at(0)?.unwrap_or(0.0), at(samples - 1)?.unwrap_or(1.0));

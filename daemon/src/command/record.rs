@@ -171,10 +171,10 @@ impl Shell {
         let handover = Handover::new(CAPACITY_BYTES);
         let port = crate::port::open(&args.port, args.baud).map_err(advised)?;
         let writer = port.writer()?;
-        let data = DataFolder::open(args.data.as_deref())?;
-        super::recover::seal_abandoned(&data, clock.utc_ns())?;
+        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), clock.utc_ns())?;
         let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
-        let (folder, visit) = data.new_visit(id, anchor.utc_ns)?;
+        let (folder, visit) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
         let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
         let disk = SystemDisk::shared();
         let journal = Writer::create(disk, &folder, id, software, Options::default()).map_err(advised)?;
@@ -404,7 +404,7 @@ impl Shell {
             End::Failed(error) if !self.identified => {
                 // Not one sample: a folder with nothing in it would only be in the way.
                 self.recorder.finish().map_err(advised)?;
-                data_folder::discard(&folder)?;
+                data_folder::discard(&folder).map_err(advised)?;
                 Err(error)
             }
             End::Failed(error) => {
