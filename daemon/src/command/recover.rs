@@ -146,7 +146,7 @@ fn last_written_ns(disk: &Arc<dyn Disk>, folder: &Path) -> i64 {
 /// Temporary files of a sealing that was cut off: a recording gets its name only when it is whole.
 fn remove_leftovers(disk: &dyn Disk, folder: &Path) -> Result<(), JournalError> {
     let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
-    for entry in entries.iter().filter(|entry| !entry.is_folder && entry.name.ends_with(".tmp")) {
+    for entry in entries.iter().filter(|entry| !entry.is_folder && entry.name.ends_with(".partial")) {
         let path = folder.join(&entry.name);
         disk.remove(&path).map_err(JournalError::io("remove", &path))?;
     }
