@@ -150,6 +150,7 @@ fn contradictions_are_refused_and_leave_nothing_behind() {
     let mut writer = start();
     writer.append(1, owned.part(1, 0, 10)).unwrap();
     invalid(writer.append(1, owned.part(1, 0, 1)), "more than the 10");
+    drop(writer);
     invalid(start().append(2, owned.part(1, 0, 1)), "no sensor 2");
     let uneven = Samples { counts: &owned.counts[..3], ..owned.part(1, 0, 2) };
     invalid(start().append(1, uneven), "not as many values");

@@ -6,7 +6,7 @@
 use super::digest::{Contents, Number, TEXT, ValuesDigest};
 use super::layout::{CHUNK_SAMPLES, Column, Row, Values};
 use super::scales::Scales;
-use hdf5::types::VarLenUnicode;
+use hdf5::types::{TypeDescriptor, VarLenUnicode};
 use hdf5::{Dataset, DatasetBuilder, Error, Extent, File, Group, H5Type, Location, Result, SimpleExtents};
 use std::str::FromStr;
 
@@ -76,7 +76,7 @@ impl Build {
         (units, long_name): (&str, &str),
         shape: &[usize],
     ) -> Result<Dataset> {
-        let dataset = filtered(group.new_dataset_builder(), shape)
+        let dataset = filtered::<T>(group.new_dataset_builder(), shape)
             .empty::<T>()
             .shape(SimpleExtents::new(shape.iter().map(|length| extent(*length))))
             .create(name)?;
@@ -180,14 +180,16 @@ impl Build {
     }
 }
 
-/// Chunks of whole rows, compressed and with checksums. No times: equal contents then make equal files.
-fn filtered(builder: DatasetBuilder, shape: &[usize]) -> DatasetBuilder {
+/// Chunks of whole rows, compressed and with checksums. No times: equal contents then make equal files. Text of any
+/// length has no checksum, because libhdf5 refuses one there: the digest of the contents covers it.
+fn filtered<T: H5Type>(builder: DatasetBuilder, shape: &[usize]) -> DatasetBuilder {
     let mut chunk = shape.to_vec();
     if let Some(rows) = chunk.first_mut() {
         *rows = (*rows).min(CHUNK_SAMPLES);
     }
     chunk.iter_mut().for_each(|length| *length = (*length).max(1));
-    builder.chunk(chunk).shuffle().deflate(1).fletcher32().obj_track_times(false)
+    let builder = builder.chunk(chunk).shuffle().deflate(1).obj_track_times(false);
+    if T::type_descriptor() == TypeDescriptor::VarLenUnicode { builder } else { builder.fletcher32() }
 }
 
 /// HDF5 has no chunk without elements, so an empty axis must be one that could grow.
