@@ -248,12 +248,14 @@ impl Drawing<'_> {
 
 fn told(item: &Item) -> String {
     let spread = &item.spread;
-    let number = |name: &str, value: Option<f64>, unit: &str| {
-        value.map_or(String::new(), |value| format!("{name} {value:.2} {unit}   "))
-    };
-    number("mean of peaks", spread.mean_of_peaks_n, "N")
-        + &number("SD", spread.sd_n, "N")
-        + &number("CV", spread.cv_percent, "%")
-        + &number("best", spread.best_n, "N")
-        + &format!("n = {}", spread.trials_used)
+    let number =
+        |name: &str, value: Option<f64>, unit: &str| value.map(|value| format!("{name} {value:.2} {unit}"));
+    let parts = [
+        number("mean of peaks", spread.mean_of_peaks_n, "N"),
+        number("SD", spread.sd_n, "N"),
+        number("CV", spread.cv_percent, "%"),
+        number("best", spread.best_n, "N"),
+        Some(format!("n = {}", spread.trials_used)),
+    ];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
 }

@@ -51,7 +51,7 @@ pub fn trial_title(row: &TrialRow, of: usize) -> String {
     if row.item > 0 {
         format!("{}, trial {} of {of}", item_title(row), row.number)
     } else {
-        format!("Hold {} on sensor {}, channel {}, outside any trial", row.order, row.sensor, row.channel)
+        format!("Hold {}, sensor {}, channel {}", row.order, row.sensor, row.channel)
     }
 }
 

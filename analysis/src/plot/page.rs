@@ -57,7 +57,7 @@ pub fn words<B: DrawingBackend>(root: &DrawingArea<B, Shift>, words: &Words) -> 
 /// Breaks a text into lines that fit the page.
 fn wrapped<B: DrawingBackend>(pen: &Pen<'_, B>, text: &str, size: i32) -> Result<Vec<String>, Fault<B>> {
     let mut lines: Vec<String> = Vec::new();
-    for word in super::pen::printable(text).split_whitespace() {
+    for word in super::pen::bounded(text, 1000).split_whitespace() {
         match lines.last_mut() {
             Some(line) if pen.width(&format!("{line} {word}"), size)? <= WIDTH as i32 - 2 * MARGIN => {
                 line.push(' ');

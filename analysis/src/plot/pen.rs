@@ -28,8 +28,6 @@ pub enum Align {
     Left,
     /// Its middle.
     Middle,
-    /// Its right end.
-    Right,
 }
 
 /// Draws on a page.
@@ -134,7 +132,6 @@ pub fn font(size: i32, bold: bool, color: RGBColor, align: Align) -> TextStyle<'
     let position = match align {
         Align::Left => HPos::Left,
         Align::Middle => HPos::Center,
-        Align::Right => HPos::Right,
     };
     (FontFamily::Name(FAMILY), size, style).into_font().color(&color).pos(Pos::new(position, VPos::Top))
 }
@@ -142,14 +139,18 @@ pub fn font(size: i32, bold: bool, color: RGBColor, align: Align) -> TextStyle<'
 /// Text that may come from a file, fit for a picture: bounded, and without characters that XML does not allow or that
 /// turn the direction of writing. The backend escapes the rest.
 pub fn printable(text: &str) -> String {
-    const LONGEST: usize = 160;
+    bounded(text, 160)
+}
+
+/// The same, up to `longest` characters.
+pub fn bounded(text: &str, longest: usize) -> String {
     let hidden = |c: char| {
         c.is_control()
             || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FEFF}')
             || matches!(c, '\u{FFFE}' | '\u{FFFF}')
     };
-    let mut shown: String = text.chars().filter(|c| !hidden(*c)).take(LONGEST + 1).collect();
-    if shown.chars().count() > LONGEST {
+    let mut shown: String = text.chars().filter(|c| !hidden(*c)).take(longest + 1).collect();
+    if shown.chars().count() > longest {
         shown.pop();
         shown.push('…');
     }

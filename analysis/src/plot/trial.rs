@@ -68,14 +68,16 @@ impl TrialFigure<'_> {
             return "no hold found".to_owned();
         }
         let number = |name: &str, value: f64, unit: &str| {
-            if value.is_finite() { format!("{name} {value:.2} {unit}   ") } else { String::new() }
+            value.is_finite().then(|| format!("{name} {value:.2} {unit}"))
         };
-        let mut text = number("peak", row.peak_zero_n, "N") + &number("best 1-s mean", row.mean_n, "N");
-        text += &number("time to peak", row.time_to_peak_s, "s");
-        if row.why_not.is_empty() {
-            return text;
-        }
-        text + &format!("does not count: {}", row.why_not)
+        let parts = [
+            number("peak", row.peak_zero_n, "N"),
+            number("best 1-s mean", row.mean_n, "N"),
+            number("time to peak", row.time_to_peak_s, "s"),
+            number("loading rate", row.loading_rate_n_per_s, "N/s").filter(|_| row.break_s.is_finite()),
+            (!row.why_not.is_empty()).then(|| format!("does not count: {}", row.why_not)),
+        ];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
     }
 
     /// Start and end of the best 1-s mean within the hold, device time s.
@@ -175,6 +177,7 @@ impl Figure for TrialFigure<'_> {
         if self.row.peak_s.is_finite() && self.row.peak_zero_n.is_finite() {
             let place = plane.place(self.row.peak_s - zero_s, self.row.peak_zero_n);
             pen.marker(Marker::Wedge, (place.0, place.1 - 22), 14, INK, true)?;
+            pen.text("peak", (place.0 + 24, place.1 - 22 - LABEL / 2), Align::Left, LABEL, INK)?;
         }
         for ((mark, (x, _)), flag_row) in marks.iter().zip(&masts).zip(&flag_rows) {
             let y = top - 10 - (LABEL + 10) * (*flag_row as i32 + 1);
