@@ -139,7 +139,7 @@ pub fn font(size: i32, bold: bool, color: RGBColor, align: Align) -> TextStyle<'
 /// Text that may come from a file, fit for a picture: bounded, and without characters that XML does not allow or that
 /// turn the direction of writing. The backend escapes the rest.
 pub fn printable(text: &str) -> String {
-    bounded(text, 160)
+    bounded(text, 400)
 }
 
 /// The same, up to `longest` characters.
@@ -165,6 +165,6 @@ mod tests {
     fn text_from_a_file_is_made_fit_for_a_picture() {
         assert_eq!(printable("slip\u{1b}ped\n\u{202e}!"), "slipped!");
         let long = printable(&"x".repeat(500));
-        assert_eq!((long.chars().count(), long.ends_with('…')), (161, true));
+        assert_eq!((long.chars().count(), long.ends_with('…')), (401, true));
     }
 }
