@@ -33,6 +33,8 @@ pub enum Fail {
     Only(u64),
     /// That one and all after it.
     From(u64),
+    /// Every n-th, for n above 0.
+    Every(u64),
 }
 
 /// A disk in memory. Clones are the same disk.
@@ -180,6 +182,7 @@ impl World {
         let fails = match self.fail {
             Some(Fail::Only(n)) => number == n,
             Some(Fail::From(n)) => number >= n,
+            Some(Fail::Every(n)) => n > 0 && number % n == n - 1,
             None => false,
         };
         if !fails {

@@ -3,6 +3,7 @@
 mod damage;
 mod faults;
 mod known_errors;
+mod model;
 mod round_trip;
 mod system;
 

@@ -188,7 +188,7 @@ impl Writer {
     }
 
     /// Appends a record and gives its number. When it returns `Ok`, the record survives this process; on an error it is
-    /// not in the journal.
+    /// not in the journal (where that cannot be made sure of, the journal takes no more records).
     ///
     /// # Errors
     /// The disk is nearly full or refuses, the record is too large, or an earlier failure broke the journal.

@@ -281,3 +281,85 @@ fn the_age_of_the_last_sync_is_that_of_the_oldest_record_at_risk() {
     writer.sync_now().unwrap();
     assert_eq!((progress.synced_number(), progress.sync_age_ns(9000)), (Some(1), 0));
 }
+
+#[test]
+fn a_failed_append_that_cannot_be_taken_back_is_the_last() {
+    for seed in 0..50 {
+        let disk = SimulatedDisk::new(seed);
+        let mut writer = create(&disk, 1 << 20);
+        writer.append_all(&script(5)).unwrap();
+        disk.fail(Some(Fail::From(0)));
+        assert!(matches!(writer.append_all(&script(3)), Err(JournalError::Io { .. })));
+        disk.fail(None);
+        let refused = writer.append(1, &Record::Tick);
+        assert!(matches!(refused, Err(JournalError::Broken { .. })), "{refused:?}");
+        writer.finish().unwrap();
+        let (records, damage) = read_all(&disk);
+        assert_eq!(records[..5], stamped(&script(5)));
+        assert!(damage.iter().all(|damage| matches!(damage, Damage::TornTail { .. })), "{damage:?}");
+    }
+}
+
+#[test]
+fn what_a_killed_process_left_unsynced_is_synced_when_it_is_resumed() {
+    let disk = SimulatedDisk::new(1);
+    let mut writer = create(&disk, 600);
+    writer.append_all(&script(20)).unwrap();
+    assert_eq!(writer.synced_number(), None);
+    drop(writer);
+    disk.kill_process();
+    let writer = Writer::resume(disk.shared(), folder(), "later", options(600)).unwrap();
+    assert_eq!(writer.synced_number(), Some(19));
+    drop(writer);
+    disk.lose_power();
+    let (records, damage) = read_all(&disk);
+    assert_eq!(records, stamped(&script(20)), "{damage:?}");
+}
+
+#[test]
+fn a_read_that_fails_is_an_error_and_never_a_shorter_journal() {
+    let disk = written(60, 400);
+    let whole = (stamped(&script(60)), vec![]);
+    let digest = read::sha256(&*disk.shared(), folder()).unwrap();
+    for n in 0.. {
+        disk.fail(Some(Fail::Only(n)));
+        let read = read::read_all(disk.shared(), folder());
+        let read_failed = disk.calls() > n;
+        assert_eq!(read.is_err(), read_failed, "call {n}");
+        assert!(read.is_err() || read.unwrap() == whole);
+        disk.fail(Some(Fail::Only(n)));
+        let summed = read::sha256(&*disk.shared(), folder());
+        assert_eq!(summed.is_err(), disk.calls() > n, "call {n}");
+        assert!(summed.is_err() || summed.unwrap() == digest);
+        if !read_failed {
+            assert!(n > 20, "only {n} calls");
+            break;
+        }
+    }
+}
+
+/// The two threads meet in any order; what must hold does not depend on it.
+#[test]
+fn with_the_thread_syncing_and_every_seventh_call_failing_nothing_is_lost() {
+    let disk = SimulatedDisk::new(1);
+    let options = Options { sync_interval: Some(std::time::Duration::from_micros(20)), ..options(3000) };
+    let mut writer = Writer::create(disk.shared(), folder(), VISIT, "x", options).unwrap();
+    disk.fail(Some(Fail::Every(7)));
+    let mut appended = Vec::new();
+    for (monotonic_ns, record) in script(2000) {
+        if let Ok(number) = writer.append(monotonic_ns, &record) {
+            appended.push(Stamped { number, monotonic_ns, record });
+        }
+    }
+    disk.fail(None);
+    let progress = writer.progress();
+    writer.finish().unwrap();
+    assert_eq!(progress.synced_number(), appended.last().map(|record| record.number));
+    disk.lose_power();
+    let (records, damage) = read_all(&disk);
+    let serious =
+        damage.iter().find(|damage| matches!(damage, Damage::Lost { .. } | Damage::Conflict { .. }));
+    assert_eq!(serious, None);
+    assert!(appended.len() > 1500, "{} appends went through", appended.len());
+    assert!(records == appended);
+}
