@@ -480,6 +480,9 @@ fn create_segment(place: &Place, number: &mut u32) -> Result<(PathBuf, Arc<dyn A
 /// One round of syncing, as it stood when it began.
 struct Round {
     files: Vec<Arc<dyn AppendFile>>,
+    /// Those of them that nothing is appended to any more. The current one may get records while it is synced, and be
+    /// full before the round ends: it is not done with then.
+    closed: Vec<Arc<dyn AppendFile>>,
     folder_dirty: bool,
     unsynced_bytes: usize,
     next_number: u64,
@@ -559,8 +562,13 @@ impl Shared {
             state.refresh_free_bytes(&self.place);
             return Ok(None);
         }
+        let files = state.dirty.clone();
+        let current = state.current.as_ref().map(|segment| &segment.file);
+        let closed = files.iter().filter(|file| !current.is_some_and(|current| Arc::ptr_eq(file, current)));
+        let closed = closed.cloned().collect();
         Ok(Some(Round {
-            files: state.dirty.clone(),
+            files,
+            closed,
             folder_dirty: std::mem::take(&mut state.folder_dirty),
             unsynced_bytes: state.unsynced.len(),
             next_number: state.next_number,
@@ -570,11 +578,7 @@ impl Shared {
     fn end_round(&self, round: &Round) {
         let mut state = self.state();
         state.unsynced.drain(..round.unsynced_bytes);
-        let current = state.current.as_ref().map(|segment| Arc::clone(&segment.file));
-        state.dirty.retain(|file| {
-            let same = |other: &Arc<dyn AppendFile>| Arc::ptr_eq(file, other);
-            current.as_ref().is_some_and(same) || !round.files.iter().any(same)
-        });
+        state.dirty.retain(|file| !round.closed.iter().any(|closed| Arc::ptr_eq(file, closed)));
         state.warned_late = false;
         state.refresh_free_bytes(&self.place);
         self.gauges.synced.store(round.next_number, Ordering::Release);

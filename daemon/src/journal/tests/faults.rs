@@ -338,6 +338,32 @@ fn a_read_that_fails_is_an_error_and_never_a_shorter_journal() {
     }
 }
 
+#[test]
+fn segments_that_fill_while_another_is_synced_are_synced_in_their_turn() {
+    for seed in 0..20 {
+        let disk = SimulatedDisk::new(seed);
+        let options = Options { sync_interval: Some(std::time::Duration::from_micros(50)), ..options(200) };
+        let mut writer = Writer::create(disk.shared(), folder(), VISIT, "x", options).unwrap();
+        let (syncing, is_syncing) = std::sync::mpsc::sync_channel(1);
+        let (go_on, may_go_on) = std::sync::mpsc::sync_channel(1);
+        disk.during_next_sync(move || {
+            syncing.send(()).unwrap();
+            may_go_on.recv().unwrap();
+        });
+        let records = script(40);
+        writer.append_all(&records[..1]).unwrap();
+        is_syncing.recv().unwrap();
+        for piece in records[1..].chunks(3) {
+            writer.append_all(piece).unwrap();
+        }
+        assert_eq!(writer.synced_number(), None);
+        go_on.send(()).unwrap();
+        writer.finish().unwrap();
+        disk.lose_power();
+        assert_eq!(read_all(&disk), (stamped(&records), vec![]), "seed {seed}");
+    }
+}
+
 /// The two threads meet in any order; what must hold does not depend on it.
 #[test]
 fn with_the_thread_syncing_and_every_seventh_call_failing_nothing_is_lost() {
