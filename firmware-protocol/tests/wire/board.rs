@@ -233,6 +233,7 @@ fn stop_is_answered_with_a_condition_after_the_last_samples() {
         boot_id: BOOT,
         device_time_us: 24_500,
         next_sample: 25,
+        streaming: false,
         supply_mv: Some(4990),
         temperature_centikelvin: Some(29_315),
     };
@@ -327,6 +328,7 @@ fn condition_once_a_second() {
         for heard in host.drain(&mut board) {
             if let Heard::Condition(condition) = heard {
                 times.push(condition.device_time_us);
+                assert!(condition.streaming);
                 assert_eq!((condition.supply_mv, condition.temperature_centikelvin), (None, None));
             }
         }
@@ -600,7 +602,7 @@ proptest! {
             next_sequence = frame.sequence + 1;
         }
         let Some(Heard::Condition(last)) = heard.last() else { panic!("{heard:?}") };
-        prop_assert_eq!(last.next_sample, produced);
+        prop_assert_eq!((last.next_sample, last.streaming), (produced, false));
         missing += last.next_sample - next_sample;
         prop_assert_eq!(received + dropped, produced);
         prop_assert_eq!(missing, dropped, "the host counts exactly what the board dropped");
