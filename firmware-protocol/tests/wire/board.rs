@@ -481,6 +481,40 @@ fn a_forbidden_identity_is_never_sent() {
     assert_eq!((board.produced(), board.dropped()), (1, 1));
 }
 
+/// Each thing that waits for the port, by itself, keeps the board from being idle.
+#[test]
+fn idle_is_when_nothing_waits() {
+    let waiting: [fn(&mut Board); 6] = [
+        |board| say(board, HostMessage::Identify, 1),
+        |board| say(board, HostMessage::Ping { token: 1 }, 1),
+        |board| board.poll(CONDITION_US),
+        |board| board.sample(&[1], false, 1), // being filled
+        |board| {
+            board.sample(&[1], false, 1);
+            board.poll(1 + FRAME_US); // queued
+        },
+        |board| {
+            say(board, HostMessage::Ping { token: 1 }, 1);
+            board.transmit(); // half taken
+            board.advance(3);
+        },
+    ];
+    for (number, wait) in waiting.iter().enumerate() {
+        let (mut board, mut host) = streaming(1, 1_000_000);
+        assert!(board.idle(), "{number}");
+        wait(&mut board);
+        assert!(!board.idle(), "{number}");
+        board.poll(FRAME_US * 2);
+        host.drain(&mut board);
+        assert!(board.idle(), "{number}");
+    }
+    let (mut board, mut host) = streaming(1, 1_000_000);
+    say(&mut board, HostMessage::Stop, 1);
+    assert!(!board.idle(), "the answer to a stop");
+    host.drain(&mut board);
+    assert!(board.idle());
+}
+
 #[test]
 fn memory_is_fixed() {
     assert!(size_of::<Board>() <= 7680, "{}", size_of::<Board>());
