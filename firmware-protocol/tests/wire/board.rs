@@ -421,6 +421,35 @@ fn a_frame_given_up_halfway() {
     assert_eq!((host.accumulator.counts().total(), board.dropped()), (1, 1));
 }
 
+/// A delimiter goes in front where the line needs one, and only there.
+#[test]
+fn delimiters_in_front() {
+    let (mut board, _) = streaming(1, 12_500_000);
+    let begins_with_a_delimiter = |board: &mut Board| board.transmit().unwrap()[0] == 0;
+    board.sample(&[1], false, 0);
+    assert!(!begins_with_a_delimiter(&mut board), "the line is at a frame boundary");
+    board.advance(0);
+    board.not_sent();
+    board.sample(&[2], false, 12_500);
+    assert!(!begins_with_a_delimiter(&mut board), "nothing of the frame before was sent");
+    board.sent();
+    say(&mut board, HostMessage::Identify, 12_600);
+    assert!(begins_with_a_delimiter(&mut board), "an identity always");
+    board.advance(0);
+    board.not_sent();
+    board.sample(&[3], false, 25_000);
+    assert!(!begins_with_a_delimiter(&mut board));
+    board.advance(5);
+    board.not_sent(); // torn
+    board.sent(); // of nothing: changes nothing
+    board.sample(&[4], false, 37_500);
+    assert!(begins_with_a_delimiter(&mut board), "the torn frame is ended first");
+    board.advance(1);
+    board.not_sent();
+    board.sample(&[5], false, 50_000);
+    assert!(!begins_with_a_delimiter(&mut board), "which the port took already");
+}
+
 /// With only its delimiter missing a frame is whole as soon as the next one begins: not dropped, not told twice.
 #[test]
 fn a_frame_given_up_before_its_delimiter() {
