@@ -380,6 +380,16 @@ fn a_full_queue_drops_and_counts() {
     assert_eq!(after, [(4, 600, OVERRUN), (5, 630, 0)], "frame numbers go on: nothing was lost on the line");
 }
 
+#[test]
+fn four_of_the_longest_frames_wait() {
+    let (mut board, mut host) = streaming(1, 80_000);
+    for sample in 0..247 * 5 {
+        board.sample(&[1], false, sample * 80);
+    }
+    assert_eq!(board.dropped(), 247);
+    assert_eq!(frames(&host.drain(&mut board)).len(), 4);
+}
+
 /// Many short frames wait where few long ones would: a second and a half at 80 Hz.
 #[test]
 fn short_frames_wait_longer() {
