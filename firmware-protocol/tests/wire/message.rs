@@ -178,6 +178,16 @@ fn one_to_eight_channels() {
     }
 }
 
+#[test]
+fn channels_are_equal_when_all_of_them_are() {
+    let channel = ChannelIdentity { rated_counts: 1, rated_force_mn: 1, ..Default::default() };
+    let channels = |list: &[ChannelIdentity]| Channels::new(list).unwrap();
+    assert_eq!(channels(&[channel; 2]), channels(&[channel; 2]));
+    assert_ne!(channels(&[channel; 2]), channels(&[channel; 3]));
+    assert_ne!(channels(&[channel]), channels(&[ChannelIdentity { zero_counts: 1, ..channel }]));
+    assert_eq!(format!("{:?}", channels(&[channel])), format!("{:?}", [channel]));
+}
+
 /// Errors end up in front of people: each says what is wrong.
 #[test]
 fn faults_explain_themselves() {
