@@ -9,7 +9,7 @@ use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, PlotError, names, write_png, write_svg};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
-use crate::trial::Muscle;
+use crate::trial::{Muscle, Side};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -99,7 +99,8 @@ impl Drawing<'_> {
         let root = self.recording.root();
         let participant = if root.participant.is_empty() { "not named" } else { &root.participant };
         let short = root.visit_id.chars().take(8).collect::<String>();
-        format!("Visit {short}, participant {participant}, {}, {}", root.started_utc, root.software)
+        let started = names::instant(&root.started_utc);
+        format!("Visit {short}, participant {participant}, {started}, {}", root.software)
     }
 
     /// The samples of a row's hold with some before and after, within its segment.
@@ -120,7 +121,8 @@ impl Drawing<'_> {
 
     fn trial(&mut self, row: &TrialRow, items: &[Item]) -> anyhow::Result<()> {
         let slice = self.around(row).map_err(advised)?;
-        let of = items.iter().find(|item| item.item == row.item).map_or(0, |item| item.trials.len());
+        let numbers = items.iter().filter(|item| item.item == row.item).flat_map(|item| &item.trials);
+        let of = numbers.map(|trial| trial.number).max().unwrap_or(row.number);
         let figure = TrialFigure {
             title: names::trial_title(row, of),
             source: self.source(),
@@ -138,7 +140,7 @@ impl Drawing<'_> {
             let slice = self.around(row).map_err(advised)?;
             let state = if trial.used { String::new() } else { format!(" ({})", trial.why_not_used) };
             trials.push(Overlaid {
-                label: format!("attempt {}: {:.2} N{state}", trial.attempt, row.peak_zero_n),
+                label: names::legend(row) + &state,
                 time_s: slice.time_s.iter().map(|time_s| time_s - row.onset_s).collect(),
                 force_n: slice.force_n,
                 used: trial.used,
@@ -169,6 +171,7 @@ impl Drawing<'_> {
             same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
             let columns = same.into_iter().map(|item| Column {
                 name: format!("{}, {}", item.side, item.test),
+                look: usize::from(item.side == Side::Right.word()),
                 trials: item.trials.clone(),
                 spread: item.spread.clone(),
             });

@@ -12,18 +12,19 @@ mod pen;
 pub mod repeats;
 pub mod style;
 pub mod trial;
+mod window;
 
-use pen::Drawn;
+use pen::{Drawn, Surface};
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
-use plotters::prelude::{BitMapBackend, DrawingBackend, SVGBackend};
+use plotters::prelude::{BitMapBackend, SVGBackend};
 use std::path::{Path, PathBuf};
 use style::{HEIGHT, WIDTH};
 
 /// Something that can be drawn on a page.
 pub trait Figure {
     /// Draws it.
-    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B>;
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B>;
 }
 
 /// Why there is no figure.
