@@ -1,6 +1,8 @@
 //! Every kind of figure, drawn from made-up trials: its labels keep clear of each other, of the trace and of the page's
 //! edge; nothing is hidden; text from a file stays text. The figures are left in the folder that the first test prints,
 //! to be looked at.
+#![allow(clippy::unwrap_used, reason = "the helpers of tests may panic")]
+
 use analysis::measures::repeats::{Spread, Trial, items};
 use analysis::plot::decimate::Reduced;
 use analysis::plot::overview::{self, OverviewFigure, Shaded};
@@ -154,7 +156,7 @@ fn gapped() -> Made {
 
 fn figure(made: &Made) -> TrialFigure<'_> {
     TrialFigure {
-        title: names::trial_title(&made.row, 3),
+        title: names::trial_title(&made.row, 4),
         source: "Visit 3f2a11c0, participant P07, 2026-03-02 09:15 UTC".into(),
         time_s: &made.time_s,
         force_n: &made.force_n,

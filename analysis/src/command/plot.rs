@@ -6,7 +6,7 @@ use crate::plot::decimate::Reducer;
 use crate::plot::overview::{self, OverviewFigure, Shaded};
 use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use crate::plot::trial::TrialFigure;
-use crate::plot::{Figure, PlotError, names, write_png, write_svg};
+use crate::plot::{Figure, names, write_png, write_svg};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
 use crate::trial::{Muscle, Side};
@@ -45,12 +45,13 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
+    let recording = Recording::open(&args.file).map_err(advised)?;
+    let rows = recording.trials().map_err(advised)?;
+    // Only now, so that a file that cannot be read leaves no empty folder.
     let out = args.out.clone().unwrap_or_else(|| args.file.with_file_name("plots"));
     std::fs::create_dir_all(&out)
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
-    let recording = Recording::open(&args.file).map_err(advised)?;
-    let rows = recording.trials().map_err(advised)?;
     let items = repeats::items(&rows);
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 2);
     let mut drawing = Drawing { recording: &recording, out: &out, format: args.format, written: 0, bar };
@@ -82,13 +83,13 @@ struct Slice {
 }
 
 impl Drawing<'_> {
-    fn write(&mut self, figure: &impl Figure, name: &str) -> Result<(), PlotError> {
+    fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
         if self.format != Format::Png {
-            write_svg(figure, &self.out.join(format!("{name}.svg")))?;
+            write_svg(figure, &self.out.join(format!("{name}.svg"))).map_err(advised)?;
             self.written += 1;
         }
         if self.format != Format::Svg {
-            write_png(figure, &self.out.join(format!("{name}.png")))?;
+            write_png(figure, &self.out.join(format!("{name}.png"))).map_err(advised)?;
             self.written += 1;
         }
         self.bar.inc(1);
@@ -130,7 +131,7 @@ impl Drawing<'_> {
             force_n: &slice.force_n,
             row,
         };
-        Ok(self.write(&figure, &names::trial_file(row))?)
+        self.write(&figure, &names::trial_file(row))
     }
 
     fn overlay(&mut self, item: &Item, rows: &[TrialRow]) -> anyhow::Result<()> {
@@ -153,7 +154,7 @@ impl Drawing<'_> {
             source: self.source(),
             trials,
         };
-        Ok(self.write(&figure, &names::item_file(row))?)
+        self.write(&figure, &names::item_file(row))
     }
 
     /// A figure a muscle: its sides and tests side by side.

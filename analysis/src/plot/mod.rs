@@ -14,6 +14,7 @@ pub mod style;
 pub mod trial;
 mod window;
 
+use crate::console::Advice;
 use pen::{Drawn, Surface};
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
@@ -49,6 +50,19 @@ pub enum PlotError {
         /// What the system said.
         source: std::io::Error,
     },
+}
+
+impl Advice for PlotError {
+    fn hint(&self) -> String {
+        match self {
+            PlotError::Font | PlotError::Draw { .. } => {
+                "this is a fault of the program: please report it".to_owned()
+            }
+            PlotError::Write { .. } => {
+                "choose a folder that you may write to, with room, by --out".to_owned()
+            }
+        }
+    }
 }
 
 /// The figure as SVG text, half as many pixels wide as it has drawing units.

@@ -51,7 +51,7 @@ impl Figure for OverviewFigure {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Shaded: holds, with their order in the visit; hollow: one that does not count. Hatched: samples are \
+            definitions: "Shaded: holds, with their order in the visit; between dashes: one that does not count. Hatched: samples are \
                           missing."
                 .to_owned(),
         };

@@ -42,7 +42,7 @@ impl Figure for OverlayFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Peak: greatest 20-ms mean above \
-                          zero. Grey and hollow: not among the trials behind the result."
+                          zero. Grey and hollow: not among the trials behind the result. Hatched: samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;
@@ -173,7 +173,7 @@ impl Figure for PointsFigure {
             ),
         };
         let rows = page::words(root, &words)?;
-        let under = (LABEL + 8) * Column::LINES as i32 + 30;
+        let under = (LABEL + 8) * Column::LINES as i32 + 38;
         let edges = ((LEFT, rows.start + 20), (RIGHT, rows.end - under));
         let marks = || self.columns.iter().flat_map(Column::forces_n);
         let axes = Axes {
@@ -188,7 +188,7 @@ impl Figure for PointsFigure {
             column.draw_spread(root, &plane, at as f64 + 0.5)?;
             column.draw_trials(root, &plane, at as f64 + 0.5)?;
             let x = plane.place(at as f64 + 0.5, 0.0).0;
-            for (text, y) in column.texts().iter().zip((edges.1.1 + 16..).step_by(LABEL as usize + 8)) {
+            for (text, y) in column.texts().iter().zip((edges.1.1 + 24..).step_by(LABEL as usize + 8)) {
                 Pen(root).text(text, (x, y), Align::Middle, size, INK)?;
             }
         }

@@ -15,7 +15,7 @@ use plotters::style::RGBColor;
 /// What the marks mean.
 const DEFINITIONS: &str = "Time 0: onset, the model-fitted start of the pull (grey band: its spread over the rise shapes \
 fitted). Peak: greatest 20-ms mean above zero. Best 1-s mean: above the level the pull started from; shaded: where it was \
-averaged. Release: start of the final fall. End: 10 % of the peak.";
+averaged. Release: start of the final fall. End: 10 % of the peak. Hatched: samples are missing.";
 
 /// One trial.
 pub struct TrialFigure<'a> {
