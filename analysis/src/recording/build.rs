@@ -76,7 +76,7 @@ impl Build {
         (units, long_name): (&str, &str),
         shape: &[usize],
     ) -> Result<Dataset> {
-        let dataset = filtered(group.new_dataset_builder(), T::type_descriptor(), shape)
+        let dataset = filtered::<T>(group.new_dataset_builder(), shape)
             .empty::<T>()
             .shape(SimpleExtents::new(shape.iter().map(|length| extent(*length))))
             .create(name)?;
@@ -180,17 +180,16 @@ impl Build {
     }
 }
 
-/// Chunks of whole rows, compressed and with checksums. No times: equal contents then make equal files.
-///
-/// Texts lie outside their dataset, which holds where: HDF5 refuses checksums there, the digest covers them.
-fn filtered(builder: DatasetBuilder, kind: TypeDescriptor, shape: &[usize]) -> DatasetBuilder {
+/// Chunks of whole rows, compressed and with checksums. No times: equal contents then make equal files. Text of any
+/// length has no checksum, because libhdf5 refuses one there: the digest of the contents covers it.
+fn filtered<T: H5Type>(builder: DatasetBuilder, shape: &[usize]) -> DatasetBuilder {
     let mut chunk = shape.to_vec();
     if let Some(rows) = chunk.first_mut() {
         *rows = (*rows).min(CHUNK_SAMPLES);
     }
     chunk.iter_mut().for_each(|length| *length = (*length).max(1));
     let builder = builder.chunk(chunk).shuffle().deflate(1).obj_track_times(false);
-    if kind == TypeDescriptor::VarLenUnicode { builder } else { builder.fletcher32() }
+    if T::type_descriptor() == TypeDescriptor::VarLenUnicode { builder } else { builder.fletcher32() }
 }
 
 /// HDF5 has no chunk without elements, so an empty axis must be one that could grow.

@@ -9,4 +9,5 @@ pub mod layout;
 pub mod open;
 pub mod read;
 pub mod scales;
+mod trial_row;
 pub mod write;
