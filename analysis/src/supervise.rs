@@ -24,6 +24,9 @@ use std::time::Duration;
 /// on to processes that the child starts.
 const MARK: &str = "FINGERFORCE_SUPERVISED";
 
+/// Overrides the limit on time, s: for a machine that is too slow for it.
+const TIME_LIMIT: &str = "FINGERFORCE_TIME_LIMIT_S";
+
 /// The exit code of a Rust program that panicked.
 const PANICKED: i32 = 101;
 
@@ -45,7 +48,7 @@ impl Limits {
     const MEMORY_BASE_BYTES: u64 = 4 << 30;
     /// Samples are stored at a few bytes each and taken into memory at some dozens.
     const MEMORY_PER_BYTE: u64 = 64;
-    const TIME_BASE: Duration = Duration::from_secs(60);
+    const TIME_BASE: Duration = Duration::from_secs(30);
     /// Slow enough for drawing on a busy small computer.
     const BYTES_PER_S: u64 = 100_000;
 
@@ -55,6 +58,12 @@ impl Limits {
             memory_bytes: Self::MEMORY_BASE_BYTES.saturating_add(bytes.saturating_mul(Self::MEMORY_PER_BYTE)),
             time: Self::TIME_BASE.saturating_add(Duration::from_secs(bytes / Self::BYTES_PER_S)),
         }
+    }
+
+    /// With the limit on time that the environment asks for, where it does.
+    fn overridden(self) -> Limits {
+        let asked = env::var(TIME_LIMIT).ok().and_then(|seconds| seconds.parse().ok());
+        Limits { time: asked.map_or(self.time, Duration::from_secs), ..self }
     }
 
     /// Generous limits for reading these files.
@@ -108,7 +117,11 @@ pub enum SuperviseError {
 impl Advice for SuperviseError {
     fn hint(&self) -> String {
         match self {
-            SuperviseError::Crashed { .. } | SuperviseError::TimedOut { .. } => DAMAGED_HINT.to_owned(),
+            SuperviseError::Crashed { .. } => DAMAGED_HINT.to_owned(),
+            SuperviseError::TimedOut { limit, .. } => {
+                let longer = limit.as_secs().saturating_mul(10);
+                format!("{DAMAGED_HINT}; on a very slow machine, give it longer: {TIME_LIMIT}={longer}")
+            }
             SuperviseError::Stopped(_) => "start the command again".to_owned(),
             SuperviseError::Io { .. } => {
                 "files are read in a second process: check the limits on processes and \
@@ -146,7 +159,7 @@ pub fn run_supervised(files: &[PathBuf], limits: Limits) -> Result<Supervision, 
     let program = env::current_exe().map_err(failed("find this program"))?;
     let mut command = Command::new(program);
     command.args(env::args_os().skip(1));
-    let status = watch(&mut command, files, limits)?;
+    let status = watch(&mut command, files, limits.overridden())?;
     Ok(Supervision::Done(exit_code(status)))
 }
 
