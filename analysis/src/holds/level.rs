@@ -79,7 +79,8 @@ impl Steps {
     }
 }
 
-fn median(values: &mut [f64]) -> f64 {
+/// Median; sorts the values. Not of nothing.
+pub(super) fn median(values: &mut [f64]) -> f64 {
     values.sort_unstable_by(f64::total_cmp);
     let half = values.len() / 2;
     if values.len() % 2 == 1 { values[half] } else { 0.5 * (values[half - 1] + values[half]) }

@@ -11,6 +11,7 @@ mod onset;
 mod parameters;
 mod precise;
 mod release;
+mod rise;
 mod track;
 pub(crate) mod wave;
 mod yields;

@@ -79,7 +79,8 @@ pub(super) fn measure(
     let peak_n = smooth[peak_at];
 
     let absolute: Vec<f64> = track.slice(first, now).to_vec();
-    let onset = onset::fit(&absolute, rise_of(pull, first, 0.05 * peak_n, values.dt_s));
+    let rise = rise_of(pull, first, 0.01 * peak_n, values.dt_s);
+    let onset = onset::fit_whole(&absolute, rise, pull.base.noise_n, peak_n, values.close).or_else(|| onset::fit(&absolute, rise));
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
     let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
     let end_at = release::last_crossing(
