@@ -120,7 +120,7 @@ impl Finder {
         Finder {
             track: Track::new(dt_s, (kept_s / dt_s) as usize + 4096),
             step: (libm::round(STEP_S / dt_s) as u64).max(1),
-            smoothed: (libm::round(parameters.smoothing_s / dt_s) as u64).max(1),
+            smoothed: smoothed(&parameters, dt_s),
             parameters,
             front,
             steps: Steps::new(),
@@ -141,7 +141,7 @@ impl Finder {
     pub fn set_parameters(&mut self, parameters: Parameters) {
         let known = self.parameters.zero_known;
         self.parameters = parameters.sanitised();
-        self.smoothed = (libm::round(self.parameters.smoothing_s / self.front.dt_s()) as u64).max(1);
+        self.smoothed = smoothed(&self.parameters, self.front.dt_s());
         if self.parameters.zero_known && !known {
             self.zero_n = Some(0.0);
         }
@@ -155,7 +155,7 @@ impl Finder {
                 self.front.begin(sample, &mut self.track);
                 self.next = self.track.start();
             }
-            while self.next + self.step + self.front.half_width() <= self.track.end() {
+            while self.next + self.step + self.front.reach() <= self.track.end() {
                 self.advance(self.next + self.step, out);
             }
         }
@@ -534,6 +534,11 @@ impl Finder {
             self.settle(now - 2 * half * self.step);
         }
     }
+}
+
+/// Values of a smoothed one: enough to tame noise where values are few.
+fn smoothed(parameters: &Parameters, dt_s: f64) -> u64 {
+    (libm::round(parameters.smoothing_s / dt_s) as u64).max(3)
 }
 
 impl Pull {

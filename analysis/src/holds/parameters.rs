@@ -155,7 +155,7 @@ parameters! {
     /// A hold ends below this share of its peak.
     end_share: "", 0.10, 0.10, 0.0..=0.9;
     /// A hold ends when it has been below that level for this long.
-    end_min_s: "s", 0.30, 0.30, 0.02..=5.0;
+    end_min_s: "s", 0.40, 0.40, 0.02..=5.0;
     /// Least peak of a hold; less is a touch.
     hold_min_n: "N", 2.0, 0.8, 0.0..=1e6;
     /// Least duration of a hold.
