@@ -5,6 +5,7 @@
 use super::finder::Pull;
 use super::front::Front;
 use super::onset::{self, Rise};
+use super::release::Errors;
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, release, wave, yields};
@@ -79,8 +80,15 @@ pub(super) fn measure(
     let peak_n = smooth[peak_at];
 
     let absolute: Vec<f64> = track.slice(first, now).to_vec();
+    let noise_n = pull.base.noise_n;
+    let errors = Errors {
+        dt_s: values.dt_s,
+        noise_n,
+        tremor: onset::tremor(&values.above, values.cross, values.close, 0.0, noise_n, values.dt_s),
+    };
     let rise = rise_of(pull, first, 0.01 * peak_n, values.dt_s);
-    let onset = onset::fit_whole(&absolute, rise, pull.base.noise_n, peak_n, values.close).or_else(|| onset::fit(&absolute, rise));
+    let onset = onset::fit_whole(&absolute, rise, pull.base.noise_n, errors.tremor, peak_n)
+        .or_else(|| onset::fit(&absolute, rise));
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
     let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
     let end_at = release::last_crossing(
@@ -89,14 +97,14 @@ pub(super) fn measure(
         parameters.end_share * peak_n,
         values.count(0.010) | 1,
     );
-    let found = yields::find(&values.above, values.cross, values.close, values.dt_s, parameters);
+    let found = yields::find(&values.above, values.cross, values.close, &errors, parameters);
     let (broke, fall_from) = match found {
         Some(Yield::Broke { at, certain }) => (Some(at), certain.saturating_sub(values.count(0.05))),
         _ => (None, values.cross),
     };
     let break_n = broke.map(|at| peak_until(&smooth, values.cross, at));
     let release_at =
-        if open { None } else { release::start(&values.above, fall_from, values.close, values.dt_s) };
+        if open { None } else { release::start(&values.above, fall_from, values.close, &errors) };
     let stretch = Stretch {
         values: &values.above,
         dt_s: values.dt_s,

@@ -1,9 +1,10 @@
-//! The whole rise of a pull fitted by rise curves, with what is known about its noise.
+//! The start of a change of force, fitted by change curves with what is known about the errors.
 //!
-//! Comes in: values (N) at a spacing (s). Goes out: the onset (in values, fractional), its standard deviation, and
-//! how well the best curve fits. Each curve has a start, a time scale, a level before and a height; they are fitted by
-//! generalised least squares (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there
-//! are the slow wander of a resting hand and the fluctuation of a pulling one, which grows with the force.
+//! Comes in: values that rise (N; a fall is given upside down) at a spacing (s). Goes out: where the change starts (in
+//! values, fractional), its standard deviation, how well the best curve fits and how fast it is. Each curve has a
+//! start, a time scale, a level before, its slope and a height; they are fitted by generalised least squares
+//! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
+//! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
 
 /// Values of a window are averaged into at most this many bins.
 const BINS: usize = 56;
@@ -17,6 +18,8 @@ const TREMOR_HZ: f64 = 10.0;
 const TREMOR_S: f64 = 0.12;
 /// Standard deviation of the fluctuation of a pull, as a share of its force.
 const FLUCTUATION: f64 = 0.015;
+/// Unknowns of a curve.
+const UNKNOWNS: usize = 5;
 
 /// A rise from 0 towards 1 by time since the start over a time scale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,8 +34,8 @@ pub(super) enum Curve {
     Ramp,
 }
 
-/// The curves that are fitted.
-const CURVES: [Curve; 7] = [
+/// The curves fitted to a rise.
+pub(super) const RISES: [Curve; 7] = [
     Curve::Lags(1),
     Curve::Lags(2),
     Curve::Lags(3),
@@ -41,6 +44,10 @@ const CURVES: [Curve; 7] = [
     Curve::Smooth,
     Curve::Ramp,
 ];
+
+/// The curves fitted to a fall.
+pub(super) const FALLS: [Curve; 5] =
+    [Curve::Lags(2), Curve::Lags(3), Curve::Lags(4), Curve::MinimumJerk, Curve::Smooth];
 
 impl Curve {
     /// Height and slope at `x` time scales after the start.
@@ -93,27 +100,35 @@ pub(super) struct Known {
     pub wander_n: f64,
     /// Tremor of the pull, as a share of its force.
     pub tremor: f64,
+    /// Value at which no force is pulled.
+    pub rest_n: f64,
+    /// How steep the level before may be, as a standard deviation, N/s; 0 for level.
+    pub slope_n_per_s: f64,
     /// Level before, N.
     pub level_n: f64,
-    /// Where the rise passes 15 % of `height_n`, and where it reaches `height_n`, in values from the window's first.
+    /// Where the change passes 15 % of `height_n`, in values from the window's first.
     pub low_at: f64,
-    /// See above.
+    /// Where it reaches `height_n`: the window's end.
     pub high_at: f64,
     /// Height of the window's end above the level, N.
     pub height_n: f64,
-    /// Height of the peak, N.
-    pub peak_n: f64,
+    /// Height of the whole change, N.
+    pub whole_n: f64,
+    /// How well that is known, as a share of it; 0 where it is not.
+    pub whole_sd: f64,
 }
 
 /// The result.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Fitted {
-    /// Onset, in values from the window's first.
+    /// Start, in values from the window's first.
     pub at: f64,
     /// Standard deviation: within the curves and between them, in values.
     pub sd: f64,
     /// By how many of its standard deviations the best curve's chi-square exceeds its expectation.
     pub misfit: f64,
+    /// Time of the best curve from 20 to 80 % of the whole change, s.
+    pub swiftness_s: f64,
 }
 
 /// A window in bins, with its errors' covariance factored.
@@ -131,7 +146,8 @@ impl Window {
         // Bins are counted from the end: the rise is what must not lose a part of a bin.
         let first = values.len() % per;
         let n = values.len() / per;
-        let mut window = Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
+        let mut window =
+            Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
         for (k, bin) in values[first..].chunks_exact(per).enumerate() {
             window.value[k] = bin.iter().sum::<f64>() / per as f64;
             window.time_s[k] = (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.dt_s;
@@ -142,7 +158,7 @@ impl Window {
     /// Covariance of the bins' errors, and its Cholesky factor in its place.
     fn factorise(&mut self, white: f64, known: &Known) -> bool {
         let wander = known.wander_n * known.wander_n;
-        let force = |k: usize| (self.value[k] - known.level_n).max(0.0);
+        let force = |k: usize| (self.value[k] - known.rest_n).abs();
         let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
         let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
         let mut slow = [0.0; BINS];
@@ -192,24 +208,25 @@ impl Window {
     }
 }
 
-/// Start (s), logarithm of the time scale (s), level (N), height (N).
-type Unknowns = [f64; 4];
+/// Start (s), logarithm of the time scale (s), level (N), height (N), slope (N/s).
+type Unknowns = [f64; UNKNOWNS];
 
 struct Best {
     unknowns: Unknowns,
     squares: f64,
     variance_s2: f64,
+    curve: Curve,
 }
 
 /// Fits all curves and averages their onsets by likelihood.
-pub(super) fn fit(values: &[f64], known: &Known) -> Option<Fitted> {
+pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fitted> {
     if values.len() < 8 || known.high_at <= known.low_at {
         return None;
     }
     let window = Window::new(values, known)?;
-    let mut fits: Vec<Best> = Vec::with_capacity(CURVES.len());
-    for curve in CURVES {
-        if let Some(best) = fit_curve(&window, curve, guess(curve, known)) {
+    let mut fits: Vec<Best> = Vec::with_capacity(curves.len());
+    for &curve in curves {
+        if let Some(best) = fit_curve(&window, curve, guess(curve, known), known) {
             fits.push(best);
         }
     }
@@ -226,7 +243,11 @@ pub(super) fn fit(values: &[f64], known: &Known) -> Option<Fitted> {
     let sd = (second / sum - mean * mean).max(0.0).sqrt();
     let freedom = window.n.saturating_sub(4).max(1) as f64;
     let misfit = (least / freedom - 1.0) / (2.0 / freedom).sqrt();
-    (sum > 0.0).then_some(Fitted { at: mean / known.dt_s, sd: sd / known.dt_s, misfit })
+    let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
+    let share = (known.whole_n / best.unknowns[3]).min(1.0);
+    let spread = best.curve.inverse(0.8 * share) - best.curve.inverse(0.2 * share);
+    let swiftness_s = spread * libm::exp(best.unknowns[1]);
+    (sum > 0.0).then_some(Fitted { at: mean / known.dt_s, sd: sd / known.dt_s, misfit, swiftness_s })
 }
 
 fn guess(curve: Curve, known: &Known) -> Unknowns {
@@ -235,18 +256,18 @@ fn guess(curve: Curve, known: &Known) -> Unknowns {
         let slope = 0.85 * known.height_n / (high_s - low_s);
         let scale = (0.3 * (high_s - low_s)).clamp(0.02, 0.2);
         let start = low_s - 0.15 * known.height_n / slope - 0.5 * scale;
-        return [start, libm::log(scale), known.level_n, slope * scale];
+        return [start, libm::log(scale), known.level_n, slope * scale, 0.0];
     }
-    let share = (known.height_n / known.peak_n).clamp(0.01, 0.95);
+    let share = (known.height_n / known.whole_n).clamp(0.01, 0.95);
     let (low, high) = (curve.inverse(0.15 * share), curve.inverse(share));
     let scale = (high_s - low_s) / (high - low);
-    [low_s - low * scale, libm::log(scale), known.level_n, known.peak_n]
+    [low_s - low * scale, libm::log(scale), known.level_n, known.whole_n, 0.0]
 }
 
 /// Damped Gauss–Newton.
-fn fit_curve(window: &Window, curve: Curve, guess: Unknowns) -> Option<Best> {
+fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> Option<Best> {
     let mut unknowns = guess;
-    let mut here = linearise(window, curve, &unknowns);
+    let mut here = linearise(window, curve, &unknowns, known);
     let mut damping = 1e-3;
     for _ in 0..12 {
         let Some(change) = solve(&here, damping) else { break };
@@ -255,7 +276,7 @@ fn fit_curve(window: &Window, curve: Curve, guess: Unknowns) -> Option<Best> {
             *value += by;
         }
         next[1] = next[1].clamp(-7.0, 1.6);
-        let there = linearise(window, curve, &next);
+        let there = linearise(window, curve, &next, known);
         if there.squares < here.squares {
             let gain = here.squares - there.squares;
             (unknowns, here) = (next, there);
@@ -272,28 +293,32 @@ fn fit_curve(window: &Window, curve: Curve, guess: Unknowns) -> Option<Best> {
     }
     let variance = invert_first(&here)?;
     let good = here.squares.is_finite() && unknowns[3] > 0.0 && unknowns.iter().all(|v| v.is_finite());
-    good.then_some(Best { unknowns, squares: here.squares, variance_s2: variance })
+    good.then_some(Best { unknowns, squares: here.squares, variance_s2: variance, curve })
 }
+
+type Square = [[f64; UNKNOWNS]; UNKNOWNS];
 
 /// Normal equations about a point.
 struct Linear {
     squares: f64,
-    gradient: [f64; 4],
-    normal: [[f64; 4]; 4],
+    gradient: [f64; UNKNOWNS],
+    normal: Square,
 }
 
-fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns) -> Linear {
-    let [start, log_scale, level, height] = *unknowns;
+fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) -> Linear {
+    let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
-    let mut columns = [[0.0; BINS]; 5];
+    let sloped = known.slope_n_per_s > 0.0;
+    let mut columns = [[0.0; BINS]; UNKNOWNS + 1];
     for k in 0..window.n {
-        let x = (window.time_s[k] - start) / scale;
-        let (g, slope) = curve.at(x);
-        columns[0][k] = -height * slope / scale;
-        columns[1][k] = -height * slope * x.max(0.0);
+        let since = window.time_s[k] - start;
+        let (g, steepness) = curve.at(since / scale);
+        columns[0][k] = -height * steepness / scale;
+        columns[1][k] = -height * steepness * (since / scale).max(0.0);
         columns[2][k] = 1.0;
         columns[3][k] = g;
-        columns[4][k] = window.value[k] - level - height * g;
+        columns[4][k] = if sloped { window.time_s[k] } else { 0.0 };
+        columns[5][k] = window.value[k] - level - height * g - slope * columns[4][k];
     }
     for column in &mut columns {
         window.whiten(column);
@@ -301,21 +326,37 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns) -> Linear {
     let dot = |a: &[f64; BINS], b: &[f64; BINS]| -> f64 {
         a[..window.n].iter().zip(&b[..window.n]).map(|(x, y)| x * y).sum()
     };
-    let mut linear = Linear { squares: dot(&columns[4], &columns[4]), gradient: [0.0; 4], normal: [[0.0; 4]; 4] };
-    for i in 0..4 {
-        linear.gradient[i] = dot(&columns[i], &columns[4]);
+    let residual = &columns[UNKNOWNS];
+    let mut linear = Linear {
+        squares: dot(residual, residual),
+        gradient: [0.0; UNKNOWNS],
+        normal: [[0.0; UNKNOWNS]; UNKNOWNS],
+    };
+    for i in 0..UNKNOWNS {
+        linear.gradient[i] = dot(&columns[i], residual);
         for j in 0..=i {
             linear.normal[i][j] = dot(&columns[i], &columns[j]);
             linear.normal[j][i] = linear.normal[i][j];
         }
     }
+    let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
+    linear.squares += prior * slope * slope;
+    linear.gradient[4] -= prior * slope;
+    linear.normal[4][4] += prior;
+    if known.whole_sd > 0.0 && curve != Curve::Ramp {
+        let sd = known.whole_sd * known.whole_n;
+        let excess = height - known.whole_n;
+        linear.squares += excess * excess / (sd * sd);
+        linear.gradient[3] -= excess / (sd * sd);
+        linear.normal[3][3] += 1.0 / (sd * sd);
+    }
     linear
 }
 
 /// Cholesky factor of the damped normal equations.
-fn factor(linear: &Linear, damping: f64) -> Option<[[f64; 4]; 4]> {
-    let mut l = [[0.0; 4]; 4];
-    for i in 0..4 {
+fn factor(linear: &Linear, damping: f64) -> Option<Square> {
+    let mut l = [[0.0; UNKNOWNS]; UNKNOWNS];
+    for i in 0..UNKNOWNS {
         for j in 0..=i {
             let mut sum = linear.normal[i][j];
             if i == j {
@@ -338,16 +379,16 @@ fn factor(linear: &Linear, damping: f64) -> Option<[[f64; 4]; 4]> {
     Some(l)
 }
 
-fn substitute(l: &[[f64; 4]; 4], right: [f64; 4]) -> [f64; 4] {
+fn substitute(l: &Square, right: Unknowns) -> Unknowns {
     let mut y = right;
-    for i in 0..4 {
+    for i in 0..UNKNOWNS {
         for k in 0..i {
             y[i] -= l[i][k] * y[k];
         }
         y[i] /= l[i][i];
     }
-    for i in (0..4).rev() {
-        for k in i + 1..4 {
+    for i in (0..UNKNOWNS).rev() {
+        for k in i + 1..UNKNOWNS {
             y[i] -= l[k][i] * y[k];
         }
         y[i] /= l[i][i];
@@ -355,13 +396,13 @@ fn substitute(l: &[[f64; 4]; 4], right: [f64; 4]) -> [f64; 4] {
     y
 }
 
-fn solve(linear: &Linear, damping: f64) -> Option<[f64; 4]> {
+fn solve(linear: &Linear, damping: f64) -> Option<Unknowns> {
     factor(linear, damping).map(|l| substitute(&l, linear.gradient))
 }
 
 /// Variance of the first unknown.
 fn invert_first(linear: &Linear) -> Option<f64> {
-    factor(linear, 1e-9).map(|l| substitute(&l, [1.0, 0.0, 0.0, 0.0])[0])
+    factor(linear, 1e-6).map(|l| substitute(&l, [1.0, 0.0, 0.0, 0.0, 0.0])[0])
 }
 
 #[cfg(test)]
@@ -370,8 +411,9 @@ mod tests {
 
     #[test]
     fn each_curve_is_found_again() {
-        for curve in CURVES {
-            let (start, scale, height) = (0.2503, 0.15, 20.0);
+        for curve in RISES {
+            let scale = if curve == Curve::Ramp { 0.06 } else { 0.15 };
+            let (start, height) = (0.2503, 20.0);
             let values: Vec<f64> =
                 (0..400).map(|k| 1.0 + height * curve.at((k as f64 * 0.001 - start) / scale).0).collect();
             let high = values.iter().position(|v| *v > 11.0).unwrap();
@@ -381,13 +423,16 @@ mod tests {
                 noise_n: 0.01,
                 wander_n: 0.0,
                 tremor: 0.003,
+                rest_n: 1.0,
+                slope_n_per_s: 0.0,
                 level_n: 1.0,
                 low_at: low as f64,
                 high_at: high as f64,
                 height_n: 10.0,
-                peak_n: height,
+                whole_n: height,
+                whole_sd: 0.0,
             };
-            let fitted = fit(&values[..=high], &known).unwrap();
+            let fitted = fit(&values[..=high], &known, &[curve]).unwrap();
             assert!((fitted.at - 250.3).abs() < 1.0, "{curve:?} {fitted:?}");
         }
     }
