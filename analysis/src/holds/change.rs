@@ -412,10 +412,10 @@ mod tests {
     #[test]
     fn each_curve_is_found_again() {
         for curve in RISES {
-            let scale = if curve == Curve::Ramp { 0.06 } else { 0.15 };
+            let scale = if curve == Curve::Ramp { 0.03 } else { 0.15 };
             let (start, height) = (0.2503, 20.0);
             let values: Vec<f64> =
-                (0..400).map(|k| 1.0 + height * curve.at((k as f64 * 0.001 - start) / scale).0).collect();
+                (0..1200).map(|k| 1.0 + height * curve.at((k as f64 * 0.001 - start) / scale).0).collect();
             let high = values.iter().position(|v| *v > 11.0).unwrap();
             let low = values.iter().position(|v| *v > 2.5).unwrap();
             let known = Known {

@@ -115,7 +115,7 @@ parameters! {
     /// A sample that stands this far out of its neighbours' median is an artefact and takes the median's place.
     spike_n: "N", 0.5, 0.5, 0.0..=1e6;
     /// Longest run of missing samples that is bridged by a straight line.
-    bridge_max_s: "s", 0.080, 0.080, 0.0..=1.0;
+    bridge_max_s: "s", 0.150, 0.150, 0.0..=1.0;
     /// Stretch over which the level before a pull is taken.
     rest_window_s: "s", 0.6, 0.6, 0.1..=2.0;
     /// How long before now that stretch ends.

@@ -100,7 +100,7 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) 
         if std::env::var("HOLD_DEBUG").is_ok() {
             eprintln!("release {fitted:?} knee {}", low + k);
         }
-        if fitted.misfit < 5.0 {
+        if fitted.misfit < 50.0 {
             return Some(fitted.at);
         }
     }

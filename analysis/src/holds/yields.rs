@@ -182,7 +182,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
         eprintln!("yield {fitted:?} peak {} drop {:.3} of {:.3}", low + peak, y[peak] - rest, y[peak]);
     }
     match fitted {
-        Some(fitted) if fitted.misfit < 5.0 => Drop { at: fitted.at, swiftness_s: Some(fitted.swiftness_s) },
+        Some(fitted) if fitted.misfit < 50.0 => Drop { at: fitted.at, swiftness_s: Some(fitted.swiftness_s) },
         _ => Drop {
             at: low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors),
             swiftness_s: None,
