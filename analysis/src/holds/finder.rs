@@ -520,18 +520,22 @@ impl Finder {
     /// Force that rose and then stays: contact, if low enough; or a fall to a contact well below the peak.
     fn watch_plateau(&mut self, now: u64) {
         let Some(pull) = &self.pull else { return };
-        let half = ((0.5 * self.parameters.contact_min_s / (self.step as f64 * self.track.dt_s())) as u64)
-            .clamp(1, 60);
-        if now.saturating_sub(pull.cross) < 2 * half * self.step || self.steps.count() < 2 * half {
+        let slack = 1.0 + self.parameters.contact_ceiling_slack;
+        if pull.top_n > pull.zero_n + self.parameters.contact_ceiling() * slack {
             return;
         }
-        let (late, early) = (self.steps.mean_of(0, half), self.steps.mean_of(half, half));
-        let slope = (late - early) / (half as f64 * self.step as f64 * self.track.dt_s());
-        let ceiling =
-            pull.zero_n + self.parameters.contact_ceiling() * (1.0 + self.parameters.contact_ceiling_slack);
-        let steady = slope.abs() <= self.parameters.contact_slope_share * pull.steepest;
-        if steady && pull.top_n <= ceiling {
-            self.settle(now - 2 * half * self.step);
+        let step_s = self.step as f64 * self.track.dt_s();
+        // Five parts of 0.1 s by default.
+        let part = ((0.2 * self.parameters.contact_min_s / step_s) as u64).clamp(1, 24);
+        if now.saturating_sub(pull.cross) < 5 * part * self.step || self.steps.count() < 5 * part {
+            return;
+        }
+        let parts = [0, 1, 2, 3, 4].map(|k| self.steps.mean_of(k * part, part));
+        let high = parts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let low = parts.iter().copied().fold(f64::INFINITY, f64::min);
+        let most = self.parameters.contact_slope_share * pull.steepest * 2.5 * part as f64 * step_s;
+        if high - low <= most {
+            self.settle(now - 5 * part * self.step);
         }
     }
 }
