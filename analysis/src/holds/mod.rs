@@ -12,12 +12,14 @@ mod onset;
 mod parameters;
 mod precise;
 mod release;
+mod stream;
 mod track;
 pub(crate) mod wave;
 mod yields;
 
 pub use finder::{Finder, Live, LiveState};
 pub use parameters::{Parameters, Profile, SetError};
+pub use stream::Stream;
 
 use serde::{Deserialize, Serialize};
 

@@ -3,6 +3,7 @@
 //! Comes in: a [`Stretch`] of values (N above the level the pull started from). Goes out: [`Measures`].
 
 mod rate;
+pub mod repeats;
 
 use crate::holds::Parameters;
 use crate::holds::wave;

@@ -1,0 +1,94 @@
+//! How both programs speak: results on stdout; errors, each with a hint, on stderr; exit codes 0, 1, 2.
+//!
+//! Comes in: a result or an error (with advice as [`Hint`], or called wrong usage by [`Usage`]). Goes out: text, and
+//! the exit code.
+
+use std::fmt;
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+/// Advice that goes with an error: `error.context(Hint::new("…"))`. Printed on its own line, not in the error's text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hint(String);
+
+impl Hint {
+    /// Advice in one sentence, without a full stop.
+    pub fn new(text: impl Into<String>) -> Hint {
+        Hint(text.into())
+    }
+}
+
+impl fmt::Display for Hint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// Wrong usage that the command line parser cannot see: exit code 2.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct Usage(pub String);
+
+/// An error of this library that carries advice.
+pub trait Advice {
+    /// What to do about it.
+    fn hint(&self) -> String;
+}
+
+/// Turns a library error into one that carries its advice.
+pub fn advised<E>(error: E) -> anyhow::Error
+where
+    E: Advice + std::error::Error + Send + Sync + 'static,
+{
+    let hint = Hint(error.hint());
+    anyhow::Error::new(error).context(hint)
+}
+
+/// The text of an error: `error: …` and, where there is advice, `hint: …`.
+pub fn describe(error: &anyhow::Error) -> String {
+    let hint = error.downcast_ref::<Hint>().map(Hint::to_string);
+    let causes: Vec<String> = error.chain().map(ToString::to_string).collect();
+    let told = causes.iter().filter(|cause| Some(*cause) != hint.as_ref()).map(String::as_str);
+    let told = clean(&told.collect::<Vec<_>>().join(": "));
+    match hint {
+        Some(hint) => format!("error: {told}\nhint: {}", clean(&hint)),
+        None => format!("error: {told}"),
+    }
+}
+
+/// Prints an error to stderr and gives the exit code that goes with it: 2 for wrong usage, otherwise 1.
+pub fn report(error: &anyhow::Error) -> ExitCode {
+    // Nothing is left to do where even stderr is closed.
+    let _ = writeln!(io::stderr(), "{}", describe(error));
+    if error.downcast_ref::<Usage>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
+}
+
+/// Writes a result to stdout. A reader that has seen enough (`| head`) is not an error.
+pub fn result(text: &str) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        done => done,
+    }
+}
+
+/// Text from a file or a device without its control characters, which could otherwise steer the terminal.
+pub fn clean(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hint_stands_on_its_own_line_and_not_in_the_error() {
+        let error = anyhow::anyhow!("no such port").context(Hint::new("list them")).context("cannot record");
+        assert_eq!(describe(&error), "error: cannot record: no such port\nhint: list them");
+    }
+
+    #[test]
+    fn text_from_outside_cannot_steer_the_terminal() {
+        assert_eq!(describe(&anyhow::anyhow!("odd \u{1b}[2Jname")), "error: odd \u{fffd}[2Jname");
+    }
+}

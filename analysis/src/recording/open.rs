@@ -1,0 +1,143 @@
+//! Opens HDF5 files for reading: told by their signature, with their claims about sizes checked.
+//!
+//! Comes in: a path. Goes out: an open file, or an error that tells a missing file from a foreign and a damaged one.
+//! libhdf5 itself crashes and hangs on some damaged files: commands open files under [`crate::supervise`].
+
+use crate::console::Advice;
+use std::fs;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+/// The first bytes of an HDF5 superblock (HDF5 File Format Specification 3.0, section II.A).
+const SIGNATURE: [u8; 8] = *b"\x89HDF\r\n\x1a\n";
+/// Deflate cannot do better than 1032 to 1 (zlib's technical details), so a file cannot hold more.
+const EXPANSION_MAX: u64 = 1100;
+/// Chunks that were never written take no room at all: this much may be claimed without any.
+const UNWRITTEN_MAX_BYTES: u64 = 64 << 20;
+
+/// Why a file could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// It could not be read at all.
+    #[error("cannot read {}", path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// It has no HDF5 signature.
+    #[error("{} is not an HDF5 file", .0.display())]
+    NotHdf5(PathBuf),
+    /// It has the signature, but cannot be read.
+    #[error("damaged file {}: {what}", path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What was found.
+        what: String,
+    },
+}
+
+impl Advice for OpenError {
+    fn hint(&self) -> String {
+        match self {
+            OpenError::Io { source, .. } if source.kind() == io::ErrorKind::NotFound => {
+                "check the path; recordings end in `.h5`".to_owned()
+            }
+            OpenError::Io { .. } => "check that you may read the file".to_owned(),
+            OpenError::NotHdf5(_) => "give a recording or another HDF5 file".to_owned(),
+            OpenError::Damaged { .. } => DAMAGED_HINT.to_owned(),
+        }
+    }
+}
+
+/// What to do about a damaged file.
+pub const DAMAGED_HINT: &str = "use a copy of the file; if it is a recording, its journal can be sealed again with `fingerforced recover`";
+
+/// An open HDF5 file and how long it is.
+#[derive(Debug)]
+pub struct Opened {
+    /// The file, open for reading only.
+    pub file: hdf5::File,
+    /// Where it is.
+    pub path: PathBuf,
+    /// Its length in bytes.
+    pub bytes: u64,
+}
+
+impl Opened {
+    /// Whether a file of this length can hold `elements` of `size` bytes. A damaged header may claim anything.
+    pub fn can_hold(&self, elements: usize, size: usize) -> bool {
+        let claimed = (elements as u64).checked_mul(size as u64);
+        claimed.is_some_and(|bytes| bytes <= self.bytes.saturating_mul(EXPANSION_MAX) + UNWRITTEN_MAX_BYTES)
+    }
+
+    /// The error "damaged file", naming this file.
+    pub fn damaged(&self, what: impl Into<String>) -> OpenError {
+        OpenError::Damaged { path: self.path.clone(), what: what.into() }
+    }
+}
+
+/// Whether a file is HDF5, by its signature: at byte 0, or at 512, 1024, 2048, … behind a user block.
+pub fn is_hdf5(path: &Path) -> io::Result<bool> {
+    let mut file = fs::File::open(path)?;
+    let metadata = file.metadata()?;
+    if !metadata.is_file() {
+        return Ok(false);
+    }
+    let mut at = 0_u64;
+    while at.saturating_add(SIGNATURE.len() as u64) <= metadata.len() {
+        file.seek(SeekFrom::Start(at))?;
+        let mut found = [0_u8; SIGNATURE.len()];
+        file.read_exact(&mut found)?;
+        if found == SIGNATURE {
+            return Ok(true);
+        }
+        at = if at == 0 { 512 } else { at.saturating_mul(2) };
+    }
+    Ok(false)
+}
+
+/// Opens an HDF5 file for reading.
+pub fn open(path: &Path) -> Result<Opened, OpenError> {
+    let io = |source| OpenError::Io { path: path.to_owned(), source };
+    let bytes = fs::metadata(path).map_err(io)?.len();
+    if !is_hdf5(path).map_err(io)? {
+        return Err(OpenError::NotHdf5(path.to_owned()));
+    }
+    match hdf5::File::open(path) {
+        Ok(file) => Ok(Opened { file, path: path.to_owned(), bytes }),
+        Err(error) => Err(OpenError::Damaged { path: path.to_owned(), what: summary(&error) }),
+    }
+}
+
+/// What libhdf5 said, in one line.
+pub fn summary(error: &hdf5::Error) -> String {
+    error.to_string().lines().next().unwrap_or_default().to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_told_by_its_signature_also_behind_a_user_block() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("named-without-extension");
+        fs::write(&path, b"time_s,force_n\n0,1\n").unwrap();
+        assert!(!is_hdf5(&path).unwrap());
+        assert!(matches!(open(&path), Err(OpenError::NotHdf5(_))));
+        let mut bytes = vec![0; 1024];
+        bytes.extend(SIGNATURE);
+        fs::write(&path, bytes).unwrap();
+        assert!(is_hdf5(&path).unwrap());
+        assert!(matches!(open(&path), Err(OpenError::Damaged { .. })));
+    }
+
+    #[test]
+    fn a_missing_file_is_not_called_damaged() {
+        let error = open(Path::new("/nowhere/at-all.h5")).unwrap_err();
+        assert!(matches!(error, OpenError::Io { .. }), "{error}");
+    }
+}
