@@ -1,4 +1,7 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
+use analysis::command::{holds, info, plot, summary};
+use analysis::console::{self, advised};
+use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -11,25 +14,32 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
-    Holds(analysis::command::holds::Args),
-    Summary(analysis::command::summary::Args),
-    Plot(analysis::command::plot::Args),
-    Info(analysis::command::info::Args),
+    Holds(holds::Args),
+    Summary(summary::Args),
+    Plot(plot::Args),
+    Info(info::Args),
 }
 
 fn main() -> ExitCode {
+    supervise::private_files();
     let cli = Cli::parse();
-    let done = match &cli.command {
-        Command::Holds(args) => analysis::command::holds::run(args),
-        Command::Summary(args) => analysis::command::summary::run(args),
-        Command::Plot(args) => analysis::command::plot::run(args),
-        Command::Info(args) => analysis::command::info::run(args),
+    let files = supervise::hdf5_arguments();
+    let done = match supervise::run_supervised(&files, Limits::for_files(&files)) {
+        Ok(Supervision::Done(code)) => return code,
+        Ok(Supervision::Here) => run(&cli.command),
+        Err(error) => Err(advised(error)),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            eprintln!("error: {error:#}");
-            ExitCode::FAILURE
-        }
+        Err(error) => console::report(&error),
+    }
+}
+
+fn run(command: &Command) -> anyhow::Result<()> {
+    match command {
+        Command::Holds(args) => holds::run(args),
+        Command::Summary(args) => summary::run(args),
+        Command::Plot(args) => plot::run(args),
+        Command::Info(args) => info::run(args),
     }
 }

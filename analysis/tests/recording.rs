@@ -1,4 +1,5 @@
 //! Recordings written and read back, whole and damaged.
+#![allow(clippy::unwrap_used, clippy::panic)] // what goes wrong in a test ends it
 mod sample;
 
 use analysis::console::Advice;

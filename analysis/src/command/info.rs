@@ -1,10 +1,220 @@
 //! `fingerforce info`: what is in a recording, and whether it is whole.
+//!
+//! Comes in: a recording. Goes out: who, when, with which sensors (rates in Hz, times in s), how much of each table, the
+//! plan; with `--verify`, whether every checksum and the digest of the contents hold.
+use crate::console::{self, advised, clean};
+use crate::recording::layout::{GapRow, LAYOUT_VERSION, Sensor};
+use crate::recording::read::{ReadError, Recording};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
 
 /// What is in a recording, and whether it is whole
+///
+/// Example: fingerforce info recording-1.h5 --verify
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The recording
+    pub file: PathBuf,
+    /// Read everything and compare it with its checksums and its digest
+    #[arg(long)]
+    pub verify: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<()> {
-    anyhow::bail!("not built yet")
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let info = Info::read(&args.file, args.verify).map_err(advised)?;
+    console::result(&if args.json { serde_json::to_string_pretty(&info)? + "\n" } else { info.text() })?;
+    Ok(())
+}
+
+/// What there is to say about a recording.
+#[derive(Debug, Serialize)]
+struct Info {
+    file: String,
+    layout_version: i64,
+    visit_id: String,
+    revision: i64,
+    supersedes: String,
+    participant: String,
+    participant_fields: BTreeMap<String, String>,
+    examiner: String,
+    started_utc: String,
+    utc_offset: String,
+    software: String,
+    journal_sha256: String,
+    content_sha256: String,
+    /// `None`: not looked at. A recording that is not whole is an error.
+    whole: Option<bool>,
+    sensors: Vec<SensorInfo>,
+    trials: usize,
+    valid_trials: usize,
+    observations: usize,
+    events: usize,
+    plan: String,
+}
+
+#[derive(Debug, Serialize)]
+struct SensorInfo {
+    number: usize,
+    serial: String,
+    firmware: String,
+    channels: usize,
+    calibration: Vec<String>,
+    interval_ns: i64,
+    rate_hz: Option<f64>,
+    samples: u64,
+    duration_s: Option<f64>,
+    frames: usize,
+    segments: usize,
+    gaps: usize,
+    missing_samples: i64,
+    gaps_of_unknown_length: usize,
+    tares: usize,
+}
+
+impl Info {
+    fn read(file: &Path, verify: bool) -> Result<Info, ReadError> {
+        let recording = Recording::open(file)?;
+        if verify {
+            recording.verify()?;
+        }
+        let sensors = recording.sensors().iter().zip(1..);
+        let sensors = sensors.map(|(sensor, number)| SensorInfo::read(&recording, sensor, number));
+        let trials = recording.trials()?;
+        let root = recording.root().clone();
+        Ok(Info {
+            file: file.display().to_string(),
+            layout_version: LAYOUT_VERSION,
+            visit_id: root.visit_id,
+            revision: root.revision,
+            supersedes: root.supersedes,
+            participant: root.participant,
+            participant_fields: root.participant_fields.into_iter().collect(),
+            examiner: root.examiner,
+            started_utc: root.started_utc,
+            utc_offset: root.utc_offset,
+            software: root.software,
+            journal_sha256: root.journal_sha256,
+            content_sha256: recording.content_sha256().to_owned(),
+            whole: verify.then_some(true),
+            sensors: sensors.collect::<Result<_, _>>()?,
+            trials: trials.len(),
+            valid_trials: trials.iter().filter(|trial| trial.valid == 1).count(),
+            observations: recording.observations()?.len(),
+            events: recording.events()?.len(),
+            plan: root.plan,
+        })
+    }
+
+    fn text(&self) -> String {
+        let mut text = String::new();
+        let mut line = |name: &str, value: &str| {
+            if !value.is_empty() {
+                // Writing to a string cannot fail.
+                let _ = writeln!(text, "{name:<14}{}", clean(value));
+            }
+        };
+        line("recording", &self.file);
+        line("visit", &format!("{}, revision {}", self.visit_id, self.revision));
+        line("supersedes", &self.supersedes);
+        line("participant", &self.participant);
+        for (name, value) in &self.participant_fields {
+            line("", &format!("{name}: {value}"));
+        }
+        line("examiner", &self.examiner);
+        line("started", &format!("{} (local time {} from UTC)", self.started_utc, self.utc_offset));
+        line("software", &format!("{}, layout {}", self.software, self.layout_version));
+        self.sensors.iter().for_each(|sensor| sensor.lines(&mut line));
+        line("trials", &format!("{}, {} of them valid", self.trials, self.valid_trials));
+        line("observations", &self.observations.to_string());
+        line("events", &self.events.to_string());
+        for (number, plan) in self.plan.lines().enumerate() {
+            line(if number == 0 { "plan" } else { "" }, plan);
+        }
+        line("digest", &self.content_sha256);
+        line("whole", if self.whole == Some(true) { "yes: every checksum and the digest hold" } else { "" });
+        text
+    }
+}
+
+impl SensorInfo {
+    fn read(recording: &Recording, sensor: &Sensor, number: usize) -> Result<SensorInfo, ReadError> {
+        let gaps = recording.gaps(number)?;
+        let rate_hz = (sensor.interval_ns > 0).then(|| 1e9 / sensor.interval_ns as f64);
+        Ok(SensorInfo {
+            number,
+            serial: sensor.serial.clone(),
+            firmware: sensor.firmware.clone(),
+            channels: sensor.channels.len(),
+            calibration: sensor.channels.iter().map(|channel| channel.calibration.clone()).collect(),
+            interval_ns: sensor.interval_ns,
+            rate_hz,
+            samples: sensor.samples,
+            duration_s: rate_hz.map(|rate| sensor.samples as f64 / rate),
+            frames: recording.frames(number)?.len(),
+            segments: recording.segments(number)?.len(),
+            gaps: gaps.len(),
+            missing_samples: known(&gaps).sum(),
+            gaps_of_unknown_length: gaps.len() - known(&gaps).count(),
+            tares: recording.tares(number)?.len(),
+        })
+    }
+
+    fn lines(&self, line: &mut impl FnMut(&str, &str)) {
+        let name = format!("sensor {}", self.number);
+        let rate = self.rate_hz.map_or("unknown rate".to_owned(), |rate| format!("{} Hz", significant(rate)));
+        let channels = if self.channels == 1 { "channel" } else { "channels" };
+        let about = format!("{} ({}), {rate}, {} {channels}", self.serial, self.firmware, self.channels);
+        line(&name, &about);
+        let mut calibration = self.calibration.clone();
+        calibration.dedup();
+        line("", &format!("calibration: {}", calibration.join(", ")));
+        let duration = self.duration_s.map_or(String::new(), |s| format!(" ({} s)", significant(s)));
+        let (frames, segments, tares) = (self.frames, self.segments, self.tares);
+        line(
+            "",
+            &format!(
+                "{} samples{duration}, frames {frames}, segments {segments}, tares {tares}",
+                self.samples
+            ),
+        );
+        line("", &self.gap_words());
+    }
+
+    fn gap_words(&self) -> String {
+        match (self.gaps, self.gaps_of_unknown_length) {
+            (0, _) => "no sample is missing".to_owned(),
+            (gaps, 0) => format!("gaps {gaps}, missing samples {}", self.missing_samples),
+            (gaps, unknown) => {
+                format!("gaps {gaps}, {unknown} of unknown length, missing samples {}", self.missing_samples)
+            }
+        }
+    }
+}
+
+/// The lengths of those gaps whose length is known.
+fn known(gaps: &[GapRow]) -> impl Iterator<Item = i64> + '_ {
+    gaps.iter().map(|gap| gap.missing).filter(|missing| *missing >= 0)
+}
+
+/// A number without digits that say nothing.
+fn significant(value: f64) -> String {
+    format!("{value:.3}").trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_have_no_empty_digits() {
+        assert_eq!(significant(1000.0), "1000");
+        assert_eq!(significant(12.5), "12.5");
+        assert_eq!(significant(1.0 / 3.0), "0.333");
+    }
 }

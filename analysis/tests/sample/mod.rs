@@ -1,5 +1,6 @@
 //! A recording that is made up: two sensors, twelve make efforts of two fingers on both sides. Same bits every time.
 #![allow(dead_code, missing_docs)] // each user takes its part
+#![allow(clippy::unwrap_used)] // used by tests only, and by what is tried by hand
 
 use analysis::recording::layout::{
     EventRow, FrameRow, GapRow, ObservationRow, SegmentRow, TareRow, TrialRow,
