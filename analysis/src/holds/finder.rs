@@ -120,7 +120,7 @@ impl Finder {
         Finder {
             track: Track::new(dt_s, (kept_s / dt_s) as usize + 4096),
             step: (libm::round(STEP_S / dt_s) as u64).max(1),
-            smoothed: (libm::round(parameters.smoothing_s / dt_s) as u64).max(1),
+            smoothed: smoothed(&parameters, dt_s),
             parameters,
             front,
             steps: Steps::new(),
@@ -141,7 +141,7 @@ impl Finder {
     pub fn set_parameters(&mut self, parameters: Parameters) {
         let known = self.parameters.zero_known;
         self.parameters = parameters.sanitised();
-        self.smoothed = (libm::round(self.parameters.smoothing_s / self.front.dt_s()) as u64).max(1);
+        self.smoothed = smoothed(&self.parameters, self.front.dt_s());
         if self.parameters.zero_known && !known {
             self.zero_n = Some(0.0);
         }
@@ -155,7 +155,7 @@ impl Finder {
                 self.front.begin(sample, &mut self.track);
                 self.next = self.track.start();
             }
-            while self.next + self.step + self.front.half_width() <= self.track.end() {
+            while self.next + self.step + self.front.reach() <= self.track.end() {
                 self.advance(self.next + self.step, out);
             }
         }
@@ -520,20 +520,29 @@ impl Finder {
     /// Force that rose and then stays: contact, if low enough; or a fall to a contact well below the peak.
     fn watch_plateau(&mut self, now: u64) {
         let Some(pull) = &self.pull else { return };
-        let half = ((0.5 * self.parameters.contact_min_s / (self.step as f64 * self.track.dt_s())) as u64)
-            .clamp(1, 60);
-        if now.saturating_sub(pull.cross) < 2 * half * self.step || self.steps.count() < 2 * half {
+        let slack = 1.0 + self.parameters.contact_ceiling_slack;
+        if pull.top_n > pull.zero_n + self.parameters.contact_ceiling() * slack {
             return;
         }
-        let (late, early) = (self.steps.mean_of(0, half), self.steps.mean_of(half, half));
-        let slope = (late - early) / (half as f64 * self.step as f64 * self.track.dt_s());
-        let ceiling =
-            pull.zero_n + self.parameters.contact_ceiling() * (1.0 + self.parameters.contact_ceiling_slack);
-        let steady = slope.abs() <= self.parameters.contact_slope_share * pull.steepest;
-        if steady && pull.top_n <= ceiling {
-            self.settle(now - 2 * half * self.step);
+        let step_s = self.step as f64 * self.track.dt_s();
+        // Five parts of 0.1 s by default.
+        let part = ((0.2 * self.parameters.contact_min_s / step_s) as u64).clamp(1, 24);
+        if now.saturating_sub(pull.cross) < 5 * part * self.step || self.steps.count() < 5 * part {
+            return;
+        }
+        let parts = [0, 1, 2, 3, 4].map(|k| self.steps.mean_of(k * part, part));
+        let high = parts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let low = parts.iter().copied().fold(f64::INFINITY, f64::min);
+        let most = self.parameters.contact_slope_share * pull.steepest * 2.5 * part as f64 * step_s;
+        if high - low <= most {
+            self.settle(now - 5 * part * self.step);
         }
     }
+}
+
+/// Values of a smoothed one: enough to tame noise where values are few.
+fn smoothed(parameters: &Parameters, dt_s: f64) -> u64 {
+    (libm::round(parameters.smoothing_s / dt_s) as u64).max(3)
 }
 
 impl Pull {

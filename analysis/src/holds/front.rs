@@ -72,9 +72,9 @@ impl Front {
         self.interval_s * self.per_value as f64
     }
 
-    /// Values on each side that decide whether a value is an artefact.
-    pub fn half_width(&self) -> u64 {
-        self.half_width as u64
+    /// Values on each side that must be known before a value can be judged an artefact.
+    pub fn reach(&self) -> u64 {
+        self.half_width as u64 + 2
     }
 
     /// The grid index of the sample at the middle of a value, rounded down.
@@ -180,7 +180,7 @@ impl Front {
     /// neighbourhood by more than `least_n`, and by more than four times the typical step there, takes the median's
     /// place. (Hampel's identifier with a scale from first differences.)
     pub fn clean(&self, from: u64, to: u64, least_n: f64, track: &mut Track) {
-        let around = track.slice(from.saturating_sub(self.half_width()), to + self.half_width());
+        let around = track.slice(from.saturating_sub(self.reach()), to + self.reach());
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for &value in around {
             low = low.min(value);
@@ -196,7 +196,7 @@ impl Front {
 
     fn clean_one(&self, position: u64, least_n: f64, track: &mut Track) {
         const WIDEST: usize = 32;
-        let reach = (self.half_width() + 2).min(WIDEST as u64 / 2 - 1);
+        let reach = self.reach().min(WIDEST as u64 / 2 - 1);
         let first = position.saturating_sub(reach).max(track.start());
         let near = track.slice(first, position + reach + 1);
         let at = (position - first) as usize;

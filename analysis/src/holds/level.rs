@@ -60,26 +60,42 @@ impl Steps {
     /// Level over the `length` steps before the latest `guard` ones; `smoothed` values make a smoothed one.
     pub fn level(&self, guard: u64, length: u64, smoothed: usize, floor_n: f64) -> Level {
         let length = (length as usize).clamp(1, KEPT);
-        let mut sorted = [0.0; KEPT];
-        let sorted = &mut sorted[..length];
+        let (mut means, mut sorted) = ([0.0; KEPT], [0.0; KEPT]);
         let mut variance = 0.0;
-        for (k, slot) in sorted.iter_mut().enumerate() {
-            let at = self.count.wrapping_sub(guard + k as u64 + 1) as usize % KEPT;
-            *slot = self.means[at];
+        for (k, mean) in means[..length].iter_mut().enumerate() {
+            let at = self.count.wrapping_sub(guard + (length - k) as u64) as usize % KEPT;
+            *mean = self.means[at];
             variance += self.variances[at];
         }
-        let force_n = median(sorted);
-        for value in sorted.iter_mut() {
-            *value = (*value - force_n).abs();
+        let means = &means[..length];
+        let mut median_of = |values: &[f64]| {
+            let sorted = &mut sorted[..values.len()];
+            sorted.copy_from_slice(values);
+            median(sorted)
+        };
+        let force_n = median_of(means);
+        // Drift is no noise: deviations are from the line through the medians of both halves.
+        let half = length / 2;
+        let drift = if half < 2 {
+            0.0
+        } else {
+            (median_of(&means[length - half..]) - median_of(&means[..half])) / (length - half) as f64
+        };
+        let mut deviations = [0.0; KEPT];
+        let deviations = &mut deviations[..length];
+        for (k, (deviation, mean)) in deviations.iter_mut().zip(means).enumerate() {
+            let line = force_n + drift * (k as f64 - (length as f64 - 1.0) / 2.0);
+            *deviation = (mean - line).abs();
         }
-        let wander = 1.4826 * median(sorted);
+        let wander = 1.4826 * median(deviations);
         let variance = variance / length as f64;
         let sd_n = (variance / smoothed.max(1) as f64 + wander * wander).sqrt().max(floor_n);
         Level { force_n, sd_n, noise_n: variance.sqrt().max(floor_n) }
     }
 }
 
-fn median(values: &mut [f64]) -> f64 {
+/// Median; sorts the values. Not of nothing.
+pub(super) fn median(values: &mut [f64]) -> f64 {
     values.sort_unstable_by(f64::total_cmp);
     let half = values.len() / 2;
     if values.len() % 2 == 1 { values[half] } else { 0.5 * (values[half - 1] + values[half]) }
@@ -98,6 +114,16 @@ mod tests {
         }
         let level = steps.level(0, 24, 1, 0.002);
         assert!((level.force_n - 2.0).abs() < 1e-12);
+        assert!(level.sd_n < 0.15, "{level:?}");
         assert!((level.noise_n - 0.02_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn drift_is_no_noise() {
+        let mut steps = Steps::new();
+        for k in 0..24 {
+            steps.push(&[0.05 * f64::from(k)]);
+        }
+        assert!(steps.level(0, 24, 1, 0.002).sd_n < 0.01);
     }
 }

@@ -3,6 +3,7 @@
 //! Comes in: blocks of samples on one grid ([`Sample`]). Goes out: [`Event`]s. Pure: no clock, no I/O, no logging;
 //! bounded memory; the same code live and on files; any split of the input gives the same bits.
 
+mod change;
 mod finder;
 mod fit;
 mod front;

@@ -115,7 +115,7 @@ parameters! {
     /// A sample that stands this far out of its neighbours' median is an artefact and takes the median's place.
     spike_n: "N", 0.5, 0.5, 0.0..=1e6;
     /// Longest run of missing samples that is bridged by a straight line.
-    bridge_max_s: "s", 0.080, 0.080, 0.0..=1.0;
+    bridge_max_s: "s", 0.150, 0.150, 0.0..=1.0;
     /// Stretch over which the level before a pull is taken.
     rest_window_s: "s", 0.6, 0.6, 0.1..=2.0;
     /// How long before now that stretch ends.
@@ -155,7 +155,7 @@ parameters! {
     /// A hold ends below this share of its peak.
     end_share: "", 0.10, 0.10, 0.0..=0.9;
     /// A hold ends when it has been below that level for this long.
-    end_min_s: "s", 0.30, 0.30, 0.02..=5.0;
+    end_min_s: "s", 0.40, 0.40, 0.02..=5.0;
     /// Least peak of a hold; less is a touch.
     hold_min_n: "N", 2.0, 0.8, 0.0..=1e6;
     /// Least duration of a hold.
@@ -167,17 +167,25 @@ parameters! {
     /// Smoothing of the search for yields: one cycle of physiological tremor.
     yield_smoothing_s: "s", 0.10, 0.10, 0.0..=1.0;
     /// Least drop of a yield as a share of the force before it.
-    yield_drop_share: "", 0.15, 0.15, 0.0..=1.0;
+    yield_drop_share: "", 0.18, 0.18, 0.0..=1.0;
     /// Least drop of a yield.
     yield_drop_n: "N", 1.0, 0.3, 0.0..=1e6;
     /// Longest time from 95 % of the force before it to the least drop.
     yield_time_s: "s", 0.30, 0.30, 0.0..=5.0;
+    /// Longest time from 20 to 80 % of the drop.
+    yield_swift_s: "s", 0.17, 0.17, 0.0..=5.0;
     /// Share of the force before it that a yield keeps; what keeps less was released or slipped.
     yield_keep_share: "", 0.25, 0.25, 0.0..=1.0;
     /// After a yield the slope falls below this share of the steepest.
     yield_flat_share: "", 0.20, 0.20, 0.0..=1.0;
     /// Time within which it must.
     yield_flat_s: "s", 0.70, 0.70, 0.0..=5.0;
+    /// Least time for which the force left after a yield stays.
+    yield_stay_s: "s", 0.16, 0.16, 0.0..=5.0;
+    /// Share of the drop that comes back soon after an undulation, and not after a yield.
+    undulation_share: "", 0.20, 0.20, 0.0..=1.0;
+    /// How soon.
+    undulation_s: "s", 0.60, 0.60, 0.0..=5.0;
     /// Back at this share of the force before it, a yield was a give-way.
     regain_share: "", 0.92, 0.92, 0.0..=1.0;
     /// Time within which it must be back.

@@ -4,15 +4,18 @@
 
 use super::finder::Pull;
 use super::front::Front;
-use super::onset::{self, Rise};
+use super::onset::{self, Onset, Rise};
+use super::release::Errors;
 use super::track::{Mark, Track};
 use super::yields::Yield;
-use super::{Flag, Hold, Kind, Parameters, release, wave, yields};
+use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
 use crate::measures::{self, Stretch};
 use crate::trial::Test;
 
 /// What is looked at before a pull, s.
 const BEFORE_S: f64 = 3.0;
+/// Stretch over which the level before a pull is taken, s.
+const LEVEL_S: f64 = 1.0;
 
 /// Onset of a pull that has just been confirmed, as a position.
 pub(super) fn onset_so_far(track: &Track, pull: &Pull, now: u64) -> f64 {
@@ -39,19 +42,88 @@ fn rise_of(pull: &Pull, first: u64, height_n: f64, dt_s: f64) -> Rise {
     }
 }
 
-/// The values of a hold above the level it started from.
+/// The values of a hold above the level it started from, with a little before and after.
 struct Values {
     first: u64,
     above: Vec<f64>,
     cross: usize,
     close: usize,
+    earliest: usize,
     dt_s: f64,
+    /// The level, N.
+    level_n: f64,
 }
 
 impl Values {
+    fn new(track: &Track, pull: &Pull, close: u64, now: u64) -> Values {
+        let first = first_kept(track, pull);
+        let level_n = pull.base.force_n;
+        let above: Vec<f64> = track.slice(first, now).iter().map(|v| v - level_n).collect();
+        let last = above.len().saturating_sub(1);
+        let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
+        Values {
+            first,
+            cross: local(pull.cross),
+            close: local(close),
+            earliest: local(pull.earliest),
+            above,
+            dt_s: track.dt_s(),
+            level_n,
+        }
+    }
+
     fn count(&self, seconds: f64) -> usize {
         (libm::round(seconds / self.dt_s) as usize).max(1)
     }
+
+    /// Moves the level.
+    fn relevel(&mut self, by_n: f64) {
+        self.level_n += by_n;
+        for value in &mut self.above {
+            *value -= by_n;
+        }
+    }
+
+    /// Means over 20 ms or three values, whichever is longer.
+    fn smooth(&self) -> Vec<f64> {
+        wave::centred(&self.above, self.count(0.020).max(3) | 1)
+    }
+
+    /// Where the smoothed force is greatest.
+    fn peak(&self, smooth: &[f64]) -> usize {
+        self.cross + wave::greatest(&smooth[self.cross..=self.close])
+    }
+
+    /// Level in the stretch before a place, N: the median of means over 50 ms.
+    fn level_before(&self, place: f64) -> Option<f64> {
+        let to = (place as usize).saturating_sub(self.count(0.05));
+        let from = self.earliest.max(to.saturating_sub(self.count(LEVEL_S)));
+        let bins = self.above.get(from..to)?.rchunks_exact(self.count(0.05));
+        let mut means: Vec<f64> = bins.map(|bin| bin.iter().sum::<f64>() / bin.len() as f64).collect();
+        (means.len() >= 4).then(|| level::median(&mut means))
+    }
+}
+
+/// Finds the onset, and with it the level the pull started from, which is moved to.
+fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<Onset> {
+    let mut onset = None;
+    for _ in 0..2 {
+        let smooth = values.smooth();
+        let peak_n = smooth[values.peak(&smooth)];
+        let (noise_n, dt_s) = (errors.noise_n, values.dt_s);
+        errors.tremor = onset::tremor(&values.above, values.cross, values.close, 0.0, noise_n, dt_s);
+        let mut rise = rise_of(pull, values.first, 0.01 * peak_n, dt_s);
+        rise.base_n = 0.0;
+        onset = onset::fit_whole(&values.above, rise, noise_n, errors.tremor, peak_n)
+            .or_else(|| onset::fit(&values.above, rise));
+        let at = onset.map_or(values.cross as f64, |onset| onset.at);
+        let Some(moved) = values.level_before(at) else { break };
+        values.relevel(moved);
+        if moved.abs() < pull.base.sd_n.max(0.02) {
+            break;
+        }
+    }
+    onset
 }
 
 /// Measures a pull that ended at `close` and was seen until `now`.
@@ -64,70 +136,57 @@ pub(super) fn measure(
     flag: Option<Flag>,
     parameters: &Parameters,
 ) -> Hold {
-    let first = first_kept(track, pull);
-    let base_n = pull.base.force_n;
-    let above: Vec<f64> = track.slice(first, now).iter().map(|v| v - base_n).collect();
-    let last = above.len().saturating_sub(1);
-    let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
-    let values = Values { first, cross: local(pull.cross), close: local(close), above, dt_s: track.dt_s() };
-    let time_s = |at: f64| track.time_s(first as f64 + at);
-
-    let open = matches!(flag, Some(Flag::Cut | Flag::TooLong));
-    let width = values.count(0.020).max(3) | 1;
-    let smooth = wave::centred(&values.above, width);
-    let peak_at = values.cross + wave::greatest(&smooth[values.cross..=values.close]);
-    let peak_n = smooth[peak_at];
-
-    let absolute: Vec<f64> = track.slice(first, now).to_vec();
-    let onset = onset::fit(&absolute, rise_of(pull, first, 0.05 * peak_n, values.dt_s));
+    let mut values = Values::new(track, pull, close, now);
+    let mut errors = Errors { dt_s: values.dt_s, noise_n: pull.base.noise_n, tremor: 0.0 };
+    let onset = find_onset(&mut values, pull, &mut errors);
+    let last = values.above.len().saturating_sub(1);
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
-    let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
-    let end_at = release::last_crossing(
-        &values.above,
-        values.close,
-        parameters.end_share * peak_n,
-        values.count(0.010) | 1,
-    );
-    let found = yields::find(&values.above, values.cross, values.close, values.dt_s, parameters);
+    let smooth = values.smooth();
+    let peak_at = values.peak(&smooth);
+    let peak_n = smooth[peak_at];
+    let open = matches!(flag, Some(Flag::Cut | Flag::TooLong));
+    let width = values.count(0.010) | 1;
+    let end_at = release::last_crossing(&values.above, values.close, parameters.end_share * peak_n, width);
+    let end = if open { values.close as f64 } else { end_at };
+    let found = yields::find(&values.above, values.cross, values.close, &errors, parameters);
     let (broke, fall_from) = match found {
         Some(Yield::Broke { at, certain }) => (Some(at), certain.saturating_sub(values.count(0.05))),
         _ => (None, values.cross),
     };
-    let break_n = broke.map(|at| peak_until(&smooth, values.cross, at));
     let release_at =
-        if open { None } else { release::start(&values.above, fall_from, values.close, values.dt_s) };
+        if open { None } else { release::start(&values.above, fall_from, values.close, &errors) };
     let stretch = Stretch {
         values: &values.above,
         dt_s: values.dt_s,
         onset: onset_at,
-        end: if open { values.close as f64 } else { end_at },
+        end,
         peak: peak_at,
         peak_n,
         broke,
     };
-    let mut hold = Hold {
-        kind: kind(&values, onset_at, stretch.end, parameters),
-        first_index: front.index((first as f64 + onset_at).ceil() as u64),
-        last_index: front.index((first as f64 + stretch.end) as u64),
+    let (level_n, in_break_test) = (values.level_n, parameters.test == Test::Break);
+    let time_s = |at: f64| track.time_s(values.first as f64 + at);
+    Hold {
+        kind: kind(&values, onset_at, end, parameters),
+        first_index: front.index((values.first as f64 + onset_at).ceil() as u64),
+        last_index: front.index((values.first as f64 + end) as u64),
         onset_s: time_s(onset_at),
         onset_sd_s: onset.map(|o| o.sd * values.dt_s),
-        rise5_s: rise5.map(time_s),
-        break_s: broke.filter(|_| parameters.test == Test::Break).map(time_s),
-        break_n: break_n.filter(|_| parameters.test == Test::Break),
+        rise5_s: rise5(&values, onset_at, 0.05 * peak_n).map(time_s),
+        break_s: broke.filter(|_| in_break_test).map(time_s),
+        break_n: broke.filter(|_| in_break_test).map(|at| peak_until(&smooth, values.cross, at)),
         release_s: release_at.map(time_s),
         end_s: if open { None } else { Some(time_s(end_at)) },
-        rest_n: base_n,
+        rest_n: level_n,
         contact_s: pull.contact.map(|(since, _)| track.time_s(since as f64)),
-        contact_n: pull.contact.map_or(0.0, |(_, level_n)| level_n),
+        contact_n: if pull.contact.is_some() { level_n - pull.zero_n } else { 0.0 },
         peak_n,
         peak_s: time_s(peak_at as f64),
-        peak_zero_n: peak_n + base_n - pull.zero_n,
+        peak_zero_n: peak_n + level_n - pull.zero_n,
         mean_n: measures::best_mean(&stretch, 1.0),
         measures: measures::all(&stretch, parameters),
-        flags: Vec::new(),
-    };
-    hold.flags = flags(track, pull, &values, onset_at, found, flag, parameters);
-    hold
+        flags: flags(track, pull, &values, onset_at, found, flag, parameters),
+    }
 }
 
 /// First crossing of 5 % of the peak on the way up.

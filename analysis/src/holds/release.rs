@@ -1,12 +1,80 @@
-//! The final fall: when it started, and when force was down to a share of the peak.
+//! Falls of force: when they started, and when force was down to a share of the peak.
 
+use super::change::{self, Fitted, Known};
 use super::fit::{self, Candidates, Shape};
+use super::onset::walk_back;
 use super::wave;
+
+/// What is known about a hold's errors.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Errors {
+    /// Spacing, s.
+    pub dt_s: f64,
+    /// Noise of single values, N.
+    pub noise_n: f64,
+    /// Tremor, as a share of the force.
+    pub tremor: f64,
+}
+
+impl Errors {
+    fn count(&self, seconds: f64) -> usize {
+        (libm::round(seconds / self.dt_s) as usize).max(1)
+    }
+}
+
+/// Where a fall may have started, and from and to which force it goes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fall {
+    /// Nothing before this belongs to it.
+    pub earliest: usize,
+    /// A place at which force has started to fall or soon will.
+    pub knee: usize,
+    /// Nothing after this belongs to it.
+    pub latest: usize,
+    /// Force before, N.
+    pub high_n: f64,
+    /// Force after, N.
+    pub low_n: f64,
+}
+
+/// Fits the first part of a fall in `values` (N above the level the pull started from). Its start is a position in
+/// `values`.
+pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Option<Fitted> {
+    let whole_n = fall.high_n - fall.low_n;
+    let latest = fall.latest.min(values.len().checked_sub(1)?);
+    let near = values.get(fall.knee..=latest)?;
+    let smooth = wave::centred(near, errors.count(0.010) | 1);
+    let height_n = share * whole_n;
+    let high = smooth.iter().position(|v| *v <= fall.high_n - height_n)?;
+    let low = walk_back(high, |k| smooth[k] < fall.high_n - 0.15 * height_n);
+    let low_at = fall.knee as f64 + wave::between(&smooth, low, fall.high_n - 0.15 * height_n);
+    let high = fall.knee + high;
+    let span = high as f64 - low_at;
+    let before = (0.8 * span + errors.count(0.1) as f64).max(1.3 * span);
+    let first = ((low_at - before).max(0.0) as usize).max(fall.earliest);
+    let window: Vec<f64> = values.get(first..=high)?.iter().map(|v| -v).collect();
+    let known = Known {
+        dt_s: errors.dt_s,
+        noise_n: errors.noise_n,
+        wander_n: 0.0,
+        tremor: errors.tremor,
+        rest_n: 0.0,
+        slope_n_per_s: 0.3 * fall.high_n.abs(),
+        level_n: -fall.high_n,
+        low_at: low_at - first as f64,
+        high_at: high as f64 - first as f64,
+        height_n,
+        whole_n,
+        whole_sd: 0.1,
+    };
+    let fitted = change::fit(&window, &known, &change::FALLS)?;
+    Some(Fitted { at: fitted.at + first as f64, ..fitted })
+}
 
 /// Start of the final fall in `values` (N above the level the pull started from): the knee in front of the steepest
 /// part of `from..=close`. Position in values.
-pub(super) fn start(values: &[f64], from: usize, close: usize, dt_s: f64) -> Option<f64> {
-    let count = |seconds: f64| (libm::round(seconds / dt_s) as usize).max(1);
+pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) -> Option<f64> {
+    let count = |seconds: f64| errors.count(seconds);
     let low = from.max(close.saturating_sub(count(3.5)));
     let y = wave::centred(values.get(low..=close)?, count(0.03) | 1);
     if y.len() < 6 {
@@ -15,14 +83,34 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, dt_s: f64) -> Opt
     let n = count(0.04);
     let slope = |k: usize| if k >= n { y[k] - y[k - n] } else { 0.0 };
     let steepest = (0..y.len()).min_by(|&a, &b| slope(a).total_cmp(&slope(b)))?;
-    let mut k = steepest;
-    while k > 0 && slope(k) < 0.15 * slope(steepest) {
-        k -= 1;
-    }
-    let k = k.saturating_sub(n / 2);
-    let fall = (y.len() - 1 - k).max(3);
+    let k = walk_back(steepest, |k| slope(k) < 0.15 * slope(steepest)).saturating_sub(n / 2);
     let before = &y[k.saturating_sub(count(0.1))..=k];
     let level = before.iter().sum::<f64>() / before.len() as f64;
+    let after = values.get(close..(close + count(0.3)).min(values.len())).unwrap_or(&[]);
+    let after = &after[after.len().saturating_sub(count(0.15))..];
+    let low_n = if after.is_empty() { 0.0 } else { after.iter().sum::<f64>() / after.len() as f64 };
+    let fall = Fall {
+        earliest: from,
+        knee: low + k,
+        latest: close + count(0.2),
+        high_n: level,
+        low_n: low_n.min(0.5 * level),
+    };
+    if let Some(fitted) = fit(values, fall, 0.8, errors) {
+        if std::env::var("HOLD_DEBUG").is_ok() {
+            eprintln!("release {fitted:?} knee {}", low + k);
+        }
+        if fitted.misfit < 50.0 {
+            return Some(fitted.at);
+        }
+    }
+    simple_start(values, &y, low, k, level, errors)
+}
+
+/// The same where no curve fits: a straight line, then a quadratic or cubic fall, down to 45 %.
+fn simple_start(values: &[f64], y: &[f64], low: usize, k: usize, level: f64, errors: &Errors) -> Option<f64> {
+    let count = |seconds: f64| errors.count(seconds);
+    let fall = (y.len() - 1 - k).max(3);
     let mut d = k;
     while d < y.len() - 1 && y[d] > 0.45 * level {
         d += 1;

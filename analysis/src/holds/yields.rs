@@ -1,10 +1,20 @@
 //! Yields: sudden partial falls of force, and what followed them.
 //!
-//! A yield falls fast and then stays, while contact continues. One that recovers is a give-way; a fall to nothing is a
-//! release or a slip, which force alone cannot tell apart. All on a mean over one cycle of physiological tremor.
+//! A yield falls fast and then stays, while contact continues. One that recovers is a give-way; force that falls and
+//! rises again in part undulates; a fall to nothing is a release or a slip, which force alone cannot tell apart.
+//! Searched on a mean over one cycle of physiological tremor; the time is then fitted on the values themselves.
 
 use super::fit::{self, Candidates, Shape};
-use super::{Parameters, wave};
+use super::onset::walk_back;
+use super::release::{Errors, Fall};
+use super::{Parameters, release, wave};
+
+/// Spacing of the smoothed force that is searched, s.
+const STRIDE_S: f64 = 0.010;
+/// Stretch over which force before a fall is judged, s.
+const BEFORE_S: f64 = 1.0;
+/// Stretch over which force after a fall must be flat, s.
+const FLAT_S: f64 = 0.1;
 
 /// What a fall of force was.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -16,40 +26,32 @@ pub(super) enum Yield {
 }
 
 /// Finds the first yield in `values` (N above the level the pull started from) within `from..to`.
-pub(super) fn find(values: &[f64], from: usize, to: usize, dt_s: f64, p: &Parameters) -> Option<Yield> {
-    let count = |seconds: f64| (libm::round(seconds / dt_s) as usize).max(1);
-    let width = count(p.yield_smoothing_s);
-    let lead = from.min(width);
-    let end = (to + count(0.35)).min(values.len());
-    let y = wave::trailing(values.get(from - lead..end)?, width);
-    let y = y.get(lead..)?;
-    let search = Search { y, p, flat: count(0.1).max(2), wait: count(p.yield_flat_s), second: count(1.0) };
-    let time = count(p.yield_time_s);
-    let (mut i, mut fresh, mut last95, mut gave_way) = (0, 0, 0, false);
-    while i < y.len() {
-        let window = fresh.max(i.saturating_sub(search.second));
-        let peak = y[window..=i].iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        if y[i] >= 0.95 * peak {
-            last95 = i;
+pub(super) fn find(values: &[f64], from: usize, to: usize, errors: &Errors, p: &Parameters) -> Option<Yield> {
+    let search = Search::new(values, from, to, errors, p)?;
+    let (mut i, mut fresh, mut high, mut gave_way) = (0, 0, 0, false);
+    while i < search.y.len() {
+        let peak = search.peak(fresh, i);
+        if search.y[i] >= 0.95 * peak {
+            high = i;
         }
-        let dropped = peak - y[i] >= (p.yield_drop_share * peak).max(p.yield_drop_n);
-        if peak > 2.0 * p.yield_drop_n && dropped && i - last95 <= time {
-            match search.follow(i, peak) {
-                Follow::Flat(j) => {
-                    let until = (i + count(p.regain_s)).min(y.len());
-                    let back = (j..until).find(|&k| y[k] >= p.regain_share * peak);
-                    let Some(back) = back else {
-                        let at =
-                            refine(values, from + last95.saturating_sub(width / 2), from + i, from + j, dt_s);
-                        return Some(Yield::Broke { at, certain: from + j });
-                    };
+        if !search.falls(i, high, peak) {
+            i += 1;
+            continue;
+        }
+        let next = match search.follow(i, peak) {
+            Follow::Flat(flat) => {
+                if let Some(back) = search.regained(i, flat, peak) {
                     gave_way = true;
-                    (i, fresh, last95) = (back, back, back);
+                    back
+                } else if let Some(found) = search.judge(high, i, flat, peak) {
+                    return Some(found);
+                } else {
+                    flat
                 }
-                Follow::Gone(j) => (i, fresh, last95) = (j + 1, j + 1, j + 1),
             }
-        }
-        i += 1;
+            Follow::Gone(gone) => gone,
+        };
+        (i, fresh, high) = (next + 1, next + 1, next + 1);
     }
     gave_way.then_some(Yield::GaveWay)
 }
@@ -60,67 +62,148 @@ enum Follow {
 }
 
 struct Search<'a> {
-    y: &'a [f64],
+    /// Smoothed force at every stride, N.
+    y: Vec<f64>,
+    stride: usize,
+    /// Place of the first of them in `values`.
+    first: usize,
+    /// The smoothing delays them by so many values.
+    delay: usize,
+    step_s: f64,
+    values: &'a [f64],
+    errors: &'a Errors,
     p: &'a Parameters,
-    flat: usize,
-    wait: usize,
-    second: usize,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    fn new(
+        values: &'a [f64],
+        from: usize,
+        to: usize,
+        errors: &'a Errors,
+        p: &'a Parameters,
+    ) -> Option<Search<'a>> {
+        let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
+        let (width, stride) = (count(p.yield_smoothing_s), count(STRIDE_S));
+        let lead = from.min(width);
+        let end = (to + count(0.35)).min(values.len());
+        let smooth = wave::trailing(values.get(from - lead..end)?, width);
+        let y: Vec<f64> = smooth.get(lead..)?.iter().copied().step_by(stride).collect();
+        let step_s = stride as f64 * errors.dt_s;
+        Some(Search { y, stride, first: from, delay: width / 2, step_s, values, errors, p })
+    }
+
+    fn steps(&self, seconds: f64) -> usize {
+        (libm::round(seconds / self.step_s) as usize).max(1)
+    }
+
+    fn place(&self, k: usize) -> usize {
+        self.first + k * self.stride
+    }
+
+    /// Greatest force of the last second, no further back than `fresh`.
+    fn peak(&self, fresh: usize, i: usize) -> f64 {
+        let from = fresh.max(i.saturating_sub(self.steps(BEFORE_S)));
+        self.y[from..=i].iter().copied().fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.
+    fn falls(&self, i: usize, high: usize, peak: f64) -> bool {
+        let least = (self.p.yield_drop_share * peak).max(self.p.yield_drop_n);
+        peak > 2.0 * self.p.yield_drop_n
+            && peak - self.y[i] >= least
+            && i - high <= self.steps(self.p.yield_time_s)
+    }
+
     /// Follows a fall from `i`: does it go flat while force is still there?
     fn follow(&self, i: usize, peak: f64) -> Follow {
-        let y = self.y;
-        let short = (self.flat / 3).max(1);
+        let y = &self.y;
+        let flat = self.steps(FLAT_S).max(2);
+        let short = (flat / 3).max(1);
         let mut steepest = 0.0_f64;
-        let end = y.len().min(i + self.wait);
-        for j in i..end {
-            if j >= self.flat {
-                let slope = (y[j - self.flat] - y[j]) / self.flat as f64;
-                steepest = steepest.max((y[j - short] - y[j]) / short as f64);
-                if y[j] < self.p.yield_keep_share * peak {
-                    return Follow::Gone(j);
-                }
-                if j - i >= self.flat && slope < self.p.yield_flat_share * steepest {
-                    return Follow::Flat(j);
-                }
+        let end = y.len().min(i + self.steps(self.p.yield_flat_s));
+        for j in i.max(flat)..end {
+            let slope = (y[j - flat] - y[j]) / flat as f64;
+            steepest = steepest.max((y[j - short] - y[j]) / short as f64);
+            if y[j] < self.p.yield_keep_share * peak {
+                return Follow::Gone(j);
+            }
+            if j - i >= flat && slope < self.p.yield_flat_share * steepest {
+                return Follow::Flat(j);
             }
         }
         Follow::Gone(end.saturating_sub(1).max(i))
     }
+
+    /// Where the force is back.
+    fn regained(&self, i: usize, flat: usize, peak: f64) -> Option<usize> {
+        let until = (i + self.steps(self.p.regain_s)).min(self.y.len());
+        (flat..until).find(|&k| self.y[k] >= self.p.regain_share * peak)
+    }
+
+    /// Whether force that fell and went flat at `flat` was a yield.
+    fn judge(&self, high: usize, i: usize, flat: usize, peak: f64) -> Option<Yield> {
+        let after = &self.y[flat..];
+        let soon = &after[..self.steps(self.p.undulation_s).min(after.len())];
+        let back = soon.iter().copied().fold(f64::NEG_INFINITY, f64::max) - self.y[flat];
+        let stay = after.iter().position(|v| *v < 0.7 * self.y[flat]).unwrap_or(after.len());
+        if back > self.p.undulation_share * (peak - self.y[flat]) || stay < self.steps(self.p.yield_stay_s) {
+            return None;
+        }
+        let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
+        let drop = refine(self.values, high, candidate, self.place(flat), self.errors);
+        let slow = drop.swiftness_s.is_some_and(|s| s > self.p.yield_swift_s);
+        (!slow).then_some(Yield::Broke { at: drop.at, certain: self.place(flat) })
+    }
 }
 
-/// The knee before the drop: a straight line, then a quadratic fall, up to 45 % of the drop.
-fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, dt_s: f64) -> f64 {
-    let count = |seconds: f64| (libm::round(seconds / dt_s) as usize).max(1);
+/// Where a drop began, and its time from 20 to 80 %.
+struct Drop {
+    at: f64,
+    swiftness_s: Option<f64>,
+}
+
+/// Fits the drop from the last high place up to `flat`.
+fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &Errors) -> Drop {
+    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
     let low = high.saturating_sub(count(0.35));
     let end = (flat + 1).min(values.len());
-    let y = wave::centred(&values[low.min(end)..end], count(0.02) | 1);
+    let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
     if y.len() < 6 {
-        return high as f64;
+        return Drop { at: high as f64, swiftness_s: None };
     }
     let head = (candidate + 1).saturating_sub(low).clamp(2, y.len());
     let peak = wave::greatest(&y[..head]);
     let tail = &y[y.len() - count(0.05).max(2).min(y.len())..];
     let rest = tail.iter().sum::<f64>() / tail.len() as f64;
-    let drop = y[peak] - rest;
+    let fall = Fall { earliest: low, knee: low + peak, latest: flat, high_n: y[peak], low_n: rest };
+    let fitted = release::fit(values, fall, 0.8, errors);
+    if std::env::var("HOLD_DEBUG").is_ok() {
+        eprintln!("yield {fitted:?} peak {} drop {:.3} of {:.3}", low + peak, y[peak] - rest, y[peak]);
+    }
+    match fitted {
+        Some(fitted) if fitted.misfit < 50.0 => Drop { at: fitted.at, swiftness_s: Some(fitted.swiftness_s) },
+        _ => Drop {
+            at: low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors),
+            swiftness_s: None,
+        },
+    }
+}
+
+/// The same where no curve fits: a straight line, then a quadratic fall, up to 45 % of the drop. `y` is `values`
+/// smoothed.
+fn knee(values: &[f64], y: &[f64], peak: usize, drop: f64, errors: &Errors) -> f64 {
+    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
     let mut e = peak;
     while e < y.len() - 1 && y[e] > y[peak] - 0.45 * drop {
         e += 1;
     }
-    let mut k = e;
-    while k > 0 && y[k] < y[peak] - 0.10 * drop {
-        k -= 1;
-    }
+    let k = walk_back(e, |k| y[k] < y[peak] - 0.10 * drop);
     let first = k.saturating_sub(count(0.15));
     let from = (first + 2).max(k.saturating_sub(count(0.10)));
     let to = (from + 2).max(e.saturating_sub(1));
-    let fallback = (low + k) as f64;
-    let Some(window) = values.get(low + first..=low + e) else { return fallback };
-    if window.len() < 6 {
-        return fallback;
-    }
+    let Some(window) = values.get(first..=e).filter(|window| window.len() >= 6) else { return k as f64 };
     let step = ((to - from) as f64 / 150.0).max(1.0);
     let candidates = Candidates { from: (from - first) as f64, to: (to - first) as f64, step };
-    fit::knee(window, candidates, Shape::Power(2)).map_or(fallback, |s| s.at + (low + first) as f64)
+    fit::knee(window, candidates, Shape::Power(2)).map_or(k as f64, |s| s.at + first as f64)
 }

@@ -1,0 +1,439 @@
+//! The start of a change of force, fitted by change curves with what is known about the errors.
+//!
+//! Comes in: values that rise (N; a fall is given upside down) at a spacing (s). Goes out: where the change starts (in
+//! values, fractional), its standard deviation, how well the best curve fits and how fast it is. Each curve has a
+//! start, a time scale, a level before, its slope and a height; they are fitted by generalised least squares
+//! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
+//! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
+
+/// Values of a window are averaged into at most this many bins.
+const BINS: usize = 56;
+/// Correlation time of the wander of a resting level, s.
+const WANDER_S: f64 = 0.3;
+/// Correlation time of the fluctuation of a pull, s.
+const FLUCTUATION_S: f64 = 0.10;
+/// Frequency of physiological tremor, Hz, and the time over which its phase is kept, s.
+const TREMOR_HZ: f64 = 10.0;
+/// See above.
+const TREMOR_S: f64 = 0.12;
+/// Standard deviation of the fluctuation of a pull, as a share of its force.
+const FLUCTUATION: f64 = 0.015;
+/// Unknowns of a curve.
+const UNKNOWNS: usize = 5;
+
+/// A rise from 0 towards 1 by time since the start over a time scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Curve {
+    /// So many equal first-order lags in a row (the response of a muscle to a burst of activation).
+    Lags(u32),
+    /// Minimum jerk (a smooth voluntary movement).
+    MinimumJerk,
+    /// The smoothest rise with a quadratic start.
+    Smooth,
+    /// A quadratic corner, then a straight line (a hand that pulls steadily).
+    Ramp,
+}
+
+/// The curves fitted to a rise.
+pub(super) const RISES: [Curve; 7] = [
+    Curve::Lags(1),
+    Curve::Lags(2),
+    Curve::Lags(3),
+    Curve::Lags(4),
+    Curve::MinimumJerk,
+    Curve::Smooth,
+    Curve::Ramp,
+];
+
+/// The curves fitted to a fall.
+pub(super) const FALLS: [Curve; 5] =
+    [Curve::Lags(2), Curve::Lags(3), Curve::Lags(4), Curve::MinimumJerk, Curve::Smooth];
+
+impl Curve {
+    /// Height and slope at `x` time scales after the start.
+    fn at(self, x: f64) -> (f64, f64) {
+        if x <= 0.0 {
+            return (0.0, 0.0);
+        }
+        match self {
+            Curve::Lags(n) => lags(n, x),
+            Curve::MinimumJerk if x < 1.0 => {
+                (x * x * x * (10.0 + x * (-15.0 + 6.0 * x)), 30.0 * x * x * (1.0 - x) * (1.0 - x))
+            }
+            Curve::Smooth if x < 1.0 => (x * x * (3.0 - 2.0 * x), 6.0 * x * (1.0 - x)),
+            Curve::MinimumJerk | Curve::Smooth => (1.0, 0.0),
+            Curve::Ramp if x < 1.0 => (0.5 * x * x, x),
+            Curve::Ramp => (x - 0.5, 1.0),
+        }
+    }
+
+    /// Where the curve has a height.
+    fn inverse(self, height: f64) -> f64 {
+        let (mut low, mut high) = (0.0, 40.0);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if self.at(middle).0 < height { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    }
+}
+
+/// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!.
+fn lags(n: u32, x: f64) -> (f64, f64) {
+    let decay = libm::exp(-x);
+    let (mut sum, mut term) = (1.0, 1.0);
+    for k in 1..n {
+        term *= x / f64::from(k);
+        sum += term;
+    }
+    (1.0 - sum * decay, term * decay)
+}
+
+/// What is known before the fit.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Known {
+    /// Spacing of the values, s.
+    pub dt_s: f64,
+    /// Noise of single values, N.
+    pub noise_n: f64,
+    /// Wander of the level before, N.
+    pub wander_n: f64,
+    /// Tremor of the pull, as a share of its force.
+    pub tremor: f64,
+    /// Value at which no force is pulled.
+    pub rest_n: f64,
+    /// How steep the level before may be, as a standard deviation, N/s; 0 for level.
+    pub slope_n_per_s: f64,
+    /// Level before, N.
+    pub level_n: f64,
+    /// Where the change passes 15 % of `height_n`, in values from the window's first.
+    pub low_at: f64,
+    /// Where it reaches `height_n`: the window's end.
+    pub high_at: f64,
+    /// Height of the window's end above the level, N.
+    pub height_n: f64,
+    /// Height of the whole change, N.
+    pub whole_n: f64,
+    /// How well that is known, as a share of it; 0 where it is not.
+    pub whole_sd: f64,
+}
+
+/// The result.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fitted {
+    /// Start, in values from the window's first.
+    pub at: f64,
+    /// Standard deviation: within the curves and between them, in values.
+    pub sd: f64,
+    /// By how many of its standard deviations the best curve's chi-square exceeds its expectation.
+    pub misfit: f64,
+    /// Time of the best curve from 20 to 80 % of the whole change, s.
+    pub swiftness_s: f64,
+}
+
+/// A window in bins, with its errors' covariance factored.
+struct Window {
+    n: usize,
+    time_s: [f64; BINS],
+    value: [f64; BINS],
+    /// Lower triangle of the Cholesky factor, row by row.
+    factor: Vec<f64>,
+}
+
+impl Window {
+    fn new(values: &[f64], known: &Known) -> Option<Window> {
+        let per = values.len().div_ceil(BINS).max(1);
+        // Bins are counted from the end: the rise is what must not lose a part of a bin.
+        let first = values.len() % per;
+        let n = values.len() / per;
+        let mut window =
+            Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
+        for (k, bin) in values[first..].chunks_exact(per).enumerate() {
+            window.value[k] = bin.iter().sum::<f64>() / per as f64;
+            window.time_s[k] = (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.dt_s;
+        }
+        window.factorise(known.noise_n * known.noise_n / per as f64, known).then_some(window)
+    }
+
+    /// Covariance of the bins' errors, and its Cholesky factor in its place.
+    fn factorise(&mut self, white: f64, known: &Known) -> bool {
+        let wander = known.wander_n * known.wander_n;
+        let force = |k: usize| (self.value[k] - known.rest_n).abs();
+        let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
+        let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
+        let mut slow = [0.0; BINS];
+        let mut fast = [0.0; BINS];
+        for k in 0..self.n {
+            slow[k] = wander * bell(gap * k as f64, WANDER_S);
+            let apart = gap * k as f64;
+            let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
+            fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
+                + known.tremor * known.tremor * phase * bell(apart, TREMOR_S);
+        }
+        let n = self.n;
+        for i in 0..n {
+            let row = i * (i + 1) / 2;
+            for j in 0..=i {
+                let other = j * (j + 1) / 2;
+                let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
+                if i == j {
+                    sum += white * 1.02 + 1e-9;
+                }
+                for k in 0..j {
+                    sum -= self.factor[row + k] * self.factor[other + k];
+                }
+                if i == j {
+                    if sum <= 0.0 || !sum.is_finite() {
+                        return false;
+                    }
+                    self.factor[row + i] = sum.sqrt();
+                } else {
+                    self.factor[row + j] = sum / self.factor[other + j];
+                }
+            }
+        }
+        true
+    }
+
+    /// Makes errors white and of unit size.
+    fn whiten(&self, column: &mut [f64; BINS]) {
+        for i in 0..self.n {
+            let row = i * (i + 1) / 2;
+            let mut sum = column[i];
+            for k in 0..i {
+                sum -= self.factor[row + k] * column[k];
+            }
+            column[i] = sum / self.factor[row + i];
+        }
+    }
+}
+
+/// Start (s), logarithm of the time scale (s), level (N), height (N), slope (N/s).
+type Unknowns = [f64; UNKNOWNS];
+
+struct Best {
+    unknowns: Unknowns,
+    squares: f64,
+    variance_s2: f64,
+    curve: Curve,
+}
+
+/// Fits all curves and averages their onsets by likelihood.
+pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fitted> {
+    if values.len() < 8 || known.high_at <= known.low_at {
+        return None;
+    }
+    let window = Window::new(values, known)?;
+    let mut fits: Vec<Best> = Vec::with_capacity(curves.len());
+    for &curve in curves {
+        if let Some(best) = fit_curve(&window, curve, guess(curve, known), known) {
+            fits.push(best);
+        }
+    }
+    let least = fits.iter().map(|best| best.squares).fold(f64::INFINITY, f64::min);
+    let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
+    for best in &fits {
+        let weight = libm::exp(-0.5 * (best.squares - least));
+        let at = best.unknowns[0];
+        sum += weight;
+        first += weight * at;
+        second += weight * (at * at + best.variance_s2);
+    }
+    let mean = first / sum;
+    let sd = (second / sum - mean * mean).max(0.0).sqrt();
+    let freedom = window.n.saturating_sub(4).max(1) as f64;
+    let misfit = (least / freedom - 1.0) / (2.0 / freedom).sqrt();
+    let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
+    let share = (known.whole_n / best.unknowns[3]).min(1.0);
+    let spread = best.curve.inverse(0.8 * share) - best.curve.inverse(0.2 * share);
+    let swiftness_s = spread * libm::exp(best.unknowns[1]);
+    (sum > 0.0).then_some(Fitted { at: mean / known.dt_s, sd: sd / known.dt_s, misfit, swiftness_s })
+}
+
+fn guess(curve: Curve, known: &Known) -> Unknowns {
+    let (low_s, high_s) = (known.low_at * known.dt_s, known.high_at * known.dt_s);
+    if curve == Curve::Ramp {
+        let slope = 0.85 * known.height_n / (high_s - low_s);
+        let scale = (0.3 * (high_s - low_s)).clamp(0.02, 0.2);
+        let start = low_s - 0.15 * known.height_n / slope - 0.5 * scale;
+        return [start, libm::log(scale), known.level_n, slope * scale, 0.0];
+    }
+    let share = (known.height_n / known.whole_n).clamp(0.01, 0.95);
+    let (low, high) = (curve.inverse(0.15 * share), curve.inverse(share));
+    let scale = (high_s - low_s) / (high - low);
+    [low_s - low * scale, libm::log(scale), known.level_n, known.whole_n, 0.0]
+}
+
+/// Damped Gauss–Newton.
+fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> Option<Best> {
+    let mut unknowns = guess;
+    let mut here = linearise(window, curve, &unknowns, known);
+    let mut damping = 1e-3;
+    for _ in 0..12 {
+        let Some(change) = solve(&here, damping) else { break };
+        let mut next = unknowns;
+        for (value, by) in next.iter_mut().zip(change) {
+            *value += by;
+        }
+        next[1] = next[1].clamp(-7.0, 1.6);
+        let there = linearise(window, curve, &next, known);
+        if there.squares < here.squares {
+            let gain = here.squares - there.squares;
+            (unknowns, here) = (next, there);
+            damping *= 0.2;
+            if gain < 1e-4 {
+                break;
+            }
+        } else {
+            damping *= 8.0;
+            if damping > 1e4 {
+                break;
+            }
+        }
+    }
+    let variance = invert_first(&here)?;
+    let good = here.squares.is_finite() && unknowns[3] > 0.0 && unknowns.iter().all(|v| v.is_finite());
+    good.then_some(Best { unknowns, squares: here.squares, variance_s2: variance, curve })
+}
+
+type Square = [[f64; UNKNOWNS]; UNKNOWNS];
+
+/// Normal equations about a point.
+struct Linear {
+    squares: f64,
+    gradient: [f64; UNKNOWNS],
+    normal: Square,
+}
+
+fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) -> Linear {
+    let [start, log_scale, level, height, slope] = *unknowns;
+    let scale = libm::exp(log_scale);
+    let sloped = known.slope_n_per_s > 0.0;
+    let mut columns = [[0.0; BINS]; UNKNOWNS + 1];
+    for k in 0..window.n {
+        let since = window.time_s[k] - start;
+        let (g, steepness) = curve.at(since / scale);
+        columns[0][k] = -height * steepness / scale;
+        columns[1][k] = -height * steepness * (since / scale).max(0.0);
+        columns[2][k] = 1.0;
+        columns[3][k] = g;
+        columns[4][k] = if sloped { window.time_s[k] } else { 0.0 };
+        columns[5][k] = window.value[k] - level - height * g - slope * columns[4][k];
+    }
+    for column in &mut columns {
+        window.whiten(column);
+    }
+    let dot = |a: &[f64; BINS], b: &[f64; BINS]| -> f64 {
+        a[..window.n].iter().zip(&b[..window.n]).map(|(x, y)| x * y).sum()
+    };
+    let residual = &columns[UNKNOWNS];
+    let mut linear = Linear {
+        squares: dot(residual, residual),
+        gradient: [0.0; UNKNOWNS],
+        normal: [[0.0; UNKNOWNS]; UNKNOWNS],
+    };
+    for i in 0..UNKNOWNS {
+        linear.gradient[i] = dot(&columns[i], residual);
+        for j in 0..=i {
+            linear.normal[i][j] = dot(&columns[i], &columns[j]);
+            linear.normal[j][i] = linear.normal[i][j];
+        }
+    }
+    let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
+    linear.squares += prior * slope * slope;
+    linear.gradient[4] -= prior * slope;
+    linear.normal[4][4] += prior;
+    if known.whole_sd > 0.0 && curve != Curve::Ramp {
+        let sd = known.whole_sd * known.whole_n;
+        let excess = height - known.whole_n;
+        linear.squares += excess * excess / (sd * sd);
+        linear.gradient[3] -= excess / (sd * sd);
+        linear.normal[3][3] += 1.0 / (sd * sd);
+    }
+    linear
+}
+
+/// Cholesky factor of the damped normal equations.
+fn factor(linear: &Linear, damping: f64) -> Option<Square> {
+    let mut l = [[0.0; UNKNOWNS]; UNKNOWNS];
+    for i in 0..UNKNOWNS {
+        for j in 0..=i {
+            let mut sum = linear.normal[i][j];
+            if i == j {
+                sum *= 1.0 + damping;
+                sum += 1e-12;
+            }
+            for k in 0..j {
+                sum -= l[i][k] * l[j][k];
+            }
+            if i == j {
+                if sum <= 0.0 || !sum.is_finite() {
+                    return None;
+                }
+                l[i][i] = sum.sqrt();
+            } else {
+                l[i][j] = sum / l[j][j];
+            }
+        }
+    }
+    Some(l)
+}
+
+fn substitute(l: &Square, right: Unknowns) -> Unknowns {
+    let mut y = right;
+    for i in 0..UNKNOWNS {
+        for k in 0..i {
+            y[i] -= l[i][k] * y[k];
+        }
+        y[i] /= l[i][i];
+    }
+    for i in (0..UNKNOWNS).rev() {
+        for k in i + 1..UNKNOWNS {
+            y[i] -= l[k][i] * y[k];
+        }
+        y[i] /= l[i][i];
+    }
+    y
+}
+
+fn solve(linear: &Linear, damping: f64) -> Option<Unknowns> {
+    factor(linear, damping).map(|l| substitute(&l, linear.gradient))
+}
+
+/// Variance of the first unknown.
+fn invert_first(linear: &Linear) -> Option<f64> {
+    factor(linear, 1e-6).map(|l| substitute(&l, [1.0, 0.0, 0.0, 0.0, 0.0])[0])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_curve_is_found_again() {
+        for curve in RISES {
+            let scale = if curve == Curve::Ramp { 0.03 } else { 0.15 };
+            let (start, height) = (0.2503, 20.0);
+            let values: Vec<f64> =
+                (0..1200).map(|k| 1.0 + height * curve.at((k as f64 * 0.001 - start) / scale).0).collect();
+            let high = values.iter().position(|v| *v > 11.0).unwrap();
+            let low = values.iter().position(|v| *v > 2.5).unwrap();
+            let known = Known {
+                dt_s: 0.001,
+                noise_n: 0.01,
+                wander_n: 0.0,
+                tremor: 0.003,
+                rest_n: 1.0,
+                slope_n_per_s: 0.0,
+                level_n: 1.0,
+                low_at: low as f64,
+                high_at: high as f64,
+                height_n: 10.0,
+                whole_n: height,
+                whole_sd: 0.0,
+            };
+            let fitted = fit(&values[..=high], &known, &[curve]).unwrap();
+            assert!((fitted.at - 250.3).abs() < 1.0, "{curve:?} {fitted:?}");
+        }
+    }
+}
