@@ -1,10 +1,316 @@
 //! `fingerforced simulate`: a simulated sensor on a pseudo-terminal.
 
+use crate::clock::{Clock, SystemClock};
+use crate::simulate::converter;
+use crate::simulate::effort::Effort;
+use crate::simulate::faults::Faults;
+use crate::simulate::hand::{Hand, Script, ScriptError};
+use crate::simulate::run::{Running, Simulation};
+use crate::simulate::sensor::{Sensor, Settings};
+use crate::simulate::source::Source;
+use analysis::console::{self, Usage, advised};
+use analysis::trace::{Trace, read_csv};
+use anyhow::Context as _;
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Interval of samples where nothing says otherwise, ns.
+const INTERVAL_NS: u32 = 1_000_000;
+
 /// A simulated sensor on a pseudo-terminal
+///
+/// Plays a hand (rest, the examiner's touch, make and break efforts with tremor and fatigue) or a trace, from the moment a
+/// host starts it. Ends with the script or trace, and then prints what really happened to every sample.
+///
+/// Example: fingerforced simulate --link /tmp/sensor --effort make:30:3 --effort break:40 --drop 0.01
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Link the pseudo-terminal at this path [default: none; its own name is printed]
+    #[arg(long, value_name = "PATH")]
+    link: Option<PathBuf>,
+    /// Play this trace instead of a hand: CSV with the columns time_s,force_n
+    #[arg(long, value_name = "FILE.csv", conflicts_with_all = ["efforts", "repeat"])]
+    trace: Option<PathBuf>,
+    /// One sample a row, counts = force ÷ resolution, no noise
+    #[arg(long, requires = "trace")]
+    exact: bool,
+    /// Time between samples, ns [default: 1000000; with --exact, that of the trace]
+    #[arg(long, value_name = "N")]
+    interval_ns: Option<u32>,
+    /// Channels; the second shows half of the force, the third a third, and so on
+    #[arg(long, value_name = "C", default_value_t = 1)]
+    channels: u8,
+    /// Everything random is drawn from it
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// Serial number, up to 16 characters
+    #[arg(long, value_name = "TEXT", default_value = "SIMULATED-1")]
+    serial: String,
+    /// Print the truth as JSON
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    hand: HandArgs,
+    #[command(flatten)]
+    ending: EndingArgs,
+    #[command(flatten)]
+    converter: ConverterArgs,
+    #[command(flatten)]
+    faults: FaultArgs,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Hand")]
+struct HandArgs {
+    /// An effort: KIND:PEAK_N[:HOLD_S], KIND one of make, explosive, break, make-break; repeatable
+    #[arg(long = "effort", value_name = "EFFORT")]
+    efforts: Vec<Effort>,
+    /// From one effort's onset to the next, s
+    #[arg(long, value_name = "S", default_value_t = Script::default().period_s)]
+    period: f64,
+    /// Rest before the first effort, s
+    #[arg(long, value_name = "S", default_value_t = Script::default().lead_s)]
+    lead: f64,
+    /// The examiner's steady touch between efforts, N
+    #[arg(long, value_name = "N", default_value_t = Script::default().contact_n)]
+    contact: f64,
+    /// SD of the efforts' peaks, as a fraction
+    #[arg(long, value_name = "F", default_value_t = Script::default().variation)]
+    variation: f64,
+    /// Size of tremor and slow wavering; 1 is usual
+    #[arg(long, value_name = "F", default_value_t = Script::default().unsteadiness)]
+    unsteadiness: f64,
+    /// Begin the script again, for ever
+    #[arg(long)]
+    repeat: bool,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Ending")]
+struct EndingArgs {
+    /// End after this time, s
+    #[arg(long, value_name = "S")]
+    seconds: Option<f64>,
+    /// Stay after the end of the script or trace
+    #[arg(long)]
+    forever: bool,
+    /// After the script, wait this long for the host to stop, s
+    #[arg(long, value_name = "S", default_value_t = 10.0)]
+    linger: f64,
+    /// Write every produced sample's counts to this file (CSV)
+    #[arg(long, value_name = "FILE")]
+    log_counts: Option<PathBuf>,
+    /// What the board buffers for a slow reader, bytes
+    #[arg(long, value_name = "BYTES", default_value_t = Settings::default().buffer_bytes)]
+    buffer: usize,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Converter")]
+struct ConverterArgs {
+    /// Rated force, N: 4000000 counts
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().rated_force_n)]
+    rated_force: f64,
+    /// Noise SD, N
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().noise_n)]
+    noise: f64,
+    /// Zero offset, N
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().offset_n, allow_negative_numbers = true)]
+    offset: f64,
+    /// Zero drift, N per minute
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().drift_n_per_min, allow_negative_numbers = true)]
+    drift: f64,
+    /// Amplitude of mains hum, N (50 Hz)
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().hum_n)]
+    hum: f64,
+    /// Gain error, as a fraction
+    #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
+    gain_error: f64,
+    /// What one conversion averages over, s: twice the group delay
+    #[arg(long, value_name = "S", default_value_t = converter::Settings::default().window_s)]
+    window: f64,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Faults (times in s since the first start)")]
+struct FaultArgs {
+    /// Probability that a frame vanishes
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    drop: f64,
+    /// Probability that a byte of a frame is changed
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    flip: f64,
+    /// Probability that a frame comes twice
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    duplicate: f64,
+    /// Pull the cable
+    #[arg(long, value_name = "S")]
+    unplug_after: Option<f64>,
+    /// Put the cable back, this long after it was pulled
+    #[arg(long, value_name = "S", requires = "unplug_after")]
+    return_after: Option<f64>,
+    /// Pulling the cable takes the board's power, too
+    #[arg(long, requires = "unplug_after")]
+    unplug_resets: bool,
+    /// Reset the board
+    #[arg(long, value_name = "S")]
+    reset_after: Option<f64>,
+    /// Pull the cable or reset again and again, at this interval
+    #[arg(long, value_name = "S")]
+    every: Option<f64>,
+    /// The board's clock is faster than true time, millionths
+    #[arg(long, value_name = "PPM", default_value_t = 0.0, allow_negative_numbers = true)]
+    clock_drift: f64,
+    /// Never answer
+    #[arg(long, conflicts_with = "noise_only")]
+    silent: bool,
+    /// Send only random bytes
+    #[arg(long)]
+    noise_only: bool,
+    /// Claim to speak this version of the protocol
+    #[arg(long, value_name = "N")]
+    version: Option<u8>,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<()> {
-    anyhow::bail!("not built yet")
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let source = source(args)?;
+    let settings = settings(args, &source);
+    let running = running(args)?;
+    let clock = SystemClock;
+    let sensor = Sensor::new(settings, source, clock.monotonic_ns()).map_err(advised)?;
+    let stop = stop_on_signal()?;
+    let simulation = Simulation::new(sensor, running).map_err(advised)?;
+    announce(args, simulation.device().unwrap_or_default())?;
+    let report = simulation.run(&clock, &stop).map_err(advised)?;
+    if !report.is_balanced() {
+        anyhow::bail!("a fault of this program: its counters do not add up: {:?}", report.streams);
+    }
+    let text = if args.json { serde_json::to_string_pretty(&report)? + "\n" } else { report.to_string() };
+    Ok(console::result(&text)?)
+}
+
+fn source(args: &Args) -> anyhow::Result<Source> {
+    if let Some(path) = &args.trace {
+        let trace = read_csv(path).map_err(advised)?;
+        return Ok(if args.exact { Source::Rows(trace) } else { Source::Trace(trace) });
+    }
+    let hand = &args.hand;
+    let default = Script::default();
+    let efforts = if hand.efforts.is_empty() { default.efforts } else { hand.efforts.clone() };
+    let script = Script {
+        efforts,
+        lead_s: hand.lead,
+        period_s: hand.period,
+        contact_n: hand.contact,
+        variation: hand.variation,
+        unsteadiness: hand.unsteadiness,
+        repeat: hand.repeat,
+    };
+    let hand = Hand::new(script, args.seed);
+    Ok(Source::Hand(Box::new(hand.map_err(|error: ScriptError| Usage(error.to_string()))?)))
+}
+
+fn settings(args: &Args, source: &Source) -> Settings {
+    let (converter, faults) = (&args.converter, &args.faults);
+    let own_interval_ns = match source {
+        Source::Rows(trace) => interval_ns(trace),
+        _ => INTERVAL_NS,
+    };
+    Settings {
+        serial: args.serial.clone(),
+        seed: args.seed,
+        interval_ns: args.interval_ns.unwrap_or(own_interval_ns),
+        converter: converter::Settings {
+            rated_force_n: converter.rated_force,
+            offset_n: converter.offset,
+            gain_error: converter.gain_error,
+            noise_n: converter.noise,
+            drift_n_per_min: converter.drift,
+            hum_n: converter.hum,
+            window_s: converter.window,
+            channels: args.channels,
+            ..converter::Settings::default()
+        },
+        faults: Faults {
+            drop: faults.drop,
+            flip: faults.flip,
+            duplicate: faults.duplicate,
+            unplug_after_s: faults.unplug_after,
+            return_after_s: faults.return_after,
+            unplug_resets: faults.unplug_resets,
+            reset_after_s: faults.reset_after,
+            every_s: faults.every,
+            clock_drift_ppm: faults.clock_drift,
+            silent: faults.silent,
+            noise_only: faults.noise_only,
+            version: faults.version,
+        },
+        buffer_bytes: args.ending.buffer,
+        keep_counts: args.ending.log_counts.is_some(),
+    }
+}
+
+/// The mean time between a trace's rows, ns.
+fn interval_ns(trace: &Trace) -> u32 {
+    let (Some(first_s), Some(last_s)) = (trace.time_s.first(), trace.time_s.last()) else {
+        return INTERVAL_NS;
+    };
+    let steps = trace.time_s.len() - 1;
+    if steps == 0 {
+        return INTERVAL_NS;
+    }
+    libm::round((last_s - first_s) / steps as f64 * 1e9) as u32
+}
+
+fn running(args: &Args) -> anyhow::Result<Running> {
+    let ending = &args.ending;
+    let nanoseconds = |name: &str, seconds: f64| match seconds {
+        0.0..=1e9 => Ok((seconds * 1e9) as u64),
+        _ => Err(Usage(format!("--{name} is {seconds}, must be from 0 to 1000000000 s"))),
+    };
+    Ok(Running {
+        link: args.link.clone(),
+        lasts_ns: ending.seconds.map(|seconds| nanoseconds("seconds", seconds)).transpose()?,
+        lingers_ns: nanoseconds("linger", ending.linger)?,
+        forever: ending.forever,
+        log_counts: ending.log_counts.clone(),
+    })
+}
+
+/// Says where the sensor is. Without a link or JSON the name is a result: the only way to know it.
+fn announce(args: &Args, device: &str) -> anyhow::Result<()> {
+    let place =
+        args.link.as_ref().map_or_else(|| device.to_owned(), |link| format!("{} ({device})", link.display()));
+    writeln!(std::io::stderr(), "simulated sensor {} at {place}, waiting for a host", args.serial)?;
+    if args.link.is_none() && !args.json {
+        console::result(&format!("{device}\n"))?;
+    }
+    Ok(())
+}
+
+/// A flag that the first Ctrl-C or SIGTERM sets; the second one ends the program at once.
+fn stop_on_signal() -> anyhow::Result<Arc<AtomicBool>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let stop = Arc::new(AtomicBool::new(false));
+    let set = Arc::clone(&stop);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+    let (mut interrupt, mut terminate) = {
+        let _inside = runtime.enter();
+        (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?)
+    };
+    let wait = move || {
+        runtime.block_on(async {
+            for _ in 0..2 {
+                tokio::select! { _ = interrupt.recv() => {}, _ = terminate.recv() => {} }
+                if set.swap(true, Ordering::Relaxed) {
+                    std::process::exit(1);
+                }
+            }
+        });
+    };
+    std::thread::Builder::new().name("signals".to_owned()).spawn(wait).context("no thread for signals")?;
+    Ok(stop)
 }

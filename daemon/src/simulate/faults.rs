@@ -69,7 +69,12 @@ impl Faults {
                 return Err(FaultError { name, value, expected });
             }
         }
-        Ok(())
+        match (self.unplug_after_s, self.return_after_s, self.every_s) {
+            (Some(_), Some(value), Some(every_s)) if value >= every_s => {
+                Err(FaultError { name: "return-after", value, expected: "shorter than every" })
+            }
+            _ => Ok(()),
+        }
     }
 }
 
@@ -211,6 +216,15 @@ mod tests {
             (Faults { flip: f64::NAN, ..Faults::default() }, "flip is NaN"),
             (Faults { unplug_after_s: Some(-1.0), ..Faults::default() }, "unplug-after is -1"),
             (Faults { every_s: Some(0.0), ..Faults::default() }, "every is 0"),
+            (
+                Faults {
+                    unplug_after_s: Some(1.0),
+                    return_after_s: Some(2.0),
+                    every_s: Some(2.0),
+                    ..Faults::default()
+                },
+                "return-after is 2, must be shorter than every",
+            ),
             (Faults { clock_drift_ppm: 1e9, ..Faults::default() }, "clock-drift is 1000000000"),
         ] {
             let error = faults.check().unwrap_err().to_string();

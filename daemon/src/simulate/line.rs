@@ -315,7 +315,7 @@ mod tests {
             prop_assert_eq!(stream.delivered, delivered);
             let sent: u64 = (1..=u64::from(frames)).sum();
             prop_assert_eq!(stream.delivered + stream.lost_dropped + stream.lost_damaged + stream.lost_cut, sent);
-            prop_assert_eq!(stream.known_to_host, seen.iter().copied().max().unwrap_or(0).into());
+            prop_assert_eq!(stream.known_to_host, u64::from(seen.iter().copied().max().unwrap_or(0)));
             prop_assert_eq!(tally.frames.sent, u64::from(frames));
         }
     }

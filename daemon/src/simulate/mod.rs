@@ -8,10 +8,13 @@ pub mod effort;
 pub mod faults;
 pub mod hand;
 pub mod line;
-//pub mod pty;
+pub mod pty;
 pub mod random;
-//pub mod report;
-//pub mod run;
+pub mod report;
+pub mod run;
 pub mod sensor;
 pub mod source;
 pub mod tally;
+
+#[cfg(test)]
+mod test_host;

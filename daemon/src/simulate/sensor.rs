@@ -296,11 +296,17 @@ impl Sensor {
     #[must_use]
     pub fn is_over(&self) -> bool {
         let Some(from_ns) = self.script_from_ns else { return false };
-        if let Some(rows) = self.source.rows() {
-            return self.row >= rows;
+        let passed_ns = self.now_ns.saturating_sub(from_ns);
+        match self.source.rows() {
+            // A host that stops early sees the trace's time pass, as it does with a hand.
+            Some(rows) => {
+                self.row >= rows || !self.streaming && passed_ns >= rows * u64::from(self.interval_ns)
+            }
+            None => {
+                let passed_s = passed_ns as f64 / NS_PER_S;
+                self.source.duration_s().is_some_and(|duration_s| passed_s >= duration_s)
+            }
         }
-        let passed_s = self.now_ns.saturating_sub(from_ns) as f64 / NS_PER_S;
-        self.source.duration_s().is_some_and(|duration_s| passed_s >= duration_s)
     }
 
     /// The host has ended the stream and has been told all there is to tell.
@@ -333,6 +339,12 @@ impl Sensor {
     #[must_use]
     pub fn now_ns(&self) -> u64 {
         self.now_ns
+    }
+
+    /// What it is like.
+    #[must_use]
+    pub fn settings(&self) -> &Settings {
+        &self.settings
     }
 
     /// What really happened so far.

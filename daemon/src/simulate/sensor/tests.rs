@@ -2,71 +2,12 @@
 
 use super::super::hand::{Hand, Script};
 use super::super::tally::Stream;
+use super::super::test_host::{Host, message};
 use super::*;
 use analysis::trace::Trace;
-use firmware_protocol::frame::encode;
 use proptest::prelude::*;
-use std::collections::BTreeMap;
 
 const MS: u64 = 1_000_000;
-
-/// A host that notes what it can read.
-#[derive(Default)]
-struct Host {
-    accumulator: Accumulator,
-    identities: Vec<Identity>,
-    /// Counts by boot, stream (told by a sample counter that goes back) and sample.
-    samples: BTreeMap<(u32, u64, u64), Vec<i32>>,
-    /// What each boot's latest stream is known to have, and the stream's number.
-    known: BTreeMap<u32, (u64, u64)>,
-    pongs: Vec<(u32, u64)>,
-    overruns: u64,
-    delays_us: Vec<(u64, u64)>,
-}
-
-impl Host {
-    fn read(&mut self, mut bytes: &[u8], stream: u64) {
-        let mut accumulator = std::mem::take(&mut self.accumulator);
-        while let Some(frame) = accumulator.push(&mut bytes) {
-            if let Some(message) = frame.ok().and_then(|body| DeviceMessage::decode(body).ok()) {
-                self.note(&message, stream);
-            }
-        }
-        self.accumulator = accumulator;
-    }
-
-    fn note(&mut self, message: &DeviceMessage<'_>, stream: u64) {
-        match message {
-            DeviceMessage::Identity(identity) => self.identities.push(*identity),
-            DeviceMessage::Samples(samples) => {
-                self.overruns += u64::from(samples.overrun());
-                self.knows(samples.boot_id, stream, samples.next_sample());
-                let counts: Vec<i32> = samples.iter().collect();
-                for (number, counts) in (samples.first_sample..).zip(counts.chunks(samples.channels.into())) {
-                    let before = self.samples.insert((samples.boot_id, stream, number), counts.to_vec());
-                    assert!(before.is_none_or(|before| before == counts), "a copy must be equal");
-                }
-                self.delays_us.push((samples.first_sample, samples.device_time_us));
-            }
-            DeviceMessage::Condition(condition) => {
-                self.knows(condition.boot_id, stream, condition.next_sample)
-            }
-            DeviceMessage::Pong(pong) => self.pongs.push((pong.token, pong.device_time_us)),
-        }
-    }
-
-    fn knows(&mut self, boot_id: u32, stream: u64, next_sample: u64) {
-        let known = self.known.entry(boot_id).or_default();
-        *known = if known.0 == stream { (stream, known.1.max(next_sample)) } else { (stream, next_sample) };
-    }
-}
-
-fn message(message: HostMessage) -> Vec<u8> {
-    let (mut body, mut out) = ([0; 8], [0; 32]);
-    let length = message.encode(&mut body).unwrap();
-    let length = encode(&body[..length], &mut out).unwrap();
-    out[..length].to_vec()
-}
 
 /// A sensor and a host, joined by a port that takes up to `port_takes` bytes a millisecond.
 struct World {
@@ -357,6 +298,18 @@ fn exact_rows_come_as_they_are_and_then_no_more() {
 }
 
 #[test]
+fn a_trace_that_the_host_stops_early_is_over_when_its_time_has_passed() {
+    let trace = Trace { time_s: (0..800).map(f64::from).collect(), force_n: vec![1.0; 800] };
+    let mut world = World::new(Settings::default(), Source::Rows(trace), usize::MAX);
+    world.stream_ms(500);
+    world.say(HostMessage::Stop);
+    world.wait_ms(100);
+    assert!(world.sensor.is_stopped() && !world.sensor.is_over());
+    world.wait_ms(300);
+    assert!(world.sensor.is_over());
+}
+
+#[test]
 fn a_new_start_after_a_stop_begins_the_script_anew() {
     let mut world = world(Faults::default());
     world.stream_ms(1_500);
@@ -465,7 +418,7 @@ proptest! {
         unplug_s in prop::option::of(0.0_f64..1.5),
         return_s in 0.0_f64..0.7,
         reset_s in prop::option::of(0.0_f64..1.5),
-        every_s in prop::option::of(0.3_f64..1.0),
+        plugged_s in prop::option::of(0.3_f64..1.0),
         unplug_resets in any::<bool>(),
         clock_drift_ppm in -500.0_f64..500.0,
         interval_ns in prop::sample::select(vec![100_000_u32, 333_333, 1_000_000, 12_500_000, 50_000_000]),
@@ -475,7 +428,8 @@ proptest! {
     ) {
         let faults = Faults {
             drop: rates[0], flip: rates[1], duplicate: rates[2],
-            unplug_after_s: unplug_s, return_after_s: Some(return_s), reset_after_s: reset_s, every_s,
+            unplug_after_s: unplug_s, return_after_s: Some(return_s), reset_after_s: reset_s,
+            every_s: plugged_s.map(|plugged_s| return_s + plugged_s),
             unplug_resets, clock_drift_ppm, ..Faults::default()
         };
         let converter = converter::Settings { channels, ..converter::Settings::default() };
