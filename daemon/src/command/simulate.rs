@@ -6,7 +6,7 @@ use crate::simulate::effort::Effort;
 use crate::simulate::faults::Faults;
 use crate::simulate::hand::{Hand, Script, ScriptError};
 use crate::simulate::run::{Running, Simulation};
-use crate::simulate::sensor::{Sensor, Settings};
+use crate::simulate::sensor::{Sensor, Settings, SettingsError};
 use crate::simulate::source::Source;
 use analysis::console::{self, Usage, advised};
 use analysis::trace::{Trace, read_csv};
@@ -180,7 +180,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let settings = settings(args, &source);
     let running = running(args)?;
     let clock = SystemClock;
-    let sensor = Sensor::new(settings, source, clock.monotonic_ns()).map_err(advised)?;
+    let sensor = Sensor::new(settings, source, clock.monotonic_ns()).map_err(refused)?;
     let stop = stop_on_signal()?;
     let simulation = Simulation::new(sensor, running).map_err(advised)?;
     announce(args, simulation.device().unwrap_or_default())?;
@@ -190,6 +190,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     let text = if args.json { serde_json::to_string_pretty(&report)? + "\n" } else { report.to_string() };
     Ok(console::result(&text)?)
+}
+
+/// A number out of range is wrong usage; a trace out of range is not.
+fn refused(error: SettingsError) -> anyhow::Error {
+    match error {
+        SettingsError::BeyondRange { .. } => advised(error),
+        other => Usage(other.to_string()).into(),
+    }
 }
 
 fn source(args: &Args) -> anyhow::Result<Source> {
