@@ -143,17 +143,23 @@ fn listed(port: Found, listener: &Listener, refused: Option<String>) -> Listed {
 
 fn said(listener: &Listener) -> (&'static str, String) {
     match listener.verdict() {
-        Verdict::Silence => {
-            ("silence", "nothing was heard; a sensor that waits answers only to --probe".to_owned())
-        }
+        Verdict::Silence => ("silence", "nothing; a sensor that waits answers only to --probe".to_owned()),
         Verdict::Sensor => match listener.identity() {
             Some(identity) => ("sensor", format!("a finger-force sensor, serial number {}", identity.serial)),
             None => ("sensor", format!("a finger-force sensor, {} messages", listener.messages())),
         },
         Verdict::OtherVersion(version) => ("other version", other_version(version)),
-        Verdict::Text(line) => ("text", format!("lines of text, as `{line}`")),
-        Verdict::Noise => ("noise", format!("{} bytes that are neither frames nor text", listener.bytes())),
+        Verdict::Text(line) => ("text", text(&line)),
+        Verdict::Noise => ("noise", noise(listener)),
     }
+}
+
+fn text(line: &str) -> String {
+    format!("lines of text, as `{line}`")
+}
+
+fn noise(listener: &Listener) -> String {
+    format!("{} bytes that are neither frames nor text", listener.bytes())
 }
 
 fn other_version(version: u8) -> String {
@@ -237,16 +243,27 @@ fn hear(handover: &Handover, listener: &mut Listener, name: &str) -> anyhow::Res
 }
 
 fn no_answer(name: &str, listener: &Listener) -> anyhow::Error {
-    let seconds = PROBE_NS / 1_000_000_000;
+    let unanswered = |heard: &str| format!("{name} did not say who it is within 5 s: {heard}");
     let (what, hint) = match listener.verdict() {
-        Verdict::OtherVersion(_) => ("", "install the firmware or the program of the other's version"),
-        Verdict::Silence => {
-            ("no answer, ", "check the cable, and that the board runs a finger-force sensor's firmware")
+        Verdict::OtherVersion(version) => (
+            format!("{name} is {}", other_version(version)),
+            "bring the sensor's firmware and this program to the same version",
+        ),
+        Verdict::Silence => (
+            unanswered("nothing was heard"),
+            "check the cable, and that the board runs a finger-force sensor's firmware",
+        ),
+        Verdict::Noise => {
+            (unanswered(&noise(listener)), "check the speed (--baud), and that this is the sensor's port")
         }
-        Verdict::Noise => ("no answer, ", "check the speed (--baud), and that this is the sensor's port"),
-        _ => ("no answer, ", "check that this is the sensor's port: `fingerforced ports` lists them"),
+        Verdict::Text(line) => {
+            (unanswered(&text(&line)), "this is another kind of device: `fingerforced ports` lists all")
+        }
+        Verdict::Sensor => {
+            (unanswered("it sends samples but no identity"), "unplug it, plug it in again, and try again")
+        }
     };
-    anyhow!("{name}: {what}{} within {seconds} s", said(listener).1).context(Hint::new(hint))
+    anyhow!(what).context(Hint::new(hint))
 }
 
 /// An identity, for JSON.
