@@ -195,6 +195,28 @@ fn what_a_stalled_reader_does_not_take_is_dropped_by_the_board_and_counted() {
 }
 
 #[test]
+fn the_cable_is_out_only_when_a_late_reader_has_what_was_sent_before() {
+    let faults = Faults { unplug_after_s: Some(0.3), ..Faults::default() };
+    let mut scene = scene(Settings { faults, ..Settings::default() }, 600);
+    let link = scene.folder.path().join("sensor");
+    let port = open(link.to_str().unwrap(), DEFAULT_BAUD).unwrap();
+    port.writer().unwrap().write_all(&message(HostMessage::Start)).unwrap();
+    // By then the cable is being pulled, and nothing was read yet.
+    SystemClock.sleep_until_ns(SystemClock.monotonic_ns() + 600_000_000);
+    let clock = Arc::new(SystemClock);
+    scene.reader = Some(Reader::start(0, Box::new(port), clock, Arc::clone(&scene.handover)).unwrap());
+    while scene.unplugged == 0 {
+        scene.take();
+    }
+    scene.stop.store(true, Ordering::Relaxed);
+    let report = scene.thread.join().unwrap().unwrap();
+    let stream = &report.streams[0];
+    assert!(report.is_balanced(), "{report:?}");
+    assert_eq!((stream.lost_cut, scene.host.samples.len() as u64), (0, stream.delivered));
+    assert!(stream.delivered >= 260, "{stream:?}");
+}
+
+#[test]
 fn what_a_dead_reader_never_read_is_counted_when_the_simulation_ends() {
     let mut scene = scene(Settings::default(), 500);
     let link = scene.folder.path().join("sensor");

@@ -15,6 +15,8 @@ struct World {
     host: Host,
     now_ns: u64,
     port_takes: usize,
+    /// How often the port notices that its reader has read everything, ms.
+    settles_ms: u64,
     kept: Vec<Counted>,
     asked: bool,
 }
@@ -23,7 +25,15 @@ impl World {
     fn new(settings: Settings, source: Source, port_takes: usize) -> World {
         let settings = Settings { keep_counts: true, ..settings };
         let sensor = Sensor::new(settings, source, 5 * MS).unwrap();
-        World { sensor, host: Host::default(), now_ns: 5 * MS, port_takes, kept: Vec::new(), asked: false }
+        World {
+            sensor,
+            host: Host::default(),
+            now_ns: 5 * MS,
+            port_takes,
+            settles_ms: 1,
+            kept: Vec::new(),
+            asked: false,
+        }
     }
 
     fn say(&mut self, what: HostMessage) {
@@ -42,8 +52,10 @@ impl World {
             let stream = self.sensor.tally().streams.len() as u64;
             self.host.read(&self.sensor.output()[..count], stream);
             self.sensor.take(count);
-            self.sensor.settle();
             room -= count;
+        }
+        if self.now_ns / MS % self.settles_ms == 0 {
+            self.sensor.settle();
         }
         if matches!(self.sensor.plug(), Plug::Leaving { .. }) && self.sensor.is_drained() {
             self.sensor.unplugged(0);
@@ -424,6 +436,7 @@ proptest! {
         interval_ns in prop::sample::select(vec![100_000_u32, 333_333, 1_000_000, 12_500_000, 50_000_000]),
         channels in 1_u8..=8,
         port_takes in prop::sample::select(vec![2_usize, 7, 60, 500, usize::MAX]),
+        settles_ms in prop::sample::select(vec![1_u64, 40, 300]),
         run_ms in 50_u64..2_500,
     ) {
         let faults = Faults {
@@ -435,6 +448,7 @@ proptest! {
         let converter = converter::Settings { channels, ..converter::Settings::default() };
         let settings = Settings { seed, faults, interval_ns, converter, ..Settings::default() };
         let mut world = World::new(settings, hand(), port_takes);
+        world.settles_ms = settles_ms;
         world.stream_ms(run_ms);
         world.port_takes = usize::MAX;
         let streams = world.finish();
