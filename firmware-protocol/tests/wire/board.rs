@@ -233,6 +233,7 @@ fn stop_is_answered_with_a_condition_after_the_last_samples() {
         boot_id: BOOT,
         device_time_us: 24_500,
         next_sample: 25,
+        streaming: false,
         supply_mv: Some(4990),
         temperature_centikelvin: Some(29_315),
     };
@@ -327,6 +328,7 @@ fn condition_once_a_second() {
         for heard in host.drain(&mut board) {
             if let Heard::Condition(condition) = heard {
                 times.push(condition.device_time_us);
+                assert!(condition.streaming);
                 assert_eq!((condition.supply_mv, condition.temperature_centikelvin), (None, None));
             }
         }
@@ -419,6 +421,35 @@ fn a_frame_given_up_halfway() {
     assert_eq!((host.accumulator.counts().total(), board.dropped()), (1, 1));
 }
 
+/// A delimiter goes in front where the line needs one, and only there.
+#[test]
+fn delimiters_in_front() {
+    let (mut board, _) = streaming(1, 12_500_000);
+    let begins_with_a_delimiter = |board: &mut Board| board.transmit().unwrap()[0] == 0;
+    board.sample(&[1], false, 0);
+    assert!(!begins_with_a_delimiter(&mut board), "the line is at a frame boundary");
+    board.advance(0);
+    board.not_sent();
+    board.sample(&[2], false, 12_500);
+    assert!(!begins_with_a_delimiter(&mut board), "nothing of the frame before was sent");
+    board.sent();
+    say(&mut board, HostMessage::Identify, 12_600);
+    assert!(begins_with_a_delimiter(&mut board), "an identity always");
+    board.advance(0);
+    board.not_sent();
+    board.sample(&[3], false, 25_000);
+    assert!(!begins_with_a_delimiter(&mut board));
+    board.advance(5);
+    board.not_sent(); // torn
+    board.sent(); // of nothing: changes nothing
+    board.sample(&[4], false, 37_500);
+    assert!(begins_with_a_delimiter(&mut board), "the torn frame is ended first");
+    board.advance(1);
+    board.not_sent();
+    board.sample(&[5], false, 50_000);
+    assert!(!begins_with_a_delimiter(&mut board), "which the port took already");
+}
+
 /// With only its delimiter missing a frame is whole as soon as the next one begins: not dropped, not told twice.
 #[test]
 fn a_frame_given_up_before_its_delimiter() {
@@ -477,6 +508,40 @@ fn a_forbidden_identity_is_never_sent() {
     board.poll(u64::MAX);
     assert_eq!(board.transmit(), None);
     assert_eq!((board.produced(), board.dropped()), (1, 1));
+}
+
+/// Each thing that waits for the port, by itself, keeps the board from being idle.
+#[test]
+fn idle_is_when_nothing_waits() {
+    let waiting: [fn(&mut Board); 6] = [
+        |board| say(board, HostMessage::Identify, 1),
+        |board| say(board, HostMessage::Ping { token: 1 }, 1),
+        |board| board.poll(CONDITION_US),
+        |board| board.sample(&[1], false, 1), // being filled
+        |board| {
+            board.sample(&[1], false, 1);
+            board.poll(1 + FRAME_US); // queued
+        },
+        |board| {
+            say(board, HostMessage::Ping { token: 1 }, 1);
+            board.transmit(); // half taken
+            board.advance(3);
+        },
+    ];
+    for (number, wait) in waiting.iter().enumerate() {
+        let (mut board, mut host) = streaming(1, 1_000_000);
+        assert!(board.idle(), "{number}");
+        wait(&mut board);
+        assert!(!board.idle(), "{number}");
+        board.poll(FRAME_US * 2);
+        host.drain(&mut board);
+        assert!(board.idle(), "{number}");
+    }
+    let (mut board, mut host) = streaming(1, 1_000_000);
+    say(&mut board, HostMessage::Stop, 1);
+    assert!(!board.idle(), "the answer to a stop");
+    host.drain(&mut board);
+    assert!(board.idle());
 }
 
 #[test]
@@ -600,7 +665,7 @@ proptest! {
             next_sequence = frame.sequence + 1;
         }
         let Some(Heard::Condition(last)) = heard.last() else { panic!("{heard:?}") };
-        prop_assert_eq!(last.next_sample, produced);
+        prop_assert_eq!((last.next_sample, last.streaming), (produced, false));
         missing += last.next_sample - next_sample;
         prop_assert_eq!(received + dropped, produced);
         prop_assert_eq!(missing, dropped, "the host counts exactly what the board dropped");

@@ -161,3 +161,16 @@ fn reset_forgets_a_partial_frame_and_keeps_the_counts() {
 fn memory_is_fixed() {
     assert!(size_of::<Accumulator>() <= MAX_BODY + 64, "{}", size_of::<Accumulator>());
 }
+
+#[test]
+fn faults_explain_themselves() {
+    for (fault, text) in [
+        (FrameFault::Overlong, "longer than allowed"),
+        (FrameFault::Malformed, "stuffing does not end at the delimiter"),
+        (FrameFault::Checksum, "checksum does not match"),
+        (FrameFault::Short, "too short"),
+    ] {
+        assert!(fault.to_string().contains(text), "{fault}");
+    }
+    assert!(FrameTooLong.to_string().contains("longer than 1020 bytes"), "{FrameTooLong}");
+}

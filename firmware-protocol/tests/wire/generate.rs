@@ -64,11 +64,12 @@ pub fn identity() -> impl Strategy<Value = Identity> {
 
 pub fn condition() -> impl Strategy<Value = Condition> {
     let known = || proptest::option::of(0..u16::MAX);
-    (any::<u32>(), 0..=MAX_U64, 0..=MAX_U64, known(), known()).prop_map(
-        |(boot_id, device_time_us, next_sample, supply_mv, temperature_centikelvin)| Condition {
+    (any::<u32>(), 0..=MAX_U64, 0..=MAX_U64, any::<bool>(), known(), known()).prop_map(
+        |(boot_id, device_time_us, next_sample, streaming, supply_mv, temperature_centikelvin)| Condition {
             boot_id,
             device_time_us,
             next_sample,
+            streaming,
             supply_mv,
             temperature_centikelvin,
         },

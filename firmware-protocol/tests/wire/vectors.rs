@@ -99,6 +99,7 @@ fn every_kind_of_rejection_has_a_vector() {
         "samples",
         "first_sample",
         "next_sample",
+        "streaming",
     ] {
         assert!(reasons.contains(&format!("field {field}")), "{field}");
     }
@@ -146,13 +147,15 @@ fn device_fields(message: &DeviceMessage<'_>) -> String {
             boot_id,
             device_time_us,
             next_sample,
+            streaming,
             supply_mv,
             temperature_centikelvin,
         }) => {
             let known = |value: &Option<u16>| value.map_or("unknown".into(), |value| value.to_string());
             format!(
                 "condition;boot_id={boot_id};device_time_us={device_time_us};next_sample={next_sample};\
-                 supply_mv={};temperature_centikelvin={}",
+                 streaming={};supply_mv={};temperature_centikelvin={}",
+                u8::from(*streaming),
                 known(supply_mv),
                 known(temperature_centikelvin)
             )
