@@ -1,13 +1,18 @@
 //! Acquires finger force from a serial sensor: port → journal → decode → device time → force → holds → visit.
 //!
-//! The core ([`pipeline`], [`visit`]) is pure: plain values with `step(input) -> output`. Ports, files and timers live
+//! The core ([`core`]: [`pipeline`] and [`visit`]) is pure: plain values with `step(input) -> output`. Ports, files and timers live
 //! in the shell ([`port`], [`journal`], [`clock`], [`command`]) behind small seams.
 
 pub mod clock;
 pub mod command;
+pub mod core;
+pub mod data_folder;
 pub mod journal;
 pub mod pipeline;
 pub mod port;
+pub mod recorder;
+pub mod recover;
 pub mod seal;
 pub mod simulate;
+pub mod terminal;
 pub mod visit;

@@ -16,6 +16,8 @@ enum Command {
     Simulate(Box<daemon::command::simulate::Args>),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
+    #[command(hide = true)]
+    Show(daemon::command::show::Args),
 }
 
 fn main() -> ExitCode {
@@ -26,6 +28,7 @@ fn main() -> ExitCode {
         Command::Simulate(args) => daemon::command::simulate::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
+        Command::Show(args) => daemon::command::show::run(args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -1,10 +1,261 @@
-//! `fingerforce plot`: plots of a recording.
+//! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole.
 
-/// Plots: traces per trial, repeated trials, sides
-#[derive(Debug, clap::Args)]
-pub struct Args {}
+use crate::console::{Hint, advised};
+use crate::measures::repeats::{self, Item};
+use crate::plot::decimate::Reducer;
+use crate::plot::overview::{self, OverviewFigure, Shaded};
+use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
+use crate::plot::trial::TrialFigure;
+use crate::plot::{Figure, PlotError, names, write_png, write_svg};
+use crate::recording::layout::TrialRow;
+use crate::recording::read::{ReadError, Recording};
+use crate::trial::Muscle;
+use anyhow::Context;
+use std::path::{Path, PathBuf};
+
+/// Shown before a hold's onset and after its end, s.
+const AROUND_S: f64 = 1.0;
+
+/// What kind of files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub enum Format {
+    /// SVG: sharp at any size.
+    Svg,
+    /// PNG.
+    Png,
+    /// Both.
+    #[default]
+    Both,
+}
+
+/// Plots: traces per trial, repeated trials, sides, the whole recording
+///
+/// Example: fingerforce plot recording-1.h5 --out plots
+#[derive(Debug, Default, clap::Args)]
+pub struct Args {
+    /// A recording
+    pub file: PathBuf,
+    /// Folder for the figures [default: plots, beside the recording]
+    #[arg(long)]
+    pub out: Option<PathBuf>,
+    /// Kind of files
+    #[arg(long, value_enum, default_value_t)]
+    pub format: Format,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<()> {
-    anyhow::bail!("not built yet")
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let out = args.out.clone().unwrap_or_else(|| args.file.with_file_name("plots"));
+    std::fs::create_dir_all(&out)
+        .with_context(|| format!("cannot make the folder {}", out.display()))
+        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+    let recording = Recording::open(&args.file).map_err(advised)?;
+    let rows = recording.trials().map_err(advised)?;
+    let items = repeats::items(&rows);
+    let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 2);
+    let mut drawing = Drawing { recording: &recording, out: &out, format: args.format, written: 0, bar };
+    drawing.overviews(&rows)?;
+    for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
+        drawing.trial(row, &items)?;
+    }
+    for item in &items {
+        drawing.overlay(item, &rows)?;
+    }
+    drawing.points(&items)?;
+    drawing.bar.finish_and_clear();
+    crate::console::result(&format!("{} figures in {}\n", drawing.written, out.display()))?;
+    Ok(())
+}
+
+struct Drawing<'a> {
+    recording: &'a Recording,
+    out: &'a Path,
+    format: Format,
+    written: usize,
+    bar: indicatif::ProgressBar,
+}
+
+/// Samples of one channel: device time (s) and force (N).
+struct Slice {
+    time_s: Vec<f64>,
+    force_n: Vec<f64>,
+}
+
+impl Drawing<'_> {
+    fn write(&mut self, figure: &impl Figure, name: &str) -> Result<(), PlotError> {
+        if self.format != Format::Png {
+            write_svg(figure, &self.out.join(format!("{name}.svg")))?;
+            self.written += 1;
+        }
+        if self.format != Format::Svg {
+            write_png(figure, &self.out.join(format!("{name}.png")))?;
+            self.written += 1;
+        }
+        self.bar.inc(1);
+        Ok(())
+    }
+
+    fn source(&self) -> String {
+        let root = self.recording.root();
+        let participant = if root.participant.is_empty() { "not named" } else { &root.participant };
+        let short = root.visit_id.chars().take(8).collect::<String>();
+        format!("Visit {short}, participant {participant}, {}, {}", root.started_utc, root.software)
+    }
+
+    /// The samples of a row's hold with some before and after, within its segment.
+    fn around(&self, row: &TrialRow) -> Result<Slice, ReadError> {
+        let sensor = usize::try_from(row.sensor).unwrap_or(0);
+        let segments = self.recording.segments(sensor)?;
+        let Some(segment) = usize::try_from(row.segment).ok().and_then(|at| segments.get(at)) else {
+            return Ok(Slice { time_s: Vec::new(), force_n: Vec::new() });
+        };
+        let around = (AROUND_S * 1e9 / segment.interval_ns.max(1) as f64) as i64;
+        let end = segment.first_sample.saturating_add(segment.samples);
+        let first = row.first_sample.saturating_sub(around).max(segment.first_sample).max(0);
+        let last = row.last_sample.saturating_add(around).min(end).max(first);
+        let samples = self.recording.samples(sensor, first.unsigned_abs()..last.unsigned_abs())?;
+        let force_n = samples.channel_force_n(usize::try_from(row.channel).unwrap_or(0)).collect();
+        Ok(Slice { time_s: samples.device_time_s, force_n })
+    }
+
+    fn trial(&mut self, row: &TrialRow, items: &[Item]) -> anyhow::Result<()> {
+        let slice = self.around(row).map_err(advised)?;
+        let of = items.iter().find(|item| item.item == row.item).map_or(0, |item| item.trials.len());
+        let figure = TrialFigure {
+            title: names::trial_title(row, of),
+            source: self.source(),
+            time_s: &slice.time_s,
+            force_n: &slice.force_n,
+            row,
+        };
+        Ok(self.write(&figure, &names::trial_file(row))?)
+    }
+
+    fn overlay(&mut self, item: &Item, rows: &[TrialRow]) -> anyhow::Result<()> {
+        let mut trials = Vec::new();
+        for trial in item.trials.iter().filter(|trial| trial.kind == repeats::HOLD) {
+            let Some(row) = rows.iter().find(|row| row.order == trial.order) else { continue };
+            let slice = self.around(row).map_err(advised)?;
+            let state = if trial.used { String::new() } else { format!(" ({})", trial.why_not_used) };
+            trials.push(Overlaid {
+                label: format!("attempt {}: {:.2} N{state}", trial.attempt, row.peak_zero_n),
+                time_s: slice.time_s.iter().map(|time_s| time_s - row.onset_s).collect(),
+                force_n: slice.force_n,
+                used: trial.used,
+            });
+        }
+        let Some(row) = rows.iter().find(|row| row.item == item.item) else { return Ok(()) };
+        let figure = OverlayFigure {
+            title: format!("{}, repeated trials", names::item_title(row)),
+            subtitle: told(item),
+            source: self.source(),
+            trials,
+        };
+        Ok(self.write(&figure, &names::item_file(row))?)
+    }
+
+    /// A figure a muscle: its sides and tests side by side.
+    fn points(&mut self, items: &[Item]) -> anyhow::Result<()> {
+        let key =
+            |item: &Item| item.muscle.parse::<Muscle>().ok().map(|muscle| (muscle.digit, muscle.direction));
+        let mut done = Vec::new();
+        for item in items {
+            let Ok(muscle) = item.muscle.parse::<Muscle>() else { continue };
+            if done.contains(&key(item)) {
+                continue;
+            }
+            done.push(key(item));
+            let mut same: Vec<&Item> = items.iter().filter(|other| key(other) == key(item)).collect();
+            same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
+            let columns = same.into_iter().map(|item| Column {
+                name: format!("{}, {}", item.side, item.test),
+                trials: item.trials.clone(),
+                spread: item.spread.clone(),
+            });
+            let figure = PointsFigure {
+                title: format!("{}, trials and sides", names::sentence(&muscle.without_side())),
+                source: self.source(),
+                columns: columns.collect(),
+            };
+            self.write(&figure, &names::muscle_file(muscle))?;
+        }
+        Ok(())
+    }
+
+    /// A figure a channel: the whole recording.
+    fn overviews(&mut self, rows: &[TrialRow]) -> anyhow::Result<()> {
+        for sensor in 1..=self.recording.sensors().len() {
+            let Some(about) = self.recording.sensors().get(sensor - 1) else { continue };
+            let (serial, channels, samples) = (about.serial.clone(), about.channels.len(), about.samples);
+            if samples == 0 {
+                continue;
+            }
+            for channel in 1..=channels {
+                let figure = self.overview(sensor, channel, samples, rows, &serial).map_err(advised)?;
+                self.write(&figure, &format!("overview-sensor-{sensor}-channel-{channel}"))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn overview(
+        &self,
+        sensor: usize,
+        channel: usize,
+        samples: u64,
+        rows: &[TrialRow],
+        serial: &str,
+    ) -> Result<OverviewFigure, ReadError> {
+        let at = |position: u64| -> Result<Option<f64>, ReadError> {
+            Ok(self.recording.samples(sensor, position..position + 1)?.time_s.first().copied())
+        };
+        let (from_s, to_s) = (at(0)?.unwrap_or(0.0), at(samples - 1)?.unwrap_or(1.0));
+        let interval_s =
+            self.recording.sensors().get(sensor - 1).map_or(0.0, |about| about.interval_ns as f64 * 1e-9);
+        let mut reducer = Reducer::new(from_s, to_s, overview::columns(), interval_s);
+        for block in self.recording.blocks(sensor)? {
+            let block = block?;
+            for (time_s, force_n) in block.time_s.iter().zip(block.channel_force_n(channel)) {
+                reducer.push(*time_s, force_n);
+            }
+        }
+        let mut holds = Vec::new();
+        let ours = |row: &&TrialRow| row.sensor == sensor as i64 && row.channel == channel as i64;
+        for row in rows.iter().filter(ours).filter(|row| row.kind == repeats::HOLD) {
+            let (first, last) =
+                (row.first_sample.max(0).unsigned_abs(), row.last_sample.max(0).unsigned_abs());
+            holds.push(Shaded {
+                label: row.order.to_string(),
+                from_s: at(first)?.unwrap_or(from_s),
+                to_s: at(last)?.unwrap_or(to_s),
+                counts: row.valid == 1 || row.item < 0,
+            });
+        }
+        Ok(OverviewFigure {
+            title: format!("The whole recording, channel {channel}"),
+            subtitle: format!(
+                "sensor {serial}, {samples} samples in {:.1} s, {} holds",
+                to_s - from_s,
+                holds.len()
+            ),
+            source: self.source(),
+            trace: reducer.finish(),
+            range_s: (from_s, to_s),
+            holds,
+        })
+    }
+}
+
+fn told(item: &Item) -> String {
+    let spread = &item.spread;
+    let number =
+        |name: &str, value: Option<f64>, unit: &str| value.map(|value| format!("{name} {value:.2} {unit}"));
+    let parts = [
+        number("mean of peaks", spread.mean_of_peaks_n, "N"),
+        number("SD", spread.sd_n, "N"),
+        number("CV", spread.cv_percent, "%"),
+        number("best", spread.best_n, "N"),
+        Some(format!("n = {}", spread.trials_used)),
+    ];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
 }

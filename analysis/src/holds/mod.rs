@@ -3,9 +3,22 @@
 //! Comes in: blocks of samples on one grid ([`Sample`]). Goes out: [`Event`]s. Pure: no clock, no I/O, no logging;
 //! bounded memory; the same code live and on files; any split of the input gives the same bits.
 
+mod finder;
+mod fit;
+mod front;
+mod level;
+mod onset;
 mod parameters;
+mod precise;
+mod release;
+mod stream;
+mod track;
+pub(crate) mod wave;
+mod yields;
 
-pub use parameters::Parameters;
+pub use finder::{Finder, Live, LiveState};
+pub use parameters::{Parameters, Profile, SetError};
+pub use stream::Stream;
 
 use serde::{Deserialize, Serialize};
 
@@ -133,3 +146,62 @@ pub enum Event {
     /// A hold (or touch) ended and was measured.
     Ended(Box<Hold>),
 }
+
+/// Typical spacing of times, s: the median of their differences. `None` with fewer than two.
+pub fn interval_s(time_s: &[f64]) -> Option<f64> {
+    let mut steps: Vec<f64> = time_s
+        .windows(2)
+        .map(|pair| pair[1] - pair[0])
+        .filter(|step| step.is_finite() && *step > 0.0)
+        .collect();
+    if steps.is_empty() {
+        return None;
+    }
+    let middle = steps.len() / 2;
+    let (_, median, _) = steps.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*median)
+}
+
+/// Finds the holds of a whole trace. Without an interval it is the median spacing of the times; rows that are missing
+/// show as jumps in time.
+pub fn find(time_s: &[f64], force_n: &[f64], interval: Option<f64>, parameters: &Parameters) -> Vec<Hold> {
+    let Some(interval) = interval.or_else(|| interval_s(time_s)) else { return Vec::new() };
+    let mut finder = Finder::new(interval, parameters.clone());
+    let mut events = Vec::new();
+    let mut holds = Vec::new();
+    let mut block = Vec::with_capacity(BLOCK);
+    let mut index = 0_u64;
+    let mut last_s = f64::NEG_INFINITY;
+    for (time, force) in time_s.iter().zip(force_n) {
+        let steps = libm::round((time - last_s) / interval);
+        if last_s.is_finite() && steps.is_finite() {
+            index += (steps.max(1.0) as u64).min(1 << 32);
+        } else if last_s.is_finite() {
+            index += 1;
+        }
+        last_s = if time.is_finite() { *time } else { last_s + interval };
+        block.push(Sample { index, time_s: *time, force_n: *force, saturated: false });
+        if block.len() == BLOCK {
+            finder.push(&block, &mut events);
+            block.clear();
+            collect(&mut events, &mut holds);
+        }
+    }
+    finder.push(&block, &mut events);
+    finder.finish(&mut events);
+    collect(&mut events, &mut holds);
+    holds
+}
+
+const BLOCK: usize = 4096;
+
+fn collect(events: &mut Vec<Event>, holds: &mut Vec<Hold>) {
+    for event in events.drain(..) {
+        if let Event::Ended(hold) = event {
+            holds.push(*hold);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

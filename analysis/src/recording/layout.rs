@@ -1,11 +1,75 @@
 //! Layout 1 of the recording file, in one place: the daemon writes by it, everything reads by it.
 //!
-//! A table is a group of 1-D columns with a row-number scale. Unknown is NaN (f64), −1 (i64), 0 (u8), "" (text).
+//! ```text
+//! /                       attributes: layout, layout_version, Conventions, content_sha256 and the fields of [`Root`]
+//! /participant            attributes: codes and classes, all optional
+//! /plan/toml              the plan as it was run
+//! /sensors/<k>            k from 1; attributes: the fields of [`Sensor`]
+//! /sensors/<k>/samples/   counts i32 [n, channels] as sent · force_n f32 [n, channels] · device_time_s f64 [n] since
+//!                         the segment's start · time_s f64 [n] since started_utc, strictly increasing · channel
+//! /sensors/<k>/channels/ frames/ segments/ gaps/ tares/   tables
+//! /trials/ observations/ events/                          tables
+//! ```
+//!
+//! A table is a group of 1-D columns with a row-number scale `row`. Unknown is NaN (f64), −1 (i64), 0 (u8), "" (text).
+//! Every dataset has `units` ("1" for a number without one, "" for text) and `long_name`.
 
 /// `layout` attribute of the root.
 pub const LAYOUT: &str = "finger-force recording";
 /// `layout_version` attribute of the root.
 pub const LAYOUT_VERSION: i64 = 1;
+/// Samples (or rows) in a chunk.
+pub const CHUNK_SAMPLES: usize = 16384;
+/// Channels a sensor may have.
+pub const CHANNELS_MAX: usize = 256;
+
+/// What the root, `/participant` and `/plan` say about the visit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Root {
+    /// UUID of the visit.
+    pub visit_id: String,
+    /// Which recording of the visit this is, from 1.
+    pub revision: i64,
+    /// `content_sha256` of the recording that this one supersedes, or "".
+    pub supersedes: String,
+    /// Participant's code.
+    pub participant: String,
+    /// Examiner's code.
+    pub examiner: String,
+    /// When the visit started (RFC 3339, UTC): zero of `time_s`.
+    pub started_utc: String,
+    /// Local time's offset from UTC where the visit took place, as `+02:00`.
+    pub utc_offset: String,
+    /// Name and version of the program that wrote the recording.
+    pub software: String,
+    /// SHA-256 of the journal the recording was made from, or "".
+    pub journal_sha256: String,
+    /// Attributes of `/participant`: names and values.
+    pub participant_fields: Vec<(String, String)>,
+    /// The plan as it was run (TOML), or "".
+    pub plan: String,
+}
+
+/// What `/sensors/<k>` says about a sensor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sensor {
+    /// Serial number.
+    pub serial: String,
+    /// Firmware's name and version.
+    pub firmware: String,
+    /// Nominal sample interval, ns.
+    pub interval_ns: i64,
+    /// Delay of the sensor's filter, taken off the device time, s.
+    pub group_delay_s: f64,
+    /// Bandwidth, Hz; NaN where unknown.
+    pub bandwidth_hz: f64,
+    /// Settling time, s; NaN where unknown.
+    pub settling_s: f64,
+    /// Its channels, in order.
+    pub channels: Vec<Channel>,
+    /// Number of samples: the length of the datasets in `samples`.
+    pub samples: u64,
+}
 
 /// A column's values.
 #[derive(Debug, Clone, PartialEq)]
@@ -98,6 +162,16 @@ macro_rules! table {
     };
 }
 
+table! {
+    /// `/sensors/<k>/channels`: how counts become force.
+    Channel {
+        zero_counts: f64, "", "counts without load";
+        rated_counts: f64, "", "counts at the rated force above those without load";
+        rated_force_n: f64, "N", "rated force";
+        direction: String, "", "which way is positive";
+        calibration: String, "", "where the factors come from; nominal: as the sensor declares them";
+    }
+}
 table! {
     /// `/sensors/<k>/frames`: what came when.
     FrameRow {

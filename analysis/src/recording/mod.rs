@@ -1,4 +1,13 @@
 //! The recording file (HDF5): its layout in one place, writing, reading, checking.
+//!
+//! Written once, by [`write::Writer`], and never edited; read by [`read::Recording`]. What makes two recordings equal
+//! is defined in [`digest`].
 
+mod build;
+pub mod digest;
 pub mod layout;
 pub mod open;
+pub mod read;
+pub mod scales;
+mod trial_row;
+pub mod write;

@@ -1,7 +1,42 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
 pub mod demo;
+mod keys;
 pub mod ports;
 pub mod record;
 pub mod recover;
+pub mod show;
 pub mod simulate;
+
+use anyhow::Context;
+use std::path::Path;
+use std::process::Command;
+
+/// Civil time as RFC 3339 in UTC.
+pub(crate) fn rfc3339(utc_ns: i64) -> String {
+    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
+}
+
+/// Offset of local time from UTC, `+HH:MM`.
+pub(crate) fn utc_offset(utc_ns: i64) -> String {
+    let Ok(time) = jiff::Timestamp::from_nanosecond(i128::from(utc_ns)) else { return String::new() };
+    let seconds = jiff::tz::TimeZone::system().to_offset(time).seconds();
+    let sign = if seconds < 0 { '-' } else { '+' };
+    format!("{sign}{:02}:{:02}", seconds.abs() / 3600, seconds.abs() / 60 % 60)
+}
+
+/// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures.
+pub(crate) fn seal_in_child(folder: &Path, json: bool) -> anyhow::Result<()> {
+    let mut child = Command::new(std::env::current_exe()?);
+    child.arg("recover").arg(folder);
+    if json {
+        child.arg("--json");
+    }
+    let status = child.status().context("cannot start the child that seals")?;
+    anyhow::ensure!(
+        status.success(),
+        "the recording was not written; the journal in {} is whole",
+        folder.display()
+    );
+    Ok(())
+}

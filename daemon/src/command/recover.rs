@@ -1,10 +1,232 @@
-//! `fingerforced recover`: seals what is left and says what was lost.
+//! `fingerforced recover`: seals what a crash left, and says exactly what was lost.
 
-/// Seals what a crash left and says exactly what was lost
+use crate::data_folder::{self, FolderError};
+use crate::journal::{Damage, Disk, JournalError, SystemDisk};
+use crate::recover::{Decision, Look, decide, look_at_journal};
+use crate::seal::{self, SealError, Sealed};
+use analysis::console::{Hint, advised};
+use analysis::recording::read::Recording;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+
+/// Seal what a crash left; say exactly what was lost
+///
+/// Examples:
+///   fingerforced recover                 every visit of the data folder
+///   fingerforced recover DATA/visits/20260302T090000Z-abcdef01
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(verbatim_doc_comment)]
+pub struct Args {
+    /// A data folder, a visit's folder, or a journal in one [default: the data folder]
+    pub path: Option<PathBuf>,
+    /// Print the result as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What came of a visit.
+#[derive(Debug, Serialize)]
+struct Told {
+    folder: PathBuf,
+    decision: Decision,
+    #[serde(flatten)]
+    sealed: Option<Sealed>,
+    /// The recording that was there already.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    existing: Option<PathBuf>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<String>,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<()> {
-    anyhow::bail!("not built yet")
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let disk = SystemDisk::shared();
+    let path = match &args.path {
+        Some(path) => path.clone(),
+        None => data_folder::default_path().map_err(advised)?,
+    };
+    let (visits, named) = which(&*disk, &path)?;
+    let now_ns = crate::clock::Clock::utc_ns(&crate::clock::SystemClock);
+    let told: Vec<Told> = visits.iter().map(|folder| visit(&disk, folder, named, now_ns)).collect();
+    let text = if args.json {
+        serde_json::to_string_pretty(&serde_json::json!({ "visits": told }))? + "\n"
+    } else {
+        told.iter().map(words).collect()
+    };
+    analysis::console::result(&text)?;
+    let failed = told.iter().filter(|told| told.error.is_some()).count();
+    anyhow::ensure!(failed == 0, "{failed} of {} visits could not be sealed", told.len());
+    Ok(())
+}
+
+/// The visits a path names, and whether it names one itself.
+fn which(disk: &dyn Disk, path: &Path) -> anyhow::Result<(Vec<PathBuf>, bool)> {
+    let names_journal = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with("journal-"));
+    let folder = if names_journal { path.parent().unwrap_or(path) } else { path };
+    anyhow::ensure!(
+        folder.is_dir(),
+        anyhow::anyhow!("there is no folder {}", folder.display())
+            .context(Hint::new("give a data folder, or a visit's folder in its `visits`"))
+    );
+    if folder.join("visits").is_dir() {
+        return Ok((data_folder::visits(disk, folder).map_err(advised)?, false));
+    }
+    let holds_visit = !crate::journal::segments(disk, folder).map_err(advised)?.is_empty()
+        || !seal::recordings(disk, folder).map_err(advised)?.is_empty();
+    if !holds_visit {
+        return Err(advised(JournalError::NoJournal { folder: folder.to_owned() }));
+    }
+    Ok((vec![folder.to_owned()], true))
+}
+
+fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told {
+    let told =
+        |decision| Told { folder: folder.to_owned(), decision, sealed: None, existing: None, error: None };
+    let failed = |decision, error: anyhow::Error| Told {
+        error: Some(analysis::console::describe(&error)),
+        ..told(decision)
+    };
+    let _lock = match data_folder::lock_visit(&**disk, folder) {
+        Ok(lock) => lock,
+        Err(FolderError::InUse { .. }) => return told(Decision::InUse),
+        Err(error) => return failed(Decision::Nothing, advised(error)),
+    };
+    let look = match look(disk, folder, now_ns) {
+        Ok(look) => look,
+        Err(error) => return failed(Decision::Seal, error),
+    };
+    let decision = decide(&look, named);
+    if !matches!(decision, Decision::Seal | Decision::SealAgain) {
+        return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
+    }
+    let sealed = remove_leftovers(&**disk, folder)
+        .map_err(advised)
+        .and_then(|()| seal::seal(disk, folder).map_err(seal_advised));
+    match sealed {
+        Ok(sealed) => Told { sealed: Some(sealed), ..told(decision) },
+        Err(error) => failed(decision, error),
+    }
+}
+
+fn seal_advised(error: SealError) -> anyhow::Error {
+    match error {
+        SealError::Journal(error) => advised(error),
+        SealError::Write(error) => advised(error),
+        empty @ SealError::Empty(_) => anyhow::Error::new(empty),
+    }
+}
+
+fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<Look> {
+    let (mut look, _) = look_at_journal(disk, folder).map_err(advised)?;
+    look.age_ns = now_ns.saturating_sub(last_written_ns(disk, folder));
+    if let Some((_, path)) = seal::recordings(&**disk, folder).map_err(advised)?.pop() {
+        let whole = is_whole(disk, folder, &path, look.journal);
+        look.recording = Some((path, whole));
+    }
+    Ok(look)
+}
+
+/// The recording reads back whole, and was made from the journal beside it.
+fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, journal: bool) -> bool {
+    let Ok(recording) = Recording::open(path) else { return false };
+    let current = crate::journal::read::sha256(&**disk, folder).ok();
+    let of_this = !journal || current.as_deref() == Some(recording.root().journal_sha256.as_str());
+    of_this && recording.verify().is_ok()
+}
+
+fn last_written_ns(disk: &Arc<dyn Disk>, folder: &Path) -> i64 {
+    let segments = crate::journal::segments(&**disk, folder).unwrap_or_default();
+    let written = segments.iter().filter_map(|(_, path)| std::fs::metadata(path).ok()?.modified().ok());
+    let since = |time: std::time::SystemTime| time.duration_since(std::time::UNIX_EPOCH).ok();
+    written.filter_map(since).map(|age| i64::try_from(age.as_nanos()).unwrap_or(i64::MAX)).max().unwrap_or(0)
+}
+
+/// Temporary files of a sealing that was cut off: a recording gets its name only when it is whole.
+fn remove_leftovers(disk: &dyn Disk, folder: &Path) -> Result<(), JournalError> {
+    let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
+    for entry in entries.iter().filter(|entry| !entry.is_folder && entry.name.ends_with(".partial")) {
+        let path = folder.join(&entry.name);
+        disk.remove(&path).map_err(JournalError::io("remove", &path))?;
+    }
+    Ok(())
+}
+
+fn words(told: &Told) -> String {
+    let folder = told.folder.display();
+    if let Some(error) = &told.error {
+        return format!("{folder}: not sealed\n  {error}\n");
+    }
+    let existing = told.existing.as_ref().map_or(String::new(), |path| path.display().to_string());
+    match (told.decision, &told.sealed) {
+        (_, Some(sealed)) => sealed_words(sealed),
+        (Decision::InUse, _) => format!("{folder}: in use, left alone\n"),
+        (Decision::Sealed, _) => format!("{existing}: sealed already, and whole\n"),
+        (Decision::Interrupted, _) => {
+            format!("{folder}: interrupted less than 12 h ago, waits; to seal it now, name it\n")
+        }
+        _ => format!("{folder}: no journal, nothing to seal\n"),
+    }
+}
+
+fn sealed_words(sealed: &Sealed) -> String {
+    let mut text = format!(
+        "recording: {}\n  {} samples, {} trials and holds\n",
+        sealed.recording.display(),
+        sealed.samples,
+        sealed.trials
+    );
+    text += &match (sealed.missing_samples, sealed.unknown_gaps) {
+        (0, 0) => "  no sample is missing\n".to_owned(),
+        (missing, 0) => format!("  {missing} samples are missing; /sensors/<k>/gaps says where and why\n"),
+        (missing, gaps) => format!("  {missing} samples are missing, and {gaps} gaps of unknown length\n"),
+    };
+    match &sealed.finished {
+        Some(reason) => text += &format!("  ended: {reason}\n"),
+        None => {
+            text += "  cut off: the recording program ended without finishing; everything it had written is here\n"
+        }
+    }
+    sealed.damage.iter().map(Damage::to_string).for_each(|damage| text += &format!("  damage: {damage}\n"));
+    text
+}
+
+/// Seals visits that were left, each in a child: libhdf5 never runs where somebody measures. Only those without a
+/// recording are looked at; `recover` looks at all.
+pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
+    let disk = SystemDisk::shared();
+    for folder in data_folder::visits(&*disk, data).map_err(advised)? {
+        let Ok(lock) = data_folder::lock_visit(&*disk, &folder) else { continue };
+        let sealed = seal::recordings(&*disk, &folder).is_ok_and(|recordings| !recordings.is_empty());
+        let looked = if sealed { Ok(Look::default()) } else { look_unsealed(&disk, &folder, now_ns) };
+        drop(lock);
+        match looked.map(|look| decide(&look, false)) {
+            Ok(Decision::Seal) => {
+                tracing::info!(visit = %folder.display(), "sealing a visit that was left unsealed");
+                let child = Command::new(std::env::current_exe()?)
+                    .arg("recover")
+                    .arg(&folder)
+                    .stdout(Stdio::null())
+                    .status();
+                if !child.is_ok_and(|status| status.success()) {
+                    tracing::error!(visit = %folder.display(), "this visit could not be sealed; its journal is kept");
+                }
+            }
+            Ok(Decision::Interrupted) => {
+                tracing::warn!(visit = %folder.display(), "an interrupted visit waits; `fingerforced recover` with its folder seals it");
+            }
+            Ok(_) => {}
+            Err(error) => {
+                tracing::error!(visit = %folder.display(), %error, "this visit's journal cannot be read")
+            }
+        }
+    }
+    Ok(())
+}
+
+fn look_unsealed(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> Result<Look, JournalError> {
+    let (mut look, _) = look_at_journal(disk, folder)?;
+    look.age_ns = now_ns.saturating_sub(last_written_ns(disk, folder));
+    Ok(look)
 }

@@ -22,7 +22,8 @@ const INTERVAL_NS: u32 = 1_000_000;
 /// A simulated sensor on a pseudo-terminal
 ///
 /// Plays a hand (rest, the examiner's touch, make and break efforts with tremor and fatigue) or a trace, from the moment a
-/// host starts it. Ends with the script or trace, and then prints what really happened to every sample.
+/// host starts it. Ends when the host has stopped it, or some time after the script or trace, and then prints what really
+/// happened to every sample.
 ///
 /// Example: fingerforced simulate --link /tmp/sensor --effort make:30:3 --effort break:40 --drop 0.01
 #[derive(Debug, clap::Args)]
@@ -46,7 +47,7 @@ pub struct Args {
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     /// Serial number, up to 16 characters
-    #[arg(long, value_name = "TEXT", default_value = "SIMULATED-1")]
+    #[arg(long, value_name = "TEXT", default_value = "SIM-0001")]
     serial: String,
     /// Print the truth as JSON
     #[arg(long)]
@@ -72,7 +73,7 @@ struct HandArgs {
     period: f64,
     /// Rest before the first effort, s
     #[arg(long, value_name = "S", default_value_t = Script::default().lead_s)]
-    lead: f64,
+    first: f64,
     /// The examiner's steady touch between efforts, N
     #[arg(long, value_name = "N", default_value_t = Script::default().contact_n)]
     contact: f64,
@@ -90,16 +91,16 @@ struct HandArgs {
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "Ending")]
 struct EndingArgs {
-    /// End after this time, s
+    /// No samples after this much of the stream, s; until then, the hand begins its script again
     #[arg(long, value_name = "S")]
     seconds: Option<f64>,
-    /// Stay after the end of the script or trace
+    /// Stay after the end, and when the host has stopped the stream
     #[arg(long)]
     forever: bool,
-    /// After the script, wait this long for the host to stop, s
+    /// After the script or trace, wait this long for the host to stop, s
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     linger: f64,
-    /// Write every produced sample's counts to this file (CSV)
+    /// Write every produced sample's counts to this file: i32, little-endian
     #[arg(long, value_name = "FILE")]
     log_counts: Option<PathBuf>,
     /// What the board buffers for a slow reader, bytes
@@ -110,9 +111,9 @@ struct EndingArgs {
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "Converter")]
 struct ConverterArgs {
-    /// Rated force, N: 4000000 counts
+    /// Rated force, N: 8000000 counts
     #[arg(long, value_name = "N", default_value_t = converter::Settings::default().rated_force_n)]
-    rated_force: f64,
+    rated: f64,
     /// Noise SD, N
     #[arg(long, value_name = "N", default_value_t = converter::Settings::default().noise_n)]
     noise: f64,
@@ -149,14 +150,23 @@ struct FaultArgs {
     #[arg(long, value_name = "S")]
     unplug_after: Option<f64>,
     /// Put the cable back, this long after it was pulled
-    #[arg(long, value_name = "S", requires = "unplug_after")]
-    return_after: Option<f64>,
+    #[arg(long, value_name = "S", default_value_t = 1.0)]
+    return_after: f64,
+    /// Pull the cable again and again, after as much time as the first time
+    #[arg(long, requires = "unplug_after", conflicts_with = "every")]
+    unplug_again: bool,
+    /// Another board answers when the cable is back, with this serial number
+    #[arg(long, value_name = "TEXT", requires = "unplug_after")]
+    returns_as: Option<String>,
     /// Pulling the cable takes the board's power, too
     #[arg(long, requires = "unplug_after")]
     unplug_resets: bool,
-    /// Reset the board
+    /// Reset the board, at the next moment at which it has sent all it has
     #[arg(long, value_name = "S")]
     reset_after: Option<f64>,
+    /// Reset it at that very moment, whatever is lost by it
+    #[arg(long, requires = "reset_after")]
+    reset_abruptly: bool,
     /// Pull the cable or reset again and again, at this interval
     #[arg(long, value_name = "S")]
     every: Option<f64>,
@@ -171,7 +181,7 @@ struct FaultArgs {
     noise_only: bool,
     /// Claim to speak this version of the protocol
     #[arg(long, value_name = "N")]
-    version: Option<u8>,
+    speaks_version: Option<u8>,
 }
 
 /// Runs the command.
@@ -210,12 +220,12 @@ fn source(args: &Args) -> anyhow::Result<Source> {
     let efforts = if hand.efforts.is_empty() { default.efforts } else { hand.efforts.clone() };
     let script = Script {
         efforts,
-        lead_s: hand.lead,
+        lead_s: hand.first,
         period_s: hand.period,
         contact_n: hand.contact,
         variation: hand.variation,
         unsteadiness: hand.unsteadiness,
-        repeat: hand.repeat,
+        repeat: hand.repeat || args.ending.seconds.is_some(),
     };
     let hand = Hand::new(script, args.seed);
     Ok(Source::Hand(Box::new(hand.map_err(|error: ScriptError| Usage(error.to_string()))?)))
@@ -232,7 +242,7 @@ fn settings(args: &Args, source: &Source) -> Settings {
         seed: args.seed,
         interval_ns: args.interval_ns.unwrap_or(own_interval_ns),
         converter: converter::Settings {
-            rated_force_n: converter.rated_force,
+            rated_force_n: converter.rated,
             offset_n: converter.offset,
             gain_error: converter.gain_error,
             noise_n: converter.noise,
@@ -247,18 +257,27 @@ fn settings(args: &Args, source: &Source) -> Settings {
             flip: faults.flip,
             duplicate: faults.duplicate,
             unplug_after_s: faults.unplug_after,
-            return_after_s: faults.return_after,
+            return_after_s: Some(faults.return_after),
+            returns_as: faults.returns_as.clone(),
             unplug_resets: faults.unplug_resets,
             reset_after_s: faults.reset_after,
-            every_s: faults.every,
+            reset_abruptly: faults.reset_abruptly,
+            every_s: every_s(faults),
             clock_drift_ppm: faults.clock_drift,
             silent: faults.silent,
             noise_only: faults.noise_only,
-            version: faults.version,
+            version: faults.speaks_version,
         },
+        lasts_s: args.ending.seconds,
         buffer_bytes: args.ending.buffer,
         keep_counts: args.ending.log_counts.is_some(),
     }
+}
+
+fn every_s(faults: &FaultArgs) -> Option<f64> {
+    let again_s =
+        faults.unplug_after.filter(|_| faults.unplug_again).map(|after_s| after_s + faults.return_after);
+    faults.every.or(again_s)
 }
 
 /// The mean time between a trace's rows, ns.
@@ -275,14 +294,12 @@ fn interval_ns(trace: &Trace) -> u32 {
 
 fn running(args: &Args) -> anyhow::Result<Running> {
     let ending = &args.ending;
-    let nanoseconds = |name: &str, seconds: f64| match seconds {
-        0.0..=1e9 => Ok((seconds * 1e9) as u64),
-        _ => Err(Usage(format!("--{name} is {seconds}, must be from 0 to 1000000000 s"))),
-    };
+    if !(0.0..=1e9).contains(&ending.linger) {
+        return Err(Usage(format!("--linger is {}, must be from 0 to 1000000000 s", ending.linger)).into());
+    }
     Ok(Running {
         link: args.link.clone(),
-        lasts_ns: ending.seconds.map(|seconds| nanoseconds("seconds", seconds)).transpose()?,
-        lingers_ns: nanoseconds("linger", ending.linger)?,
+        lingers_ns: (ending.linger * 1e9) as u64,
         forever: ending.forever,
         log_counts: ending.log_counts.clone(),
     })

@@ -1,1 +1,475 @@
-//! The pure pipeline: decode, device time, force, holds.
+//! The pure pipeline: journal records in, samples in newtons and holds out.
+//!
+//! decode (frames) → device time (segments, gaps) → force (counts to N) → holds. Fed from the journal's records and
+//! nothing else, in their order, live and when sealing; the same records give the same bits, however the bytes are
+//! split. No clock, no I/O, no logging.
+
+pub mod device_time;
+pub mod force;
+pub mod link;
+mod sensor;
+pub mod setting;
+
+pub use sensor::{Block, ChannelIdentity, SensorIdentity};
+
+use crate::journal::{Record, Stamped};
+use analysis::holds::{Event, Hold};
+use device_time::{Began, Gap};
+use firmware_protocol::frame::Accumulator;
+use firmware_protocol::message::{
+    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION,
+};
+use link::{Link, Word};
+use sensor::Sensor;
+use serde::{Deserialize, Serialize};
+use setting::Setting;
+
+/// What a person (or the program's end) asks for. Travels as [`Record::Action`] (JSON).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "action", rename_all = "kebab-case")]
+pub enum Action {
+    /// Take a new zero now.
+    Tare,
+    /// Go on with another sensor than the one the recording began with.
+    AcceptSensor,
+    /// End the recording: stop the board.
+    Stop {
+        /// Why.
+        reason: String,
+    },
+}
+
+/// What comes out.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Output {
+    /// Append this record and feed it back: it takes effect then.
+    Journal(Record),
+    /// Write these bytes to the port.
+    Send {
+        /// Port number.
+        port: u8,
+        /// A whole frame.
+        bytes: Vec<u8>,
+    },
+    /// A sensor said who it is.
+    Identified {
+        /// Sensor, from 1.
+        sensor: usize,
+        /// Who it is.
+        identity: SensorIdentity,
+    },
+    /// A segment began.
+    Began(usize, Began),
+    /// Samples.
+    Block(Block),
+    /// Samples are missing.
+    Gap(usize, Gap),
+    /// A frame came that was there already.
+    Duplicate(usize),
+    /// A setting is in force from this position on.
+    Set(Setting, u64),
+    /// A channel has no zero yet, and why.
+    NoZero {
+        /// Sensor, from 1.
+        sensor: usize,
+        /// Channel, from 1.
+        channel: usize,
+        /// Why.
+        why: force::NoZero,
+    },
+    /// The finder said something.
+    Holds(Found),
+    /// The board's supply and temperature.
+    Condition(usize, Condition),
+    /// A ping was answered: when it was sent and answered (ns), and the device time in between (µs).
+    Pong {
+        /// Sensor, from 1.
+        sensor: usize,
+        /// Host's monotonic clock at sending, ns.
+        sent_ns: u64,
+        /// Host's monotonic clock at arrival, ns.
+        arrived_ns: u64,
+        /// Device time, µs.
+        device_time_us: u64,
+        /// Boot id.
+        boot_id: u32,
+    },
+    /// The conversation changed.
+    Link(u8, LinkState),
+}
+
+/// What the finder said of a channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// Sensor, from 1.
+    pub sensor: usize,
+    /// Channel, from 1.
+    pub channel: usize,
+    /// Segment, from 0.
+    pub segment: u64,
+    /// Positions of the first and last sample, for a hold that ended.
+    pub positions: Option<(u64, u64)>,
+    /// What it said.
+    pub event: Event,
+}
+
+impl Found {
+    /// The hold that ended.
+    pub fn hold(&self) -> Option<&Hold> {
+        if let Event::Ended(hold) = &self.event { Some(hold) } else { None }
+    }
+}
+
+/// Changes of the conversation that a person wants to know of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LinkState {
+    /// Nothing usable answered within the handshake's time.
+    NoAnswer {
+        /// Bytes received that made no frame.
+        noise_bytes: u64,
+    },
+    /// The board speaks another version of the protocol.
+    OtherVersion(u8),
+    /// Another sensor than before: it waits to be confirmed.
+    OtherSensor {
+        /// Serial number before.
+        expected: String,
+        /// Serial number now.
+        found: String,
+    },
+    /// Samples stopped although the port is open.
+    Silent,
+    /// Samples flow (again).
+    Flowing,
+    /// The port is gone.
+    Closed(String),
+    /// The board has stopped.
+    Stopped,
+}
+
+/// Faults on the wire, all told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct WireFaults {
+    /// Frames longer than any can be.
+    pub overlong: u64,
+    /// Frames that are no COBS.
+    pub malformed: u64,
+    /// Frames with a wrong checksum.
+    pub checksum: u64,
+    /// Frames too short to be one.
+    pub short: u64,
+    /// Frames whose message is none.
+    pub message: u64,
+    /// Frames that came twice.
+    pub duplicate: u64,
+    /// Bytes the host lost because it was too slow.
+    pub host_dropped_bytes: u64,
+}
+
+impl WireFaults {
+    /// Everything that may have cost samples.
+    pub fn total(&self) -> u64 {
+        self.overlong + self.malformed + self.checksum + self.short + self.message
+    }
+}
+
+struct PortState {
+    accumulator: Accumulator,
+    link: Link,
+    sensor: Option<usize>,
+    stranger: Option<Box<Identity>>,
+    ping: Option<(u32, u64)>,
+}
+
+/// The pipeline's state.
+pub struct Pipeline {
+    ports: Vec<PortState>,
+    sensors: Vec<Sensor>,
+    faults: WireFaults,
+    words: Vec<Word>,
+    find: bool,
+}
+
+impl Pipeline {
+    /// A pipeline; without `find` it makes samples but looks for no holds and no zeros (a second pass over a journal
+    /// whose settings are known).
+    pub fn new(find: bool) -> Self {
+        Pipeline {
+            ports: Vec::new(),
+            sensors: Vec::new(),
+            faults: WireFaults::default(),
+            words: Vec::new(),
+            find,
+        }
+    }
+
+    /// Faults so far.
+    pub fn faults(&self) -> WireFaults {
+        let mut faults = self.faults;
+        for port in &self.ports {
+            let counts = port.accumulator.counts();
+            faults.overlong += counts.overlong;
+            faults.malformed += counts.malformed;
+            faults.checksum += counts.checksum;
+            faults.short += counts.short;
+        }
+        faults.duplicate = self.sensors.iter().map(Sensor::duplicates).sum();
+        faults
+    }
+
+    /// Samples recorded so far of a sensor (from 1).
+    pub fn position(&self, sensor: usize) -> u64 {
+        sensor.checked_sub(1).and_then(|at| self.sensors.get(at)).map_or(0, Sensor::position)
+    }
+
+    /// Takes one record.
+    pub fn step(&mut self, stamped: &Stamped, out: &mut Vec<Output>) {
+        let now_ns = stamped.monotonic_ns;
+        match &stamped.record {
+            Record::Opened { port, .. } => self.opened(*port, now_ns, out),
+            Record::Closed { port, reason } => self.closed(*port, reason, now_ns, out),
+            Record::Bytes { port, bytes } => self.bytes(*port, bytes, now_ns, out),
+            Record::Dropped { port, bytes } => self.dropped(*port, *bytes),
+            Record::Sent { port, bytes } => self.sent(*port, bytes, now_ns),
+            Record::Tick => self.each_port(now_ns, out, |port, now_ns, words| port.link.tick(now_ns, words)),
+            Record::Action(text) => self.action(text, now_ns, out),
+            Record::Parameters(text) => self.set(text, out),
+            Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.end(out)),
+            Record::Begun(_) | Record::Anchor(_) | Record::Shown(_) => {}
+        }
+    }
+
+    fn port(&mut self, port: u8) -> &mut PortState {
+        let wanted = usize::from(port);
+        while self.ports.len() <= wanted {
+            self.ports.push(PortState {
+                accumulator: Accumulator::new(),
+                link: Link::default(),
+                sensor: None,
+                stranger: None,
+                ping: None,
+            });
+        }
+        &mut self.ports[wanted]
+    }
+
+    fn opened(&mut self, port: u8, now_ns: u64, out: &mut Vec<Output>) {
+        self.port(port);
+        self.with_words(port, now_ns, out, |state, now_ns, words| {
+            state.accumulator.reset();
+            state.stranger = None;
+            state.link.opened(state.sensor.is_some(), now_ns, words);
+        });
+    }
+
+    fn closed(&mut self, port: u8, reason: &str, now_ns: u64, out: &mut Vec<Output>) {
+        let state = self.port(port);
+        state.link.closed(now_ns);
+        state.accumulator.reset();
+        let sensor = state.sensor;
+        if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
+            sensor.interrupt(out);
+        }
+        out.push(Output::Link(port, LinkState::Closed(reason.to_owned())));
+    }
+
+    fn dropped(&mut self, port: u8, bytes: u64) {
+        self.faults.host_dropped_bytes += bytes;
+        let state = self.port(port);
+        let sensor = state.sensor;
+        if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
+            sensor.overflowed();
+        }
+    }
+
+    fn sent(&mut self, port: u8, frame: &[u8], now_ns: u64) {
+        let mut accumulator = Accumulator::new();
+        let mut input = frame;
+        if let Some(Ok(body)) = accumulator.push(&mut input)
+            && let Ok(HostMessage::Ping { token }) = HostMessage::decode(body)
+        {
+            self.port(port).ping = Some((token, now_ns));
+        }
+    }
+
+    fn bytes(&mut self, port: u8, bytes: &[u8], now_ns: u64, out: &mut Vec<Output>) {
+        self.port(port);
+        // The accumulator lends its buffer out with each frame, so it steps aside while the frame is looked at.
+        let mut accumulator = std::mem::take(&mut self.ports[usize::from(port)].accumulator);
+        let mut input = bytes;
+        let mut useful = false;
+        while let Some(frame) = accumulator.push(&mut input) {
+            if let Ok(body) = frame {
+                useful |= self.frame(port, body, now_ns, out);
+            }
+        }
+        let state = &mut self.ports[usize::from(port)];
+        state.accumulator = accumulator;
+        if !useful {
+            state.link.noise(bytes.len() as u64);
+        }
+    }
+
+    fn frame(&mut self, port: u8, body: &[u8], now_ns: u64, out: &mut Vec<Output>) -> bool {
+        match DeviceMessage::decode(body) {
+            Ok(DeviceMessage::Samples(samples)) => {
+                let state = &mut self.ports[usize::from(port)];
+                let Some(sensor) = state.sensor.filter(|_| state.link.takes_samples()) else { return true };
+                self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
+                if let Some(sensor) = self.sensors.get_mut(sensor) {
+                    sensor.samples(&samples, now_ns, self.find, out);
+                }
+            }
+            Ok(DeviceMessage::Identity(identity)) => self.identified(port, &identity, now_ns, out),
+            Ok(DeviceMessage::Condition(condition)) => self.condition(port, condition, now_ns, out),
+            Ok(DeviceMessage::Pong(pong)) => {
+                let state = &mut self.ports[usize::from(port)];
+                if let (Some((token, sent_ns)), Some(sensor)) = (state.ping, state.sensor)
+                    && token == pong.token
+                {
+                    state.ping = None;
+                    out.push(Output::Pong {
+                        sensor: sensor + 1,
+                        sent_ns,
+                        arrived_ns: now_ns,
+                        device_time_us: pong.device_time_us,
+                        boot_id: pong.boot_id,
+                    });
+                }
+            }
+            Err(MessageFault::OtherVersion(version)) => {
+                self.ports[usize::from(port)].link.refuse(now_ns);
+                out.push(Output::Link(port, LinkState::OtherVersion(version)));
+            }
+            Err(_) => {
+                self.faults.message += 1;
+                return false;
+            }
+        }
+        true
+    }
+
+    fn identified(&mut self, port: u8, identity: &Identity, now_ns: u64, out: &mut Vec<Output>) {
+        if identity.protocol_version != PROTOCOL_VERSION {
+            self.ports[usize::from(port)].link.refuse(now_ns);
+            out.push(Output::Link(port, LinkState::OtherVersion(identity.protocol_version)));
+            return;
+        }
+        let found = SensorIdentity::from(identity);
+        let state = &mut self.ports[usize::from(port)];
+        let at = match state.sensor {
+            None => self.adopt(port, found, out),
+            Some(at) => {
+                let Some(sensor) = self.sensors.get_mut(at) else { return };
+                if sensor.identity().serial != found.serial {
+                    let expected = sensor.identity().serial.clone();
+                    state.stranger = Some(Box::new(*identity));
+                    state.link.refuse(now_ns);
+                    out.push(Output::Link(port, LinkState::OtherSensor { expected, found: found.serial }));
+                    return;
+                }
+                at
+            }
+        };
+        let Some(sensor) = self.sensors.get_mut(at) else { return };
+        let restarted = sensor.boot(identity.boot_id);
+        self.with_words(port, now_ns, out, |state, now_ns, words| {
+            state.link.identified(restarted, now_ns, words)
+        });
+    }
+
+    /// A sensor that is new to this port.
+    fn adopt(&mut self, port: u8, identity: SensorIdentity, out: &mut Vec<Output>) -> usize {
+        let known = self.sensors.iter().position(|sensor| sensor.identity().serial == identity.serial);
+        let at = known.unwrap_or(self.sensors.len());
+        if known.is_none() {
+            out.push(Output::Identified { sensor: at + 1, identity: identity.clone() });
+            self.sensors.push(Sensor::new(at + 1, identity, self.find));
+        }
+        self.ports[usize::from(port)].sensor = Some(at);
+        at
+    }
+
+    fn condition(&mut self, port: u8, condition: Condition, now_ns: u64, out: &mut Vec<Output>) {
+        let state = &mut self.ports[usize::from(port)];
+        let stopping = state.link.phase() == link::Phase::Stopping;
+        let Some(at) = state.sensor else { return };
+        if let Some(sensor) = self.sensors.get_mut(at)
+            && stopping
+        {
+            sensor.stopped(condition.boot_id, condition.next_sample, out);
+        }
+        out.push(Output::Condition(at + 1, condition));
+        self.with_words(port, now_ns, out, |state, now_ns, words| state.link.condition(now_ns, words));
+    }
+
+    fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
+        match serde_json::from_str(text) {
+            Ok(Action::Tare) => self.sensors.iter_mut().for_each(Sensor::seek_zero),
+            Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
+            Ok(Action::Stop { .. }) => {
+                self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words))
+            }
+            Err(_) => {} // an action of a newer version: it is kept in the journal and means nothing here
+        }
+    }
+
+    fn accept_stranger(&mut self, now_ns: u64, out: &mut Vec<Output>) {
+        for port in 0..self.ports.len() as u8 {
+            let Some(identity) = self.ports[usize::from(port)].stranger.take() else { continue };
+            self.ports[usize::from(port)].sensor = None;
+            self.with_words(port, now_ns, out, |state, now_ns, words| {
+                state.link.opened(false, now_ns, words)
+            });
+            self.identified(port, &identity, now_ns, out);
+        }
+    }
+
+    fn set(&mut self, text: &str, out: &mut Vec<Output>) {
+        let Ok(setting) = serde_json::from_str::<Setting>(text) else { return };
+        let sensor = match &setting {
+            Setting::Tare(tare) => tare.sensor,
+            Setting::Finder { sensor, .. } => *sensor,
+        };
+        if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
+            sensor.set(&setting, out);
+            let position = sensor.position();
+            out.push(Output::Set(setting, position));
+        }
+    }
+
+    fn each_port(&mut self, now_ns: u64, out: &mut Vec<Output>, f: fn(&mut PortState, u64, &mut Vec<Word>)) {
+        for port in 0..self.ports.len() as u8 {
+            self.with_words(port, now_ns, out, f);
+        }
+    }
+
+    fn with_words(
+        &mut self,
+        port: u8,
+        now_ns: u64,
+        out: &mut Vec<Output>,
+        f: impl FnOnce(&mut PortState, u64, &mut Vec<Word>),
+    ) {
+        let Some(state) = self.ports.get_mut(usize::from(port)) else { return };
+        f(state, now_ns, &mut self.words);
+        out.extend(self.words.drain(..).map(|word| match word {
+            Word::Send(message) => Output::Send { port, bytes: framed(message) },
+            Word::NoAnswer { noise_bytes } => Output::Link(port, LinkState::NoAnswer { noise_bytes }),
+            Word::Silent => Output::Link(port, LinkState::Silent),
+            Word::Flowing => Output::Link(port, LinkState::Flowing),
+            Word::Stopped => Output::Link(port, LinkState::Stopped),
+        }));
+    }
+}
+
+/// A host message as a whole frame.
+pub fn framed(message: HostMessage) -> Vec<u8> {
+    let mut body = [0; 64];
+    let mut frame = [0; 96];
+    let framed = message.encode(&mut body).ok().and_then(|length| {
+        let body = body.get(..length)?;
+        firmware_protocol::frame::encode(body, &mut frame).ok()
+    });
+    frame.get(..framed.unwrap_or(0)).unwrap_or_default().to_vec()
+}

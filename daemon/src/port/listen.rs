@@ -138,7 +138,7 @@ mod tests {
         assert_eq!(verdict(&bytes), Verdict::Sensor);
         let mut listener = Listener::default();
         listener.hear(&bytes);
-        assert_eq!(listener.identity().unwrap().serial.as_str(), "SIMULATED-1");
+        assert_eq!(listener.identity().unwrap().serial.as_str(), "SIM-0001");
         assert_eq!(
             verdict(&sensor(Faults { version: Some(7), ..Faults::default() })),
             Verdict::OtherVersion(7)

@@ -47,8 +47,8 @@ impl Default for Settings {
     fn default() -> Self {
         Settings {
             rated_force_n: 200.0,
-            rated_counts: 4_000_000,
-            zero_counts: 12_000,
+            rated_counts: 8_000_000,
+            zero_counts: 120_000,
             offset_n: 0.4,
             gain_error: 0.0,
             noise_n: 0.02,
@@ -172,6 +172,11 @@ impl Converter {
 mod tests {
     use super::*;
 
+    /// 50 µN a count.
+    fn coarse() -> Settings {
+        Settings { rated_counts: 4_000_000, ..Settings::default() }
+    }
+
     fn convert(settings: Settings, time_s: f64, force: impl Fn(f64) -> f64) -> (i32, bool) {
         let mut counts = [0];
         let saturated = Converter::new(settings, 1).convert(time_s, force, &mut counts);
@@ -180,7 +185,7 @@ mod tests {
 
     #[test]
     fn an_exact_converter_rounds_and_nothing_else() {
-        let exact = Settings::default().exact();
+        let exact = coarse().exact();
         assert_eq!(exact.resolution_n(), 0.000_05);
         for (force_n, counts) in
             [(0.0, 0), (0.000_024, 0), (0.000_026, 1), (-1.0, -20_000), (200.0, 4_000_000)]
@@ -191,7 +196,7 @@ mod tests {
 
     #[test]
     fn the_range_ends_at_24_bits_and_says_so() {
-        let exact = Settings::default().exact();
+        let exact = coarse().exact();
         assert_eq!(convert(exact.clone(), 0.0, |_| 5_000.0), (8_388_607, true));
         assert_eq!(convert(exact.clone(), 0.0, |_| -5_000.0), (-8_388_608, true));
         assert_eq!(convert(exact.clone(), 0.0, |_| f64::INFINITY), (8_388_607, true));
@@ -201,7 +206,7 @@ mod tests {
 
     #[test]
     fn averaging_delays_a_ramp_by_the_group_delay() {
-        let settings = Settings { window_s: 0.02, ..Settings::default().exact() };
+        let settings = Settings { window_s: 0.02, ..coarse().exact() };
         // 10 N/s, so that 10 ms of delay are 0.1 N.
         let (counts, _) = convert(settings.clone(), 3.0, |t| 10.0 * t);
         assert_eq!(settings.group_delay_s(), 0.01);
@@ -217,7 +222,7 @@ mod tests {
 
     #[test]
     fn noise_drift_and_offset_have_their_stated_size() {
-        let settings = Settings { hum_n: 0.0, drift_n_per_min: 6.0, ..Settings::default() };
+        let settings = Settings { hum_n: 0.0, drift_n_per_min: 6.0, ..coarse() };
         let mut converter = Converter::new(settings.clone(), 5);
         let shown: Vec<f64> = (0..20_000)
             .map(|_| {
@@ -234,7 +239,7 @@ mod tests {
 
     #[test]
     fn hum_has_the_mains_frequency() {
-        let settings = Settings { hum_n: 1.0, ..Settings::default().exact() };
+        let settings = Settings { hum_n: 1.0, ..coarse().exact() };
         let at = |time_s| convert(settings.clone(), time_s, |_| 0.0).0;
         assert_eq!(at(1.003), at(1.023), "one period later");
         assert_eq!(at(1.003), -at(1.013), "half a period later");
@@ -244,7 +249,7 @@ mod tests {
 
     #[test]
     fn channels_share_the_force_and_have_noise_of_their_own() {
-        let settings = Settings { channels: 8, noise_n: 0.001, ..Settings::default().exact() };
+        let settings = Settings { channels: 8, noise_n: 0.001, ..coarse().exact() };
         let mut counts = [0; 8];
         Converter::new(settings, 1).convert(0.0, |_| 80.0, &mut counts);
         for (channel, count) in (1..).zip(counts) {

@@ -187,7 +187,7 @@ impl Course {
         };
         let lasts_s = release_lasts_s(random);
         let left_n = match effort.kind {
-            Kind::Make => course.rise(effort, Shape::MinimumJerk, random.between(0.4, 1.2)),
+            Kind::Make => course.rise(effort, Shape::MinimumJerk, random.between(0.3, 0.9)),
             Kind::Explosive => course.rise(effort, Shape::Twitch, random.between(0.25, 0.4)),
             Kind::Break => {
                 course.fatigue_per_s = 0.0;

@@ -20,8 +20,13 @@ pub struct Faults {
     pub unplug_after_s: Option<f64>,
     /// And put back this long after that, s; without it, never.
     pub return_after_s: Option<f64>,
-    /// The board resets this long after the first start, s.
+    /// Another board answers when the cable is back, with this serial number.
+    pub returns_as: Option<String>,
+    /// The board resets this long after the first start, s: at the next moment at which it has sent all it has, so
+    /// that a host can know of every sample.
     pub reset_after_s: Option<f64>,
+    /// It resets at that very moment, whatever is lost by it.
+    pub reset_abruptly: bool,
     /// Pulling and resetting happen again at this interval, s.
     pub every_s: Option<f64>,
     /// The board is powered by the cable: pulling it is a reset, too.

@@ -48,7 +48,7 @@ impl Default for Script {
             ],
             lead_s: 2.5,
             period_s: 8.0,
-            contact_n: 1.5,
+            contact_n: 0.0,
             variation: 0.03,
             unsteadiness: 1.0,
             repeat: false,
@@ -209,7 +209,7 @@ fn check(script: &Script) -> Result<(), ScriptError> {
 fn check_effort(script: &Script, effort: Effort) -> Result<(), ScriptError> {
     // The longest course of each kind, from the ranges in `effort`.
     let beside_hold_s = match effort.kind {
-        Kind::Make => 1.2,
+        Kind::Make => 0.9,
         Kind::Explosive => 0.4,
         Kind::Break => 3.6 + 0.3 + 0.9,
         Kind::MakeBreak => 1.0 + 1.6 + 0.25 + 0.3 + 0.9,
@@ -257,17 +257,22 @@ impl Waver {
 mod tests {
     use super::*;
 
+    /// With the examiner's touch.
+    fn script() -> Script {
+        Script { contact_n: 1.5, ..Script::default() }
+    }
+
     fn hand(script: Script) -> Hand {
         Hand::new(script, 7).unwrap()
     }
 
     #[test]
     fn the_hand_rests_touches_works_and_leaves() {
-        let mut hand = hand(Script::default());
+        let mut hand = hand(script());
         let courses = hand.courses(f64::INFINITY);
         assert_eq!(courses.len(), 3);
         assert_eq!(hand.force_n(0.5), 0.0, "rest before the touch");
-        for (course, effort) in courses.iter().zip(Script::default().efforts) {
+        for (course, effort) in courses.iter().zip(script().efforts) {
             let touch_n = hand.force_n(course.onset_s - 0.01);
             assert!((touch_n - 1.5).abs() < 0.3, "touch before the effort: {touch_n}");
             let peak_n = hand.peak_n(course);
@@ -283,7 +288,7 @@ mod tests {
 
     #[test]
     fn force_depends_on_time_and_seed_alone() {
-        let script = Script { repeat: true, ..Script::default() };
+        let script = Script { repeat: true, ..script() };
         let mut forwards = hand(script.clone());
         let mut backwards = hand(script.clone());
         let times: Vec<f64> = (0..5_000).map(|i| f64::from(i) * 0.0173).collect();
@@ -297,7 +302,7 @@ mod tests {
 
     #[test]
     fn force_never_steps() {
-        let mut hand = hand(Script { repeat: true, ..Script::default() });
+        let mut hand = hand(Script { repeat: true, ..script() });
         let mut last = 0.0;
         // 100 µs apart; the steepest course here is the explosive rise, about 400 N/s.
         for step in 0..400_000 {
@@ -317,8 +322,8 @@ mod tests {
 
     #[test]
     fn a_steady_hand_reaches_exactly_what_was_asked() {
-        let script = Script { variation: 0.0, unsteadiness: 0.0, contact_n: 0.0, ..Script::default() };
-        let mut hand = hand(script);
+        let steady = Script { variation: 0.0, unsteadiness: 0.0, contact_n: 0.0, ..script() };
+        let mut hand = hand(steady);
         let courses = hand.courses(f64::INFINITY);
         assert!((hand.force_n(courses[0].top_s) - 30.0).abs() < 1e-9);
     }
@@ -326,7 +331,7 @@ mod tests {
     #[test]
     fn scripts_that_cannot_be_played_are_refused() {
         let refused = |script| Hand::new(script, 1).unwrap_err().to_string();
-        let good = Script::default();
+        let good = script();
         assert!(refused(Script { efforts: vec![], ..good.clone() }).contains("no effort"));
         assert!(refused(Script { period_s: 4.0, ..good.clone() }).contains("too long for a period of 4 s"));
         assert!(refused(Script { lead_s: 0.2, ..good.clone() }).contains("lead is 0.2, must be from 1"));

@@ -72,15 +72,16 @@ impl Line {
         tally.frames.sent += 1;
         if fate.dropped {
             tally.frames.dropped += 1;
-            return tally.lost(frame.stream, frame.cargo, |stream| &mut stream.lost_dropped);
+            return tally.count(frame.stream, frame.cargo, |stream| &mut stream.lost_samples);
         }
         let mut arrives = self.put_copy(frame, fate.flipped, true, tally);
         if fate.duplicated {
             tally.frames.duplicated += 1;
+            tally.count(frame.stream, frame.cargo, |stream| &mut stream.duplicated_samples);
             arrives |= self.put_copy(frame, None, !arrives, tally);
         }
         if !arrives {
-            tally.lost(frame.stream, frame.cargo, |stream| &mut stream.lost_damaged);
+            tally.count(frame.stream, frame.cargo, |stream| &mut stream.damaged_samples);
         }
     }
 
@@ -181,7 +182,7 @@ impl Line {
         self.bytes.clear();
         self.put = self.taken;
         while let Some(entry) = self.ledger.pop_back_if(|entry| entry.end > end) {
-            tally.lost(entry.stream, entry.cargo, |stream: &mut Stream| &mut stream.lost_cut);
+            tally.count(entry.stream, entry.cargo, |stream: &mut Stream| &mut stream.cut_samples);
         }
         // A frame whose delimiter never came out is complete now.
         if let Some(last) = self.ledger.back_mut() {
@@ -248,7 +249,7 @@ mod tests {
         line.settle(&mut tally);
         assert_eq!(read(&mut Accumulator::new(), &bytes), [3]);
         assert_eq!(
-            (tally.streams[0].delivered, tally.streams[0].lost_damaged, tally.frames.damaged),
+            (tally.streams[0].delivered_samples, tally.streams[0].damaged_samples, tally.frames.damaged),
             (3, 3, 2)
         );
     }
@@ -261,7 +262,7 @@ mod tests {
         let bytes = take_all(&mut line, &mut tally);
         line.settle(&mut tally);
         assert_eq!(read(&mut Accumulator::new(), &bytes), [5, 6, 6]);
-        assert_eq!((tally.streams[0].delivered, tally.streams[0].lost_damaged), (11, 0));
+        assert_eq!((tally.streams[0].delivered_samples, tally.streams[0].damaged_samples), (11, 0));
     }
 
     #[test]
@@ -280,7 +281,7 @@ mod tests {
             line.settle(&mut tally);
             let read = read(&mut Accumulator::new(), &bytes);
             assert_eq!(read, if cut == 0 { vec![7, 9] } else { vec![9] }, "short by {short_by}");
-            assert_eq!((tally.streams[0].delivered, tally.streams[0].lost_cut), (delivered, cut));
+            assert_eq!((tally.streams[0].delivered_samples, tally.streams[0].cut_samples), (delivered, cut));
         }
     }
 
@@ -312,10 +313,10 @@ mod tests {
             seen.dedup(); // copies follow each other
             let delivered: u64 = seen.iter().map(|number| u64::from(*number)).sum();
             let stream = &tally.streams[0];
-            prop_assert_eq!(stream.delivered, delivered);
+            prop_assert_eq!(stream.delivered_samples, delivered);
             let sent: u64 = (1..=u64::from(frames)).sum();
-            prop_assert_eq!(stream.delivered + stream.lost_dropped + stream.lost_damaged + stream.lost_cut, sent);
-            prop_assert_eq!(stream.known_to_host, u64::from(seen.iter().copied().max().unwrap_or(0)));
+            prop_assert_eq!(stream.delivered_samples + stream.lost_samples + stream.damaged_samples + stream.cut_samples, sent);
+            prop_assert_eq!(stream.known_samples, u64::from(seen.iter().copied().max().unwrap_or(0)));
             prop_assert_eq!(tally.frames.sent, u64::from(frames));
         }
     }

@@ -19,7 +19,8 @@ pub struct Report {
     pub ended: &'static str,
     /// All frames.
     pub frames: Frames,
-    /// The samples, by stream.
+    /// The samples: an entry for each stream of each boot.
+    #[serde(rename = "boots")]
     pub streams: Vec<Stream>,
     /// The host's messages.
     pub heard: Heard,
@@ -92,16 +93,16 @@ impl fmt::Display for Report {
             writeln!(
                 f,
                 "stream {number} (boot {:08x}): {} samples produced",
-                stream.boot_id, stream.produced
+                stream.boot_id, stream.produced_samples
             )?;
             for (count, what) in [
-                (stream.delivered, "delivered"),
-                (stream.dropped_by_device, "dropped by the device, the reader being too slow"),
-                (stream.lost_dropped, "lost in frames that vanished"),
-                (stream.lost_damaged, "lost in frames that were damaged"),
-                (stream.lost_unplugged, "lost while unplugged"),
-                (stream.lost_cut, "lost on their way"),
-                (stream.left_in_board, "left in the board"),
+                (stream.delivered_samples, "delivered"),
+                (stream.device_dropped_samples, "dropped by the device, the reader being too slow"),
+                (stream.lost_samples, "lost in frames that vanished"),
+                (stream.damaged_samples, "lost in frames that were damaged"),
+                (stream.unplugged_samples, "lost while unplugged"),
+                (stream.cut_samples, "lost on their way"),
+                (stream.left_samples, "left in the board"),
             ] {
                 if count > 0 {
                     writeln!(f, "  {count:>10}  {what}")?;

@@ -10,7 +10,6 @@ use super::report::Report;
 use super::sensor::{Counted, Plug, Sensor};
 use crate::clock::Clock;
 use analysis::console::Advice;
-use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -23,6 +22,8 @@ const STEP_NS: u64 = 2_000_000;
 const DRAIN_STEP_NS: u64 = 1_000_000;
 /// A reader that has not read what was sent after this time will not, ns.
 const DRAIN_NS: u64 = 3_000_000_000;
+/// When the host has stopped the stream and does not start another within this time, all is over, ns.
+const STOPPED_NS: u64 = 1_000_000_000;
 /// A killed host's hold on the port is undone this often, ns.
 const RELEASE_NS: u64 = 100_000_000;
 /// The most that being late ourselves is made up for, ns.
@@ -33,13 +34,11 @@ const MOST_PATIENCE_NS: u64 = 200_000_000;
 pub struct Running {
     /// Where to link the pseudo-terminal.
     pub link: Option<PathBuf>,
-    /// End after this long, ns.
-    pub lasts_ns: Option<u64>,
     /// Stay this long after the script's end for a host that has not stopped yet, ns.
     pub lingers_ns: u64,
-    /// Stay after the script's end.
+    /// Stay after the script's end, and after the host has stopped the stream.
     pub forever: bool,
-    /// Write every produced sample's counts to this file.
+    /// Write every produced sample's counts to this file: i32, little-endian, all channels of a sample together.
     pub log_counts: Option<PathBuf>,
 }
 
@@ -79,8 +78,8 @@ pub struct Simulation {
     running: Running,
     pty: Option<Pty>,
     log: Option<CountsLog>,
-    started_ns: u64,
     over_ns: Option<u64>,
+    stopped_ns: Option<u64>,
     released_ns: u64,
     /// How long the reader may still make us wait because we were late ourselves, ns.
     patience_ns: u64,
@@ -95,9 +94,9 @@ impl Simulation {
         let pty = Pty::open(running.link.as_deref())?;
         let channels = sensor.settings().converter.channels;
         let log = running.log_counts.as_deref().map(|path| CountsLog::create(path, channels)).transpose()?;
-        let started_ns = sensor.now_ns();
-        let (over_ns, released_ns, patience_ns) = (None, started_ns, 0);
-        Ok(Simulation { sensor, running, pty: Some(pty), log, started_ns, over_ns, released_ns, patience_ns })
+        let released_ns = sensor.now_ns();
+        let (over_ns, stopped_ns, patience_ns) = (None, None, 0);
+        Ok(Simulation { sensor, running, pty: Some(pty), log, over_ns, stopped_ns, released_ns, patience_ns })
     }
 
     /// The name of its pseudo-terminal; `None` while the cable is out.
@@ -210,19 +209,15 @@ impl Simulation {
         if stop.load(Ordering::Relaxed) {
             return Some("signal");
         }
-        let lasts_ns = self.running.lasts_ns.unwrap_or(u64::MAX);
-        if now_ns.saturating_sub(self.started_ns) >= lasts_ns {
-            return Some("time over");
-        }
-        if self.running.forever || !self.sensor.is_over() {
-            self.over_ns = None;
+        if self.running.forever {
             return None;
         }
-        let over_ns = *self.over_ns.get_or_insert(now_ns);
-        if self.sensor.is_stopped() {
-            return Some("script over, stopped by the host");
+        if lasted(&mut self.stopped_ns, self.sensor.is_stopped(), now_ns) >= STOPPED_NS {
+            return Some("stopped by the host");
         }
-        (now_ns >= over_ns + self.running.lingers_ns).then_some("script over, not stopped by the host")
+        let over = self.sensor.is_over() && self.stopped_ns.is_none();
+        let lingered = over && lasted(&mut self.over_ns, over, now_ns) >= self.running.lingers_ns;
+        lingered.then_some("source over, not stopped by the host")
     }
 
     fn wait(&mut self, clock: &dyn Clock) -> Result<(), RunError> {
@@ -257,7 +252,16 @@ impl Simulation {
     }
 }
 
-/// The file that gets every produced sample's counts: CSV, one row a sample.
+/// For how long something has been so, ns; `since_ns` keeps when it began.
+fn lasted(since_ns: &mut Option<u64>, is_so: bool, now_ns: u64) -> u64 {
+    if !is_so {
+        *since_ns = None;
+        return 0;
+    }
+    now_ns.saturating_sub(*since_ns.get_or_insert(now_ns))
+}
+
+/// The file that gets every produced sample's counts.
 #[derive(Debug)]
 struct CountsLog {
     path: PathBuf,
@@ -267,26 +271,14 @@ struct CountsLog {
 
 impl CountsLog {
     fn create(path: &Path, channels: u8) -> Result<Self, RunError> {
-        let failed = |source| RunError::Log { path: path.to_owned(), source };
-        let mut file = BufWriter::new(File::create(path).map_err(failed)?);
-        let names: String = (1..=channels).fold(String::new(), |mut names, channel| {
-            let _ = write!(names, ",channel_{channel}_counts");
-            names
-        });
-        writeln!(file, "stream,sample{names}").map_err(failed)?;
-        Ok(CountsLog { path: path.to_owned(), file, channels: channels.into() })
+        let file = File::create(path).map_err(|source| RunError::Log { path: path.to_owned(), source })?;
+        Ok(CountsLog { path: path.to_owned(), file: BufWriter::new(file), channels: channels.into() })
     }
 
     fn write(&mut self, samples: &[Counted]) -> Result<(), RunError> {
-        let mut text = String::new();
-        for sample in samples {
-            let _ = write!(text, "{},{}", sample.stream, sample.sample);
-            for count in sample.counts.iter().take(self.channels) {
-                let _ = write!(text, ",{count}");
-            }
-            text.push('\n');
-        }
-        let written = self.file.write_all(text.as_bytes());
+        let counts = samples.iter().flat_map(|sample| sample.counts.iter().take(self.channels));
+        let bytes: Vec<u8> = counts.flat_map(|count| count.to_le_bytes()).collect();
+        let written = self.file.write_all(&bytes);
         written.map_err(|source| RunError::Log { path: self.path.clone(), source })
     }
 

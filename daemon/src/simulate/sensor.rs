@@ -52,6 +52,8 @@ pub struct Settings {
     pub converter: converter::Settings,
     /// What goes wrong.
     pub faults: Faults,
+    /// No samples after this long since the first start, s.
+    pub lasts_s: Option<f64>,
     /// What the board's port buffers, bytes.
     pub buffer_bytes: usize,
     /// Keep every sample's counts for [`Sensor::take_counts`].
@@ -61,11 +63,12 @@ pub struct Settings {
 impl Default for Settings {
     fn default() -> Self {
         Settings {
-            serial: "SIMULATED-1".to_owned(),
+            serial: "SIM-0001".to_owned(),
             seed: 1,
             interval_ns: 1_000_000,
             converter: converter::Settings::default(),
             faults: Faults::default(),
+            lasts_s: None,
             buffer_bytes: 32 * 1024,
             keep_counts: false,
         }
@@ -106,7 +109,7 @@ pub enum SettingsError {
 impl Advice for SettingsError {
     fn hint(&self) -> String {
         match self {
-            SettingsError::BeyondRange { .. } => "give a larger --rated-force".to_owned(),
+            SettingsError::BeyondRange { .. } => "give a larger --rated".to_owned(),
             _ => "see `fingerforced simulate --help` for what each option means".to_owned(),
         }
     }
@@ -162,7 +165,11 @@ pub struct Sensor {
     stopped_by_host: bool,
     /// The host's time at which the script began.
     script_from_ns: Option<u64>,
+    /// The host's time after which there are no more samples.
+    until_ns: u64,
     row: u64,
+    /// A reset waits until the board has sent all it has.
+    reset_is_due: bool,
     plug: Plug,
     schedule: Schedule,
     dice: Dice,
@@ -198,7 +205,9 @@ impl Sensor {
             streaming: false,
             stopped_by_host: false,
             script_from_ns: None,
+            until_ns: u64::MAX,
             row: 0,
+            reset_is_due: false,
             plug: Plug::In,
             schedule: Schedule::default(),
             dice: Dice::new(&settings.faults, seed),
@@ -219,7 +228,7 @@ impl Sensor {
             self.run(at_ns);
             match event {
                 Some(event) => self.suffer(event),
-                None => self.plug = Plug::In,
+                None => self.plug_in(),
             }
         }
         self.run(now_ns);
@@ -297,6 +306,9 @@ impl Sensor {
     pub fn is_over(&self) -> bool {
         let Some(from_ns) = self.script_from_ns else { return false };
         let passed_ns = self.now_ns.saturating_sub(from_ns);
+        if self.now_ns >= self.until_ns {
+            return true;
+        }
         match self.source.rows() {
             // A host that stops early sees the trace's time pass, as it does with a hand.
             Some(rows) => {
@@ -386,10 +398,19 @@ impl Sensor {
         self.schedule.happened(event);
         match event {
             Event::Unplug => self.plug = Plug::Leaving { since_ns: self.now_ns },
-            Event::Reset => {
+            Event::Reset if self.settings.faults.reset_abruptly => {
                 self.line.cut_by_reset(&mut self.tally);
                 self.power_off(Some(self.now_ns));
             }
+            Event::Reset => self.reset_is_due = true,
+        }
+    }
+
+    fn plug_in(&mut self) {
+        self.plug = Plug::In;
+        if let Some(serial) = &self.settings.faults.returns_as {
+            self.settings.serial.clone_from(serial);
+            self.power_off(Some(self.now_ns));
         }
     }
 
@@ -401,6 +422,7 @@ impl Sensor {
         self.next_sample_ns = None;
         self.streaming = false;
         self.stopped_by_host = false;
+        self.reset_is_due = false;
         self.boots_ns = back_ns.map(|back_ns| back_ns + BOOT_NS);
     }
 
@@ -448,6 +470,10 @@ impl Sensor {
             if at_ns > until_ns {
                 break;
             }
+            if at_ns > self.until_ns {
+                self.next_sample_ns = None;
+                break;
+            }
             self.sample(device_ns, at_ns);
             let more = self.source.rows().is_none_or(|rows| self.row < rows);
             self.next_sample_ns = more.then(|| device_ns + u64::from(self.interval_ns));
@@ -485,7 +511,7 @@ impl Sensor {
             let cargo = cargo_of(bytes);
             if self.plug != Plug::In {
                 self.tally.frames.unplugged += 1;
-                self.tally.lost(stream, cargo, |stream| &mut stream.lost_unplugged);
+                self.tally.count(stream, cargo, |stream| &mut stream.unplugged_samples);
             } else if self.line.has_room(bytes.len()) {
                 let fate = self.dice.throw(bytes.len());
                 self.line.put(Frame { bytes, stream, cargo }, fate, &mut self.tally);
@@ -497,6 +523,14 @@ impl Sensor {
             self.follow_board();
         }
         self.follow_board();
+        self.reset_if_due();
+    }
+
+    fn reset_if_due(&mut self) {
+        let idle = self.board.as_ref().is_some_and(|board| board.idle());
+        if self.reset_is_due && idle && self.plug == Plug::In {
+            self.power_off(Some(self.now_ns));
+        }
     }
 
     /// Notices that the board has begun or ended a stream, and what it says of it.
@@ -524,6 +558,8 @@ impl Sensor {
         let anew = self.stopped_by_host || self.script_from_ns.is_none();
         if self.script_from_ns.is_none() {
             self.schedule = Schedule::new(&self.settings.faults, self.now_ns);
+            let lasts_ns = self.settings.lasts_s.map(|lasts_s| (lasts_s * NS_PER_S) as u64);
+            self.until_ns = lasts_ns.map_or(u64::MAX, |lasts_ns| self.now_ns + lasts_ns);
         }
         if anew {
             self.script_from_ns = Some(self.now_ns);
@@ -555,13 +591,17 @@ impl Sensor {
 
 fn check(settings: &Settings, source: &Source) -> Result<(), SettingsError> {
     settings.faults.check()?;
-    if Text::new(&settings.serial).is_none() {
-        return Err(SettingsError::Serial(settings.serial.clone()));
+    let serials = std::iter::once(&settings.serial).chain(&settings.faults.returns_as);
+    for serial in serials {
+        if Text::new(serial).is_none() {
+            return Err(SettingsError::Serial(serial.clone()));
+        }
     }
     let converter = &settings.converter;
     let least_buffer = 2.0 * (MAX_FRAME + 1) as f64;
     for (name, value, allowed, expected) in [
         ("the interval in ns", f64::from(settings.interval_ns), 50_000.0..=1e9, "from 50000 to 1000000000"),
+        ("the time of the stream in s", settings.lasts_s.unwrap_or(0.0), 0.0..=1e9, "from 0 to 1000000000"),
         ("the number of channels", f64::from(converter.channels), 1.0..=8.0, "from 1 to 8"),
         ("the rated force in N", converter.rated_force_n, 0.1..=100_000.0, "from 0.1 to 100000"),
         ("the rated counts", f64::from(converter.rated_counts), 100.0..=8_388_607.0, "from 100 to 8388607"),

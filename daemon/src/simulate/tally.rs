@@ -12,36 +12,43 @@ pub struct Stream {
     /// The board's boot.
     pub boot_id: u32,
     /// Samples converted.
-    pub produced: u64,
+    pub produced_samples: u64,
     /// Samples in frames that reached the reader whole, each counted once.
-    pub delivered: u64,
+    pub delivered_samples: u64,
     /// Samples that the board dropped because the reader was too slow.
-    pub dropped_by_device: u64,
+    pub device_dropped_samples: u64,
     /// Samples in frames that vanished on the line.
-    pub lost_dropped: u64,
+    pub lost_samples: u64,
     /// Samples in frames that were damaged on the line.
-    pub lost_damaged: u64,
+    pub damaged_samples: u64,
     /// Samples in frames that were sent while the cable was out.
-    pub lost_unplugged: u64,
+    pub unplugged_samples: u64,
     /// Samples in frames that were on their way when the board was reset, the cable pulled or the simulation ended.
-    pub lost_cut: u64,
+    pub cut_samples: u64,
     /// Samples that had not left the board when it was reset or the simulation ended.
-    pub left_in_board: u64,
+    pub left_samples: u64,
+    /// Samples in frames that were sent twice. They are counted above as well.
+    pub duplicated_samples: u64,
     /// Samples before the end of the last message that reached the reader: all that a host can know to exist.
-    pub known_to_host: u64,
+    pub known_samples: u64,
 }
 
 impl Stream {
     /// Every sample that was produced is accounted for, exactly once.
     #[must_use]
     pub fn is_balanced(&self) -> bool {
-        let lost = self.lost_dropped + self.lost_damaged + self.lost_unplugged + self.lost_cut;
-        self.produced == self.delivered + self.dropped_by_device + lost + self.left_in_board
+        let lost = self.lost_samples + self.damaged_samples + self.unplugged_samples + self.cut_samples;
+        self.produced_samples
+            == self.delivered_samples + self.device_dropped_samples + lost + self.left_samples
     }
 
     /// Samples in frames that the board gave to the line.
     fn handed_over(&self) -> u64 {
-        self.delivered + self.lost_dropped + self.lost_damaged + self.lost_unplugged + self.lost_cut
+        self.delivered_samples
+            + self.lost_samples
+            + self.damaged_samples
+            + self.unplugged_samples
+            + self.cut_samples
     }
 }
 
@@ -112,8 +119,8 @@ impl Tally {
     /// What the board says of the current stream.
     pub fn board_says(&mut self, produced: u64, dropped: u64) {
         if let Some(stream) = self.streams.last_mut() {
-            stream.produced = produced;
-            stream.dropped_by_device = dropped;
+            stream.produced_samples = produced;
+            stream.device_dropped_samples = dropped;
         }
     }
 
@@ -121,23 +128,23 @@ impl Tally {
     /// handed over: `on_the_way` samples.
     pub fn board_gone(&mut self, on_the_way: u64) {
         if let Some(stream) = self.streams.last_mut() {
-            let out = stream.handed_over() + stream.dropped_by_device + on_the_way;
-            stream.left_in_board = stream.produced.saturating_sub(out);
+            let out = stream.handed_over() + stream.device_dropped_samples + on_the_way;
+            stream.left_samples = stream.produced_samples.saturating_sub(out);
         }
     }
 
     /// A frame's cargo reached the reader.
     pub fn delivered(&mut self, stream: Option<usize>, cargo: Cargo) {
         if let Some(stream) = self.stream(stream) {
-            stream.delivered += cargo.samples;
-            stream.known_to_host = stream.known_to_host.max(cargo.tells_of);
+            stream.delivered_samples += cargo.samples;
+            stream.known_samples = stream.known_samples.max(cargo.tells_of);
         }
     }
 
-    /// A frame's cargo was lost, for the reason whose counter `count` picks.
-    pub fn lost(&mut self, stream: Option<usize>, cargo: Cargo, count: impl Fn(&mut Stream) -> &mut u64) {
+    /// Counts a frame's cargo in the counter that `pick` picks.
+    pub fn count(&mut self, stream: Option<usize>, cargo: Cargo, pick: impl Fn(&mut Stream) -> &mut u64) {
         if let Some(stream) = self.stream(stream) {
-            *count(stream) += cargo.samples;
+            *pick(stream) += cargo.samples;
         }
     }
 

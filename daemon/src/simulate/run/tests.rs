@@ -38,7 +38,7 @@ fn scene(settings: Settings, rows: usize) -> Scene {
     let running = Running {
         link: Some(folder.path().join("sensor")),
         lingers_ns: 60_000_000_000,
-        log_counts: Some(folder.path().join("counts.csv")),
+        log_counts: Some(folder.path().join("counts.i32")),
         ..Running::default()
     };
     let settings = Settings { keep_counts: true, ..settings };
@@ -77,7 +77,7 @@ impl Scene {
         let _ = self.handover.wait(WAIT);
         for item in self.handover.take() {
             match item {
-                Item::Chunk { bytes, .. } => self.host.read(&bytes, 0),
+                Item::Chunk { bytes, .. } => self.host.read(&bytes),
                 Item::Dropped { .. } => unreachable!("nothing is dropped here"),
                 Item::Gone { .. } => {
                     self.host.accumulator.reset();
@@ -89,7 +89,7 @@ impl Scene {
     }
 
     /// A host as it should be: opens, starts, waits for all rows, stops until it is told the end.
-    fn play(mut self, done: impl Fn(&Host) -> bool) -> (Host, Report, String, u32) {
+    fn play(mut self, done: impl Fn(&Host) -> bool) -> (Host, Report, Vec<u8>, u32) {
         let mut rounds = 0;
         while !self.thread.is_finished() {
             self.open();
@@ -102,27 +102,26 @@ impl Scene {
         }
         self.take();
         let report = self.thread.join().unwrap().unwrap();
-        let log = std::fs::read_to_string(self.folder.path().join("counts.csv")).unwrap();
+        let log = std::fs::read(self.folder.path().join("counts.i32")).unwrap();
         assert!(!self.folder.path().join("sensor").exists(), "the link is gone");
         (self.host, report, log, self.unplugged)
     }
 }
 
 /// The host has exactly the samples that the truth says were delivered, with exactly the counts that were logged.
-fn agree(host: &Host, report: &Report, log: &str) {
+fn agree(host: &Host, report: &Report, log: &[u8]) {
     assert!(report.is_balanced(), "{report:?}");
-    let mut rows = log.lines().skip(1).map(|line| {
-        let numbers: Vec<i64> = line.split(',').map(|cell| cell.parse().unwrap()).collect();
-        (numbers[0] as usize, numbers[1] as u64, numbers[2..].to_vec())
-    });
-    for (number, stream) in report.streams.iter().enumerate() {
+    let produced: u64 = report.streams.iter().map(|stream| stream.produced_samples).sum();
+    let channels = log.len() / 4 / produced as usize;
+    let numbers: Vec<i32> = log.as_chunks::<4>().0.iter().map(|bytes| i32::from_le_bytes(*bytes)).collect();
+    let mut rows = numbers.chunks(channels);
+    for stream in &report.streams {
         let range = (stream.boot_id, 0, 0)..=(stream.boot_id, 0, u64::MAX);
-        assert_eq!(host.samples.range(range).count() as u64, stream.delivered, "{stream:?}");
-        for sample in 0..stream.produced {
-            let (logged_stream, logged_sample, counts) = rows.next().unwrap();
-            assert_eq!((logged_stream, logged_sample), (number, sample));
+        assert_eq!(host.samples.range(range).count() as u64, stream.delivered_samples, "{stream:?}");
+        for sample in 0..stream.produced_samples {
+            let counts = rows.next().unwrap();
             if let Some(came) = host.samples.get(&(stream.boot_id, 0, sample)) {
-                assert!(came.iter().zip(&counts).all(|(a, b)| i64::from(*a) == *b), "sample {sample}");
+                assert_eq!(came, counts, "sample {sample}");
             }
         }
     }
@@ -131,16 +130,16 @@ fn agree(host: &Host, report: &Report, log: &str) {
 
 /// The host knows of `count` samples in its latest stream.
 fn knows(host: &Host, count: u64) -> bool {
-    host.known.values().any(|(_, known)| *known >= count)
+    host.known.values().any(|known| known.samples >= count)
 }
 
 #[test]
 fn every_row_of_a_trace_arrives_as_its_own_sample() {
     let (host, report, log, _) = scene(Settings::default(), 700).play(|host| knows(host, 700));
     agree(&host, &report, &log);
-    assert_eq!(report.ended, "script over, stopped by the host");
-    assert_eq!((report.streams[0].produced, report.streams[0].delivered), (700, 700));
-    assert_eq!(host.samples.values().nth(123).unwrap()[0], 24_600, "1.23 N at 50 µN a count");
+    assert_eq!(report.ended, "stopped by the host");
+    assert_eq!((report.streams[0].produced_samples, report.streams[0].delivered_samples), (700, 700));
+    assert_eq!(host.samples.values().nth(123).unwrap()[0], 49_200, "1.23 N at 25 µN a count");
 }
 
 #[test]
@@ -157,17 +156,20 @@ fn samples_are_conserved_under_faults_on_the_line_and_at_the_plug() {
     let (host, report, log, unplugged) = scene(settings, 1_500).play(|host| knows(host, 1_500));
     agree(&host, &report, &log);
     let stream = &report.streams[0];
-    assert_eq!((stream.produced, stream.known_to_host), (1_500, 1_500));
+    assert_eq!((stream.produced_samples, stream.known_samples), (1_500, 1_500));
     assert!(unplugged > 0);
-    assert!(stream.lost_unplugged > 150 && stream.lost_dropped > 0 && stream.lost_damaged > 0, "{stream:?}");
-    assert_eq!(stream.lost_cut, 0, "the port is drained before the cable is out");
+    assert!(
+        stream.unplugged_samples > 150 && stream.lost_samples > 0 && stream.damaged_samples > 0,
+        "{stream:?}"
+    );
+    assert_eq!(stream.cut_samples, 0, "the port is drained before the cable is out");
 }
 
 #[test]
 fn a_reset_is_a_new_boot_that_the_host_starts_again() {
     let faults = Faults { reset_after_s: Some(0.4), ..Faults::default() };
     let settings = Settings { faults, ..Settings::default() };
-    let both_boots = |host: &Host| host.known.values().filter(|(_, known)| *known >= 50).count() == 2;
+    let both_boots = |host: &Host| host.known.values().filter(|known| known.samples >= 50).count() == 2;
     let (host, report, log, _) = scene(settings, 1_200).play(both_boots);
     agree(&host, &report, &log);
     assert_eq!(report.streams.len(), 2);
@@ -190,8 +192,8 @@ fn what_a_stalled_reader_does_not_take_is_dropped_by_the_board_and_counted() {
     let (host, report, log, _) = scene.play(|host| knows(host, 8_000));
     agree(&host, &report, &log);
     let stream = &report.streams[0];
-    assert!(stream.dropped_by_device > 4_000, "256 KB do not fit into some 30 KB: {stream:?}");
-    assert_eq!(stream.delivered + stream.dropped_by_device, 8_000);
+    assert!(stream.device_dropped_samples > 4_000, "256 KB do not fit into some 30 KB: {stream:?}");
+    assert_eq!(stream.delivered_samples + stream.device_dropped_samples, 8_000);
 }
 
 #[test]
@@ -212,8 +214,8 @@ fn the_cable_is_out_only_when_a_late_reader_has_what_was_sent_before() {
     let report = scene.thread.join().unwrap().unwrap();
     let stream = &report.streams[0];
     assert!(report.is_balanced(), "{report:?}");
-    assert_eq!((stream.lost_cut, scene.host.samples.len() as u64), (0, stream.delivered));
-    assert!(stream.delivered >= 260, "{stream:?}");
+    assert_eq!((stream.cut_samples, scene.host.samples.len() as u64), (0, stream.delivered_samples));
+    assert!(stream.delivered_samples >= 260, "{stream:?}");
 }
 
 #[test]
@@ -229,6 +231,6 @@ fn what_a_dead_reader_never_read_is_counted_when_the_simulation_ends() {
     scene.reader = None;
     let stream = &report.streams[0];
     assert!(report.is_balanced(), "{report:?}");
-    assert_eq!((stream.delivered, report.ended), (0, "signal"));
-    assert_eq!(stream.lost_cut + stream.left_in_board, stream.produced);
+    assert_eq!((stream.delivered_samples, report.ended), (0, "signal"));
+    assert_eq!(stream.cut_samples + stream.left_samples, stream.produced_samples);
 }

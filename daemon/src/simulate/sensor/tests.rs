@@ -49,12 +49,11 @@ impl World {
         let mut room = self.port_takes;
         while room > 0 && !self.sensor.output().is_empty() {
             let count = room.min(self.sensor.output().len());
-            let stream = self.sensor.tally().streams.len() as u64;
-            self.host.read(&self.sensor.output()[..count], stream);
+            self.host.read(&self.sensor.output()[..count]);
             self.sensor.take(count);
             room -= count;
         }
-        if self.now_ns / MS % self.settles_ms == 0 {
+        if (self.now_ns / MS).is_multiple_of(self.settles_ms) {
             self.sensor.settle();
         }
         if matches!(self.sensor.plug(), Plug::Leaving { .. }) && self.sensor.is_drained() {
@@ -85,7 +84,9 @@ impl World {
             self.say(HostMessage::Stop);
             self.wait_ms(50);
             let last = self.sensor.tally().streams.last();
-            if self.sensor.is_stopped() && last.is_none_or(|stream| stream.known_to_host == stream.produced) {
+            if self.sensor.is_stopped()
+                && last.is_none_or(|stream| stream.known_samples == stream.produced_samples)
+            {
                 self.asked = true;
                 break;
             }
@@ -94,30 +95,30 @@ impl World {
         self.sensor.tally().streams.clone()
     }
 
-    /// What the host has of each stream, as (boot, known, samples).
+    /// The host has exactly what the truth says, of every stream.
     fn agrees(&self, streams: &[Stream]) {
-        for (number, stream) in (1..).zip(streams) {
+        for (number, stream) in self.numbered(streams) {
             assert!(stream.is_balanced(), "{stream:?}");
             let range = (stream.boot_id, number, 0)..=(stream.boot_id, number, u64::MAX);
-            assert_eq!(self.host.samples.range(range).count() as u64, stream.delivered, "{stream:?}");
-            if let Some((_, known)) = self.host.known.get(&stream.boot_id).filter(|known| known.0 == number) {
-                assert_eq!(*known, stream.known_to_host, "{stream:?}");
+            assert_eq!(self.host.samples.range(range).count() as u64, stream.delivered_samples, "{stream:?}");
+            if let Some(known) = self.host.known.get(&stream.boot_id).filter(|known| known.stream == number) {
+                assert_eq!(known.samples, stream.known_samples, "{stream:?}");
             }
         }
         for kept in &self.kept {
-            let stream = kept.stream as u64 + 1;
-            let boot_id = streams[kept.stream].boot_id;
-            if let Some(counts) = self.host.samples.get(&(boot_id, stream, kept.sample)) {
-                assert_eq!(
-                    counts[..],
-                    kept.counts[..counts.len()],
-                    "sample {} of stream {stream}",
-                    kept.sample
-                );
+            let (number, stream) = self.numbered(streams)[kept.stream];
+            if let Some(counts) = self.host.samples.get(&(stream.boot_id, number, kept.sample)) {
+                assert_eq!(counts[..], kept.counts[..counts.len()], "sample {} of {stream:?}", kept.sample);
             }
         }
-        let produced: u64 = streams.iter().map(|stream| stream.produced).sum();
+        let produced: u64 = streams.iter().map(|stream| stream.produced_samples).sum();
         assert_eq!(self.kept.len() as u64, produced, "every produced sample is kept");
+    }
+
+    /// Streams with their number within their boot.
+    fn numbered<'a>(&self, streams: &'a [Stream]) -> Vec<(u64, &'a Stream)> {
+        let before = |at: usize| streams[..at].iter().filter(|it| it.boot_id == streams[at].boot_id).count();
+        streams.iter().enumerate().map(|(at, stream)| (before(at) as u64, stream)).collect()
     }
 }
 
@@ -140,8 +141,11 @@ fn nothing_is_lost_where_nothing_goes_wrong() {
     let streams = world.finish();
     world.agrees(&streams);
     assert_eq!(streams.len(), 1);
-    assert_eq!((streams[0].delivered, streams[0].known_to_host), (streams[0].produced, streams[0].produced));
-    assert!(streams[0].produced >= 2_000);
+    assert_eq!(
+        (streams[0].delivered_samples, streams[0].known_samples),
+        (streams[0].produced_samples, streams[0].produced_samples)
+    );
+    assert!(streams[0].produced_samples >= 2_000);
     let heard = world.sensor.tally().heard;
     assert_eq!((heard.start, heard.unreadable), (1, 0));
 }
@@ -151,7 +155,7 @@ fn the_identity_says_what_the_converter_is() {
     let mut world = world(Faults::default());
     world.wait_ms(200);
     let identity = world.host.identities[0];
-    assert_eq!(identity.serial.as_str(), "SIMULATED-1");
+    assert_eq!(identity.serial.as_str(), "SIM-0001");
     assert_eq!(
         (identity.interval_ns, identity.group_delay_ns, identity.settling_ns),
         (1_000_000, 1_000_000, 2_000_000)
@@ -159,7 +163,7 @@ fn the_identity_says_what_the_converter_is() {
     let channel = identity.channels[0];
     assert_eq!(
         (channel.zero_counts, channel.rated_counts, channel.rated_force_mn),
-        (12_000, 4_000_000, 200_000)
+        (120_000, 8_000_000, 200_000)
     );
 }
 
@@ -177,12 +181,12 @@ fn samples_are_evenly_spaced_on_the_devices_clock() {
     world.wait_ms(200);
     world.say(HostMessage::Start);
     world.wait_ms(50_000);
-    let (first, last) = (world.host.delays_us[0], world.host.delays_us[world.host.delays_us.len() - 1]);
+    let (first, last) = (world.host.times_us[0], world.host.times_us[world.host.times_us.len() - 1]);
     assert_eq!(last.1 - first.1, (last.0 - first.0) * 12_500);
     // 50 s of true time are 50.01 s by a clock that is 200 ppm fast: four samples in 100 s more, two in 50 s, none or
     // one of them in a frame that is still being filled.
     let streams = world.finish();
-    assert!((4_000..=4_006).contains(&streams[0].produced), "{streams:?}");
+    assert!((4_000..=4_006).contains(&streams[0].produced_samples), "{streams:?}");
 }
 
 #[test]
@@ -200,7 +204,7 @@ fn the_host_can_change_the_interval_within_what_the_converter_can_do() {
     world.say(HostMessage::Start);
     world.wait_ms(1_000);
     assert_eq!(
-        world.finish()[0].produced.abs_diff(512),
+        world.finish()[0].produced_samples.abs_diff(512),
         12,
         "500 samples in the first second, and those until the stop"
     );
@@ -227,25 +231,68 @@ fn a_slow_reader_makes_the_board_drop_and_say_so() {
     world.port_takes = usize::MAX;
     let streams = world.finish();
     world.agrees(&streams);
-    assert!(streams[0].dropped_by_device > 5_000, "{streams:?}");
+    assert!(streams[0].device_dropped_samples > 5_000, "{streams:?}");
     assert!(world.host.overruns > 0);
-    assert_eq!(streams[0].delivered + streams[0].dropped_by_device, streams[0].produced);
-    assert_eq!(streams[0].known_to_host, streams[0].produced);
+    assert_eq!(streams[0].delivered_samples + streams[0].device_dropped_samples, streams[0].produced_samples);
+    assert_eq!(streams[0].known_samples, streams[0].produced_samples);
 }
 
 #[test]
 fn a_reset_begins_a_new_boot_and_the_hand_goes_on() {
-    let mut world = world(Faults { reset_after_s: Some(1.0), ..Faults::default() });
+    let mut world = world(Faults { reset_after_s: Some(1.0), reset_abruptly: true, ..Faults::default() });
     world.stream_ms(3_000);
     let streams = world.finish();
     world.agrees(&streams);
     assert_eq!(streams.len(), 2);
     assert_ne!(streams[0].boot_id, streams[1].boot_id);
     assert!(world.host.identities.iter().any(|identity| identity.boot_id == streams[1].boot_id));
-    assert!(streams[0].produced.abs_diff(1_000) < 60, "{streams:?}");
-    assert!(streams[0].left_in_board < 20, "at most the frame that was being filled: {streams:?}");
-    assert_eq!(streams[0].known_to_host, streams[0].delivered);
+    assert!(streams[0].produced_samples.abs_diff(1_000) < 60, "{streams:?}");
+    assert!(streams[0].left_samples < 20, "at most the frame that was being filled: {streams:?}");
+    assert_eq!(streams[0].known_samples, streams[0].delivered_samples);
     assert!(world.sensor.script_s() > 2.8, "the script was not begun anew");
+}
+
+#[test]
+fn a_considerate_reset_loses_nothing() {
+    for interval_ns in [100_000, 1_000_000, 12_500_000] {
+        let faults = Faults { reset_after_s: Some(1.003), ..Faults::default() };
+        let settings = Settings { faults, interval_ns, ..Settings::default() };
+        let mut world = World::new(settings, hand(), usize::MAX);
+        world.stream_ms(3_000);
+        let streams = world.finish();
+        world.agrees(&streams);
+        assert_eq!(streams.len(), 2);
+        assert_eq!(streams[0].known_samples, streams[0].produced_samples);
+        assert!(streams[0].produced_samples.abs_diff(1_003_000_000 / u64::from(interval_ns)) < 220);
+    }
+}
+
+#[test]
+fn another_board_answers_after_the_return() {
+    let faults = Faults {
+        unplug_after_s: Some(0.5),
+        return_after_s: Some(0.2),
+        returns_as: Some("OTHER".to_owned()),
+        ..Faults::default()
+    };
+    let mut world = world(faults);
+    world.stream_ms(2_000);
+    let serials: Vec<&str> = world.host.identities.iter().map(|identity| identity.serial.as_str()).collect();
+    assert_eq!((serials[0], serials[serials.len() - 1]), ("SIM-0001", "OTHER"));
+    let streams = world.finish();
+    world.agrees(&streams);
+    assert_eq!(streams.len(), 2);
+}
+
+#[test]
+fn a_stream_of_limited_time_ends_with_its_last_sample() {
+    let settings = Settings { lasts_s: Some(0.75), ..Settings::default() };
+    let mut world = World::new(settings, hand(), usize::MAX);
+    world.stream_ms(2_000);
+    assert!(world.sensor.is_over());
+    let streams = world.finish();
+    world.agrees(&streams);
+    assert_eq!((streams[0].produced_samples, streams[0].delivered_samples), (750, 750));
 }
 
 #[test]
@@ -261,8 +308,8 @@ fn an_unplugged_board_measures_on_and_the_loss_is_exact() {
     let streams = world.finish();
     world.agrees(&streams);
     assert_eq!(streams.len(), 1, "the board was never off");
-    assert!(streams[0].lost_unplugged.abs_diff(1_500) < 80, "{streams:?}");
-    assert_eq!(streams[0].known_to_host, streams[0].produced);
+    assert!(streams[0].unplugged_samples.abs_diff(1_500) < 80, "{streams:?}");
+    assert_eq!(streams[0].known_samples, streams[0].produced_samples);
 }
 
 #[test]
@@ -289,7 +336,7 @@ fn a_cable_that_never_comes_back_leaves_all_accounted_for() {
     world.sensor.end(0);
     let streams = world.sensor.tally().streams.clone();
     world.agrees(&streams);
-    assert!(streams[0].lost_unplugged > 1_400, "{streams:?}");
+    assert!(streams[0].unplugged_samples > 1_400, "{streams:?}");
 }
 
 #[test]
@@ -302,10 +349,14 @@ fn exact_rows_come_as_they_are_and_then_no_more() {
     assert!(world.sensor.is_over());
     let streams = world.finish();
     world.agrees(&streams);
-    assert_eq!((streams[0].produced, streams[0].delivered), (777, 777), "the last frame is not kept back");
+    assert_eq!(
+        (streams[0].produced_samples, streams[0].delivered_samples),
+        (777, 777),
+        "the last frame is not kept back"
+    );
     for ((_, _, number), counts) in &world.host.samples {
-        let force_n = f64::from(counts[0]) * 0.000_05;
-        assert!((force_n - rows[*number as usize]).abs() <= 0.000_025_000_1, "row {number}");
+        let force_n = f64::from(counts[0]) * 0.000_025;
+        assert!((force_n - rows[*number as usize]).abs() <= 0.000_012_500_1, "row {number}");
     }
 }
 
@@ -345,11 +396,10 @@ fn a_stop_and_a_start_in_one_breath_are_two_streams() {
     let streams = world.finish();
     assert_eq!(streams.len(), 2);
     for stream in &streams {
-        assert!(stream.is_balanced() && stream.delivered == stream.produced, "{stream:?}");
-        assert_eq!(stream.known_to_host, stream.produced);
+        assert!(stream.is_balanced() && stream.delivered_samples == stream.produced_samples, "{stream:?}");
+        assert_eq!(stream.known_samples, stream.produced_samples);
     }
-    // This host tells streams apart by when it reads them, which is too late for the first one's last frames.
-    assert_eq!(world.host.samples.len() as u64, streams[0].produced + streams[1].produced);
+    world.agrees(&streams);
 }
 
 #[test]
@@ -389,7 +439,7 @@ fn settings_that_no_sensor_can_have_are_refused() {
     let trace = Trace { time_s: vec![0.0, 1.0], force_n: vec![0.0, 900.0] };
     assert!(
         refused(good, Source::Rows(trace))
-            .contains("row 2 of the trace is 900 N, the converter's range is ±419.4 N")
+            .contains("row 2 of the trace is 900 N, the converter's range is ±209.7 N")
     );
 }
 
@@ -432,6 +482,7 @@ proptest! {
         reset_s in prop::option::of(0.0_f64..1.5),
         plugged_s in prop::option::of(0.3_f64..1.0),
         unplug_resets in any::<bool>(),
+        reset_abruptly in any::<bool>(),
         clock_drift_ppm in -500.0_f64..500.0,
         interval_ns in prop::sample::select(vec![100_000_u32, 333_333, 1_000_000, 12_500_000, 50_000_000]),
         channels in 1_u8..=8,
@@ -443,7 +494,7 @@ proptest! {
             drop: rates[0], flip: rates[1], duplicate: rates[2],
             unplug_after_s: unplug_s, return_after_s: Some(return_s), reset_after_s: reset_s,
             every_s: plugged_s.map(|plugged_s| return_s + plugged_s),
-            unplug_resets, clock_drift_ppm, ..Faults::default()
+            unplug_resets, reset_abruptly, clock_drift_ppm, ..Faults::default()
         };
         let converter = converter::Settings { channels, ..converter::Settings::default() };
         let settings = Settings { seed, faults, interval_ns, converter, ..Settings::default() };
@@ -454,8 +505,8 @@ proptest! {
         let streams = world.finish();
         world.agrees(&streams);
         if let Some(last) = streams.last().filter(|_| world.asked) {
-            prop_assert_eq!(last.known_to_host, last.produced);
-            prop_assert_eq!(last.left_in_board, 0);
+            prop_assert_eq!(last.known_samples, last.produced_samples);
+            prop_assert_eq!(last.left_samples, 0);
         }
         // Only repeated resets can keep a host from ever hearing the end.
         prop_assert!(world.asked || reset_s.is_some() || unplug_resets);

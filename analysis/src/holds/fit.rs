@@ -1,0 +1,169 @@
+//! Least-squares fits in which one number is searched: the time at which a shape starts.
+//!
+//! Comes in: values (N) at a spacing (s). Goes out: the start (in values, fractional), its misfit. For each candidate
+//! start the other unknowns have closed forms, so only sums are computed.
+
+/// How a rise starts, by time since the start.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Shape {
+    /// A power of time.
+    Power(u32),
+    /// Quadratic for so many values, then straight.
+    Corner(f64),
+}
+
+impl Shape {
+    /// Height after `u` values.
+    pub fn at(self, u: f64) -> f64 {
+        match self {
+            _ if u <= 0.0 => 0.0,
+            Shape::Power(1) => u,
+            Shape::Power(2) => u * u,
+            Shape::Power(_) => u * u * u,
+            Shape::Corner(c) if u < c => u * u / (2.0 * c),
+            Shape::Corner(c) => u - c / 2.0,
+        }
+    }
+}
+
+/// The best start of one shape.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Start {
+    /// Position in values.
+    pub at: f64,
+    /// Sum of squared residuals, N².
+    pub misfit: f64,
+    /// Height of the level before, N.
+    pub level: f64,
+}
+
+/// Candidates: `from`, `from + step`, … up to `to`.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Candidates {
+    /// First.
+    pub from: f64,
+    /// Last.
+    pub to: f64,
+    /// Spacing.
+    pub step: f64,
+}
+
+/// Best start of `level + height · shape(k − start)`, height > 0.
+pub(super) fn rise(values: &[f64], candidates: Candidates, shape: Shape) -> Option<Start> {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n.max(1.0);
+    let total: f64 = values.iter().map(|v| (v - mean) * (v - mean)).sum();
+    let misfit = |start: f64| -> (f64, f64) {
+        let (mut h1, mut h2, mut hx) = (0.0, 0.0, 0.0);
+        for (k, &value) in values.iter().enumerate().skip(start.max(0.0) as usize) {
+            let h = shape.at(k as f64 - start);
+            h1 += h;
+            h2 += h * h;
+            hx += h * (value - mean);
+        }
+        let spread = h2 - h1 * h1 / n;
+        if spread > 0.0 && hx > 0.0 {
+            (total - hx * hx / spread, mean - hx / spread * h1 / n)
+        } else {
+            (f64::INFINITY, mean)
+        }
+    };
+    search(candidates, misfit)
+}
+
+/// Best start of `a + b·k − height · max(0, k − start)^power`, height > 0.
+pub(super) fn knee(values: &[f64], candidates: Candidates, shape: Shape) -> Option<Start> {
+    let n = values.len() as f64;
+    if values.len() < 4 {
+        return None;
+    }
+    let middle = (n - 1.0) / 2.0;
+    let mean = values.iter().sum::<f64>() / n;
+    let spread: f64 = (0..values.len()).map(|k| (k as f64 - middle) * (k as f64 - middle)).sum();
+    let slope = values.iter().enumerate().map(|(k, v)| (k as f64 - middle) * v).sum::<f64>() / spread;
+    let residual = |k: usize, v: f64| v - mean - slope * (k as f64 - middle);
+    let total: f64 = values.iter().enumerate().map(|(k, &v)| residual(k, v) * residual(k, v)).sum();
+    let misfit = |start: f64| -> (f64, f64) {
+        let (mut h0, mut h1, mut h2, mut hx) = (0.0, 0.0, 0.0, 0.0);
+        for (k, &value) in values.iter().enumerate().skip(start.max(0.0) as usize) {
+            let h = shape.at(k as f64 - start);
+            h0 += h;
+            h1 += h * (k as f64 - middle);
+            h2 += h * h;
+            hx -= h * residual(k, value);
+        }
+        let left = h2 - h0 * h0 / n - h1 * h1 / spread;
+        if left > 1e-12 * h2 && hx > 0.0 { (total - hx * hx / left, mean) } else { (f64::INFINITY, mean) }
+    };
+    search(candidates, misfit)
+}
+
+/// The candidate of least misfit, refined by a parabola through its neighbours.
+fn search(candidates: Candidates, misfit: impl Fn(f64) -> (f64, f64)) -> Option<Start> {
+    let count = ((candidates.to - candidates.from) / candidates.step).max(0.0) as usize + 1;
+    let at = |k: usize| candidates.from + k as f64 * candidates.step;
+    let mut best = (f64::INFINITY, 0, 0.0);
+    let (mut previous, mut before, mut after) = (f64::INFINITY, f64::INFINITY, f64::INFINITY);
+    for k in 0..count {
+        let (this, level) = misfit(at(k));
+        if this < best.0 {
+            (best, before, after) = ((this, k, level), previous, f64::INFINITY);
+        } else if k == best.1 + 1 {
+            after = this;
+        }
+        previous = this;
+    }
+    if !best.0.is_finite() {
+        return None;
+    }
+    let bend = before - 2.0 * best.0 + after;
+    let shift = if bend.is_finite() && bend > 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
+    Some(Start { at: at(best.1) + shift * candidates.step, misfit: best.0.max(0.0), level: best.2 })
+}
+
+/// Average of the shapes' starts weighted by likelihood, with its spread: `degrees` of freedom are used by each fit.
+pub(super) fn average(starts: &[Start], values: usize, degrees: usize) -> Option<(f64, f64)> {
+    let least = starts.iter().map(|s| s.misfit).fold(f64::INFINITY, f64::min);
+    if !least.is_finite() {
+        return None;
+    }
+    let variance = (least / values.saturating_sub(degrees).max(1) as f64).max(1e-7);
+    let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
+    for start in starts {
+        let weight = libm::exp(-0.5 * (start.misfit - least) / variance);
+        sum += weight;
+        first += weight * start.at;
+        second += weight * start.at * start.at;
+    }
+    let mean = first / sum;
+    Some((mean, (second / sum - mean * mean).max(0.0).sqrt()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rise_of_the_fitted_shape_starts_where_it_starts() {
+        for shape in [Shape::Power(1), Shape::Power(2), Shape::Power(3), Shape::Corner(20.0)] {
+            let values: Vec<f64> = (0..120).map(|k| 2.0 + 0.1 * shape.at(k as f64 - 60.3)).collect();
+            let start = rise(&values, Candidates { from: 20.0, to: 100.0, step: 1.0 }, shape).unwrap();
+            assert!((start.at - 60.3).abs() < 0.25, "{shape:?} {start:?}");
+        }
+    }
+
+    #[test]
+    fn a_knee_in_a_sloping_line_is_found() {
+        let values: Vec<f64> =
+            (0..120).map(|k| 20.0 + 0.05 * k as f64 - 0.01 * Shape::Power(2).at(k as f64 - 60.3)).collect();
+        let start = knee(&values, Candidates { from: 20.0, to: 100.0, step: 1.0 }, Shape::Power(2)).unwrap();
+        assert!((start.at - 60.3).abs() < 0.25, "{start:?}");
+    }
+
+    #[test]
+    fn a_constant_has_no_start() {
+        let values = [1.0; 50];
+        assert_eq!(rise(&values, Candidates { from: 5.0, to: 40.0, step: 1.0 }, Shape::Power(1)), None);
+        assert_eq!(knee(&values, Candidates { from: 5.0, to: 40.0, step: 1.0 }, Shape::Power(2)), None);
+    }
+}

@@ -1,0 +1,88 @@
+//! When a pull started: rise shapes fitted back from a level that the pull surely reached.
+//!
+//! A level is reached late by a time that depends on how the pull starts, so several rise shapes are fitted and their
+//! starts averaged by likelihood; the spread over the shapes is the uncertainty. (In the manner of the likelihood-ratio
+//! onset detectors of Staude, Flachenecker, Daumer and Wolf, EURASIP J Appl Signal Process 2001:67–81, with the fit of
+//! the initial rise of Botzer and Karniel, Front Neurosci 2009;3:002.)
+
+use super::fit::{self, Candidates, Shape};
+use super::wave;
+
+/// What the fit needs to know.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rise {
+    /// Where the force was first seen above its level.
+    pub cross: usize,
+    /// Nothing before this belongs to the level.
+    pub earliest: usize,
+    /// The level, N.
+    pub base_n: f64,
+    /// Noise of smoothed values, N.
+    pub sd_n: f64,
+    /// The fit goes up to this height above the level, N.
+    pub height_n: f64,
+    /// Spacing, s.
+    pub dt_s: f64,
+}
+
+/// A fitted onset: position in values and spread, in values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Onset {
+    /// Where.
+    pub at: f64,
+    /// Spread over the shapes.
+    pub sd: f64,
+    /// Level before it, N.
+    pub level_n: f64,
+}
+
+/// Fits the onset of a rise in `values`.
+pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
+    let per_s = 1.0 / rise.dt_s;
+    let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
+    let above = |k: usize| smooth[k] - rise.base_n;
+    let low = (2.0 * rise.sd_n).max(0.02);
+    let last = smooth.len().checked_sub(1)?;
+    let mut k = walk_back(rise.cross.min(last), |i| above(i) > low);
+    while k < last && above(k) < rise.height_n {
+        k += 1;
+    }
+    let height = above(k);
+    let half = walk_back(k, |i| above(i) > 0.5 * height);
+    let slope = 0.5 * height / ((k - half) as f64 * rise.dt_s).max(0.5 * rise.dt_s);
+    if slope.is_nan() || slope <= 0.0 {
+        return None;
+    }
+    let reach = (3.5 * height / slope * per_s).min(3.0 * per_s) as usize;
+    let foot = walk_back(k, |i| above(i) > low).max(k.saturating_sub(reach));
+    let length = (k - foot).max(3);
+    let back = length.max((0.02 * per_s) as usize);
+    let earliest = rise.earliest + 3;
+    let from = foot.saturating_sub(back).min(k.saturating_sub(3));
+    let from =
+        from.max(k.saturating_sub(reach + (0.02 * per_s) as usize)).max(earliest.min(k.saturating_sub(3)));
+    let to = k.min(foot + (0.7 * length as f64) as usize + 2).max(from + 2);
+    let before = ((2.0 * reach as f64 * rise.dt_s).clamp(0.12, 0.5) * per_s) as usize;
+    let first = from.saturating_sub(before).max(rise.earliest.min(from));
+    let window = values.get(first..=k)?;
+    if window.len() < 8 {
+        return None;
+    }
+    let step = ((to - from) as f64 / 200.0).max(1.0);
+    let candidates = Candidates { from: (from - first) as f64, to: (to - first) as f64, step };
+    let shapes = [0.020, 0.040, 0.080, 0.160, 0.320].map(|c| Shape::Corner(c * per_s));
+    let powers = [1, 2, 3].map(Shape::Power);
+    let starts: Vec<_> =
+        powers.into_iter().chain(shapes).filter_map(|shape| fit::rise(window, candidates, shape)).collect();
+    let (at, sd) = fit::average(&starts, window.len(), 4)?;
+    let best = starts.iter().min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    Some(Onset { at: at + first as f64, sd, level_n: best.level })
+}
+
+/// Steps back from `k` while `high`.
+pub(super) fn walk_back(mut k: usize, high: impl Fn(usize) -> bool) -> usize {
+    while k > 0 && high(k) {
+        k -= 1;
+    }
+    k
+}

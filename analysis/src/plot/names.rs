@@ -1,0 +1,90 @@
+//! Names of figures: titles in plain words, and file names made of known words and numbers only, because text from a
+//! recording may hold anything.
+use crate::recording::layout::TrialRow;
+use crate::trial::{Muscle, Test};
+
+/// The muscle's words for a file name: `left-index-abduction`, or `unnamed`.
+fn muscle_words(row: &TrialRow) -> String {
+    row.muscle
+        .parse::<Muscle>()
+        .map_or_else(|_| "unnamed".to_owned(), |muscle| muscle.to_string().replace(' ', "-"))
+}
+
+fn test_word(row: &TrialRow) -> &'static str {
+    row.test.parse::<Test>().map_or("unknown", Test::word)
+}
+
+/// File name, without its extension, of a trial's figure: `trial-03-left-index-abduction-make`.
+pub fn trial_file(row: &TrialRow) -> String {
+    if row.item > 0 {
+        format!("trial-{:02}-{}-{}", row.order.max(0), muscle_words(row), test_word(row))
+    } else {
+        format!("hold-{:02}-channel-{}", row.order.max(0), row.channel.max(0))
+    }
+}
+
+/// File name of an item's figure: `item-02-left-index-abduction-make`.
+pub fn item_file(row: &TrialRow) -> String {
+    format!("item-{:02}-{}-{}", row.item.max(0), muscle_words(row), test_word(row))
+}
+
+/// File name of a muscle's figure, both sides: `muscle-index-abduction`.
+pub fn muscle_file(muscle: Muscle) -> String {
+    format!("muscle-{}", muscle.without_side().replace(' ', "-"))
+}
+
+/// A muscle and its test in plain words: `Left index abduction, make test`.
+pub fn item_title(row: &TrialRow) -> String {
+    let muscle = row
+        .muscle
+        .parse::<Muscle>()
+        .map_or_else(|_| "Unnamed muscle".to_owned(), |muscle| sentence(&muscle.to_string()));
+    match row.test.parse::<Test>() {
+        Ok(Test::Free) => format!("{muscle}, free recording"),
+        Ok(test) => format!("{muscle}, {} test", test.word().replace('-', " ")),
+        Err(_) => format!("{muscle}, unknown test"),
+    }
+}
+
+/// A trial in plain words: `Left index abduction, make test, trial 2 of 3`; `of` is the number of trials of the item.
+pub fn trial_title(row: &TrialRow, of: usize) -> String {
+    if row.item > 0 {
+        format!("{}, trial {} of {of}", item_title(row), row.number)
+    } else {
+        format!("Hold {}, sensor {}, channel {}", row.order, row.sensor, row.channel)
+    }
+}
+
+/// Key words as a sentence begins: `left middle radial-deviation` becomes `Left middle radial deviation`.
+pub fn sentence(words: &str) -> String {
+    let words = words.replace('-', " ");
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measures::repeats::tests::make_row;
+
+    #[test]
+    fn names_say_what_is_in_the_figure() {
+        let row = make_row(3, 20.0);
+        assert_eq!(trial_file(&row), "trial-03-left-index-abduction-make");
+        assert_eq!(item_file(&row), "item-01-left-index-abduction-make");
+        assert_eq!(trial_title(&row, 4), "Left index abduction, make test, trial 3 of 4");
+        let middle: Muscle = "right middle ulnar-deviation".parse().unwrap();
+        assert_eq!(muscle_file(middle), "muscle-middle-ulnar-deviation");
+        assert_eq!(sentence(&middle.to_string()), "Right middle ulnar deviation");
+        let free = TrialRow { item: -1, ..make_row(7, 20.0) };
+        assert_eq!(trial_file(&free), "hold-07-channel-1");
+    }
+
+    #[test]
+    fn text_from_a_recording_never_reaches_a_file_name() {
+        let row =
+            TrialRow { muscle: "../../etc/x".into(), test: "a/b\0".into(), order: -5, ..make_row(1, 1.0) };
+        assert_eq!(trial_file(&row), "trial-00-unnamed-unknown");
+        assert_eq!(item_title(&row), "Unnamed muscle, unknown test");
+    }
+}

@@ -1,0 +1,94 @@
+//! A figure of a whole recording: force over time, trials shaded, gaps hatched.
+
+use super::decimate::Reduced;
+use super::page::{self, Axes, LEFT, RIGHT, UNDER_AXIS, Words};
+use super::pen::{Align, Drawn, Pen};
+use super::style::{FAINT, INK, LABEL, TRACE, WINDOW};
+use super::{Figure, flags};
+use plotters::coord::Shift;
+use plotters::drawing::DrawingArea;
+use plotters::prelude::DrawingBackend;
+
+/// A hold, to be shaded.
+pub struct Shaded {
+    /// Its label: the trial's order.
+    pub label: String,
+    /// From, s.
+    pub from_s: f64,
+    /// To, s.
+    pub to_s: f64,
+    /// It counts, or belongs to no plan.
+    pub counts: bool,
+}
+
+/// A whole recording of one channel.
+pub struct OverviewFigure {
+    /// Title in plain words.
+    pub title: String,
+    /// What it is about.
+    pub subtitle: String,
+    /// Whose and when.
+    pub source: String,
+    /// The trace, reduced to the plot's columns; time is s since the recording began.
+    pub trace: Reduced,
+    /// Its range of time, s.
+    pub range_s: (f64, f64),
+    /// The holds.
+    pub holds: Vec<Shaded>,
+}
+
+/// Pixel columns of the overview's plot.
+pub fn columns() -> u32 {
+    (RIGHT - LEFT).unsigned_abs()
+}
+
+impl Figure for OverviewFigure {
+    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+        let words = Words {
+            title: self.title.clone(),
+            subtitle: self.subtitle.clone(),
+            source: self.source.clone(),
+            definitions: "Shaded: holds, with their order in the visit; hollow: one that does not count. Hatched: samples are \
+                          missing."
+                .to_owned(),
+        };
+        let rows = page::words(root, &words)?;
+        let pen = Pen(root);
+        let (from_s, to_s) = (self.range_s.0, self.range_s.1.max(self.range_s.0 + 0.1));
+        let column = |at_s: f64| {
+            LEFT + (((at_s - from_s) / (to_s - from_s)).clamp(0.0, 1.0) * f64::from(RIGHT - LEFT)) as i32
+        };
+        let mut masts = Vec::new();
+        for hold in &self.holds {
+            masts.push((column(hold.from_s), pen.width(&hold.label, LABEL)? + 4));
+        }
+        // With very many holds their numbers would fill the page: then only the shading is drawn.
+        let flag_rows = if self.holds.len() <= 60 { flags::rows(&masts, 8) } else { Vec::new() };
+        let flags_height = (LABEL + 6) * flag_rows.iter().max().map_or(0, |most| *most as i32 + 1);
+        let edges = ((LEFT, rows.start + flags_height + 10), (RIGHT, rows.end - UNDER_AXIS));
+        let (low_n, high_n) = self.trace.range_n().unwrap_or((0.0, 1.0));
+        let axes = Axes {
+            x: from_s..to_s,
+            x_name: "time since the recording began, s",
+            y: page::force_axis(low_n, high_n),
+            y_name: "force above zero, N",
+        };
+        let plane = page::axes(root, &axes, edges)?;
+        for hold in &self.holds {
+            let band = ((plane.column(hold.from_s), edges.0.1), (plane.column(hold.to_s), edges.1.1));
+            if hold.counts {
+                pen.fill(band, WINDOW, 0.3)?;
+            }
+            for x in [band.0.0, band.1.0] {
+                pen.line((x, band.0.1), (x, band.1.1), Some((4, 8)), FAINT, 2)?;
+            }
+        }
+        plane.trace(&self.trace, TRACE, 3)?;
+        plane.gaps(root, &self.trace)?;
+        for ((hold, (x, _)), row) in self.holds.iter().zip(&masts).zip(&flag_rows) {
+            let y = edges.0.1 - (LABEL + 6) * (*row as i32 + 1);
+            pen.text(&hold.label, (*x, y), Align::Left, LABEL, INK)?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,22 @@
+//! `fingerforced show`: the table and the plots of a recording, for the commands that end with them. It runs in a child,
+//! because it opens an HDF5 file.
+
+use std::path::PathBuf;
+
+/// Print the table of a recording, and draw its plots
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The recording
+    pub recording: PathBuf,
+    /// Where the plots go; without it none are drawn
+    #[arg(long)]
+    pub plots: Option<PathBuf>,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    use analysis::command::{plot, summary};
+    summary::run(&summary::Args { files: vec![args.recording.clone()], json: false })?;
+    let Some(out) = &args.plots else { return Ok(()) };
+    plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
+}

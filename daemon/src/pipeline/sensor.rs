@@ -1,0 +1,370 @@
+//! One sensor: its frames in their places, its counts in newtons, its channels searched for holds.
+
+use super::device_time::{self, FramePlace, Placed, Sequencer};
+use super::force::{NoZero, Scale, ZeroSearch};
+use super::setting::{Setting, Tare};
+use super::{Found, Output};
+use crate::journal::Record;
+use analysis::holds::{Event, Parameters, Sample, Stream};
+use firmware_protocol::message::{Identity, Samples};
+
+/// Who a sensor is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SensorIdentity {
+    /// Serial number.
+    pub serial: String,
+    /// Firmware's name and version.
+    pub firmware: String,
+    /// Declared sample interval, ns.
+    pub interval_ns: u32,
+    /// Group delay of the converter, s.
+    pub group_delay_s: f64,
+    /// Bandwidth, Hz; NaN unknown.
+    pub bandwidth_hz: f64,
+    /// Settling time, s; NaN unknown.
+    pub settling_s: f64,
+    /// Channels.
+    pub channels: Vec<ChannelIdentity>,
+}
+
+/// Who a channel is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelIdentity {
+    /// Nominal scale.
+    pub scale: Scale,
+    /// Counts above zero at the rated force.
+    pub rated_counts: i32,
+    /// `compression`, `tension` or `both`.
+    pub direction: String,
+}
+
+impl From<&Identity> for SensorIdentity {
+    fn from(identity: &Identity) -> Self {
+        let known = |value: u32, unit: f64| if value == 0 { f64::NAN } else { f64::from(value) * unit };
+        SensorIdentity {
+            serial: identity.serial.as_str().to_owned(),
+            firmware: identity.firmware.as_str().to_owned(),
+            interval_ns: identity.interval_ns,
+            group_delay_s: f64::from(identity.group_delay_ns) * 1e-9,
+            bandwidth_hz: known(identity.bandwidth_millihertz, 1e-3),
+            settling_s: known(identity.settling_ns, 1e-9),
+            channels: identity
+                .channels
+                .iter()
+                .map(|channel| ChannelIdentity {
+                    scale: Scale::nominal(channel.zero_counts, channel.rated_counts, channel.rated_force_mn),
+                    rated_counts: channel.rated_counts,
+                    direction: format!("{:?}", channel.direction).to_lowercase(),
+                })
+                .collect(),
+        }
+    }
+}
+
+/// A frame's new samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Block {
+    /// Sensor, from 1.
+    pub sensor: usize,
+    /// Where they stand.
+    pub placed: Placed,
+    /// How many.
+    pub samples: u64,
+    /// Frame sequence number.
+    pub sequence: u32,
+    /// Device's counter of the first one.
+    pub counter: u64,
+    /// Device time of the first one, µs.
+    pub device_time_us: u64,
+    /// When the frame's last byte arrived, host's monotonic clock, ns.
+    pub arrival_ns: u64,
+    /// Status flags as sent.
+    pub status: u8,
+    /// A sample of the frame was at the converter's end.
+    pub saturated: bool,
+    /// Counts, sample-major.
+    pub counts: Vec<i32>,
+    /// Force, tare removed, N, sample-major.
+    pub force_n: Vec<f32>,
+    /// Time since the segment's first sample, group delay taken off, s.
+    pub device_time_s: Vec<f64>,
+}
+
+struct Channel {
+    scale: Scale,
+    nominal: Scale,
+    zero_search: Option<ZeroSearch>,
+    zeroing: Option<bool>,
+    stream: Stream,
+}
+
+/// One sensor's state.
+pub(super) struct Sensor {
+    number: usize,
+    identity: SensorIdentity,
+    boot_id: Option<u32>,
+    sequencer: Sequencer,
+    segment: u64,
+    interval_s: f64,
+    channels: Vec<Channel>,
+    found: Vec<device_time::Found>,
+    events: Vec<Event>,
+    samples: Vec<Sample>,
+}
+
+impl Sensor {
+    pub(super) fn new(number: usize, identity: SensorIdentity, find: bool) -> Self {
+        let channels = identity
+            .channels
+            .iter()
+            .map(|channel| Channel {
+                scale: channel.scale,
+                nominal: channel.scale,
+                zero_search: None,
+                zeroing: find.then_some(false),
+                stream: Stream::new(Parameters::default()),
+            })
+            .collect();
+        Sensor {
+            number,
+            identity,
+            boot_id: None,
+            sequencer: Sequencer::default(),
+            segment: 0,
+            interval_s: 0.0,
+            channels,
+            found: Vec::new(),
+            events: Vec::new(),
+            samples: Vec::new(),
+        }
+    }
+
+    pub(super) fn identity(&self) -> &SensorIdentity {
+        &self.identity
+    }
+
+    pub(super) fn position(&self) -> u64 {
+        self.sequencer.position()
+    }
+
+    pub(super) fn duplicates(&self) -> u64 {
+        self.sequencer.duplicates()
+    }
+
+    pub(super) fn overflowed(&mut self) {
+        self.sequencer.overflowed();
+    }
+
+    /// The boot id the board gives; true when it is another one than before.
+    pub(super) fn boot(&mut self, boot_id: u32) -> bool {
+        self.boot_id.replace(boot_id).is_some_and(|before| before != boot_id)
+    }
+
+    /// A person asks for a new zero and answers for the level.
+    pub(super) fn seek_zero(&mut self) {
+        for channel in &mut self.channels {
+            channel.zeroing = Some(true);
+            channel.zero_search = None;
+        }
+    }
+
+    /// The port is gone: the segment ends.
+    pub(super) fn interrupt(&mut self, out: &mut Vec<Output>) {
+        self.end(out);
+        self.sequencer.interrupt();
+    }
+
+    /// The recording ends.
+    pub(super) fn end(&mut self, out: &mut Vec<Output>) {
+        for channel in 0..self.channels.len() {
+            self.channels[channel].stream.end(&mut self.events);
+            self.channels[channel].zero_search = None;
+            self.report(channel, out);
+        }
+    }
+
+    /// The board has stopped and says how many samples there were.
+    pub(super) fn stopped(&mut self, boot_id: u32, next_counter: u64, out: &mut Vec<Output>) {
+        let mut found = std::mem::take(&mut self.found);
+        self.sequencer.stopped(boot_id, next_counter, &mut found);
+        out.extend(found.drain(..).filter_map(|found| match found {
+            device_time::Found::Gap(gap) => Some(Output::Gap(self.number, gap)),
+            _ => None,
+        }));
+        self.found = found;
+    }
+
+    pub(super) fn set(&mut self, setting: &Setting, out: &mut Vec<Output>) {
+        match setting {
+            Setting::Tare(tare) => {
+                let Some(at) = tare.channel.checked_sub(1).filter(|at| *at < self.channels.len()) else {
+                    return;
+                };
+                self.channels[at].scale.zero_counts = tare.zero_counts;
+                self.channels[at].stream.zeroed(&mut self.events);
+                self.report(at, out);
+            }
+            Setting::Finder { channel, parameters, .. } => {
+                if let Some(channel) = channel.checked_sub(1).and_then(|at| self.channels.get_mut(at)) {
+                    channel.stream.set(parameters.clone());
+                }
+            }
+        }
+    }
+
+    /// Takes a samples frame.
+    pub(super) fn samples(&mut self, frame: &Samples, arrival_ns: u64, find: bool, out: &mut Vec<Output>) {
+        if usize::from(frame.channels) != self.channels.len() {
+            return; // not what the identity said; a board that changes says so first
+        }
+        let place = FramePlace {
+            boot_id: frame.boot_id,
+            sequence: frame.sequence,
+            counter: frame.first_sample,
+            samples: u64::from(frame.samples),
+            device_time_us: frame.device_time_us,
+            interval_ns: frame.interval_ns,
+            channels: frame.channels,
+            overrun: frame.overrun(),
+        };
+        let mut found = std::mem::take(&mut self.found);
+        self.sequencer.place(&place, &mut found);
+        for found in found.drain(..) {
+            match found {
+                device_time::Found::Began(began) => self.begin(began, find, out),
+                device_time::Found::Gap(gap) => {
+                    self.channels
+                        .iter_mut()
+                        .filter_map(|c| c.zero_search.as_mut())
+                        .for_each(ZeroSearch::clear);
+                    out.push(Output::Gap(self.number, gap));
+                }
+                device_time::Found::Placed(placed) => self.place(frame, placed, arrival_ns, find, out),
+                device_time::Found::Duplicate => out.push(Output::Duplicate(self.number)),
+            }
+        }
+        self.found = found;
+    }
+
+    fn begin(&mut self, began: device_time::Began, find: bool, out: &mut Vec<Output>) {
+        self.end(out);
+        self.segment = began.segment;
+        self.interval_s = f64::from(began.interval_ns) * 1e-9;
+        self.boot_id = Some(began.boot_id);
+        if find {
+            for channel in &mut self.channels {
+                channel.stream.begin(self.interval_s, &mut self.events);
+            }
+        }
+        out.push(Output::Began(self.number, began));
+    }
+
+    fn place(&mut self, frame: &Samples, placed: Placed, arrival_ns: u64, find: bool, out: &mut Vec<Output>) {
+        let channels = self.channels.len();
+        let counts: Vec<i32> = frame.iter().skip(placed.skip as usize * channels).collect();
+        let force_n: Vec<f32> = counts
+            .iter()
+            .zip(self.channels.iter().cycle())
+            .map(|(&c, ch)| ch.scale.force_n(c) as f32)
+            .collect();
+        let samples = (counts.len() / channels.max(1)) as u64;
+        let delay_s = self.identity.group_delay_s;
+        let device_time_s: Vec<f64> =
+            (0..samples).map(|i| (placed.index + i) as f64 * self.interval_s - delay_s).collect();
+        let block = Block {
+            sensor: self.number,
+            placed,
+            samples,
+            sequence: frame.sequence,
+            counter: frame.first_sample + placed.skip,
+            device_time_us: frame.device_time_us + placed.skip * u64::from(frame.interval_ns) / 1000,
+            arrival_ns,
+            status: frame.status,
+            saturated: frame.saturated(),
+            counts,
+            force_n,
+            device_time_s,
+        };
+        if !find {
+            out.push(Output::Block(block));
+            return;
+        }
+        let at = out.len();
+        for channel in 0..channels {
+            self.search(channel, &block, out);
+        }
+        // The samples come before what was found in them.
+        out.insert(at, Output::Block(block));
+    }
+
+    fn search(&mut self, at: usize, block: &Block, out: &mut Vec<Output>) {
+        let channels = self.channels.len();
+        let saturated = block.saturated;
+        let force_n = block.force_n.iter().skip(at).step_by(channels);
+        self.samples.clear();
+        self.samples.extend(force_n.zip(&block.device_time_s).zip(block.placed.index..).map(
+            |((&force_n, &time_s), index)| Sample { index, time_s, force_n: f64::from(force_n), saturated },
+        ));
+        self.channels[at].stream.push(&self.samples, &mut self.events);
+        self.report(at, out);
+        self.zero(at, block, out);
+    }
+
+    fn zero(&mut self, at: usize, block: &Block, out: &mut Vec<Output>) {
+        let channels = self.channels.len();
+        let (number, interval_s) = (self.number, self.interval_s);
+        let channel = &mut self.channels[at];
+        let Some(any_level) = channel.zeroing else { return };
+        let nominal = channel.nominal;
+        let search =
+            channel.zero_search.get_or_insert_with(|| ZeroSearch::new(interval_s, nominal, any_level));
+        let mut reason = None;
+        for (i, &count) in block.counts.iter().skip(at).step_by(channels).enumerate() {
+            match search.push(count) {
+                Ok(zero) => {
+                    let last = block.placed.position + i as u64;
+                    let setting = Setting::Tare(Tare {
+                        sensor: number,
+                        channel: at + 1,
+                        first_sample: (last + 1).saturating_sub(zero.samples),
+                        samples: zero.samples,
+                        zero_counts: zero.zero_counts,
+                        sd_n: zero.sd_n,
+                        slope_n_per_s: zero.slope_n_per_s,
+                    });
+                    channel.zeroing = None;
+                    channel.zero_search = None;
+                    out.push(Output::Journal(Record::Parameters(json(&setting))));
+                    return;
+                }
+                Err(NoZero::TooFew) => {}
+                Err(why) => reason = Some(why),
+            }
+        }
+        out.extend(reason.map(|why| Output::NoZero { sensor: number, channel: at + 1, why }));
+    }
+
+    fn report(&mut self, at: usize, out: &mut Vec<Output>) {
+        for event in self.events.drain(..) {
+            let positions = match &event {
+                Event::Ended(hold) => {
+                    let at = |index| self.sequencer.position_of(self.segment, index);
+                    at(hold.first_index).zip(at(hold.last_index))
+                }
+                _ => None,
+            };
+            out.push(Output::Holds(Found {
+                sensor: self.number,
+                channel: at + 1,
+                segment: self.segment,
+                positions,
+                event,
+            }));
+        }
+    }
+}
+
+/// A value as JSON text; a value that has none (there is no such value here) is empty.
+pub(super) fn json<T: serde::Serialize>(value: &T) -> String {
+    serde_json::to_string(value).unwrap_or_default()
+}

@@ -1,1 +1,0 @@
-//! Sealing: journal to recording.

@@ -1,0 +1,236 @@
+//! What the examiner sees in a terminal: one live line (force now, peak, state, losses) and a line for each thing that
+//! happens. All on stderr; without a terminal only the latter.
+
+use crate::core::Said;
+use crate::pipeline::force::NoZero;
+use crate::pipeline::link::HANDSHAKE_NS;
+use crate::pipeline::{LinkState, Output, WireFaults};
+use crate::visit::engine::Cue;
+use analysis::console::{Hint, clean};
+use analysis::holds::Event;
+use analysis::recording::layout::TrialRow;
+use std::io::{IsTerminal, Write};
+
+/// A force older than this is no force, ns.
+const STALE_NS: u64 = 300_000_000;
+/// A sync older than this is worth a word, ns.
+const SYNC_LATE_NS: u64 = 1_000_000_000;
+
+/// The terminal's state.
+pub struct Terminal {
+    live: bool,
+    shown: bool,
+    force_n: f64,
+    peak_n: f64,
+    arrival_ns: u64,
+    state: &'static str,
+    cue: Option<Cue>,
+    missing: u64,
+    told_zero: Option<NoZero>,
+    /// Why the sensor cannot be used, when it cannot.
+    pub refusal: Option<anyhow::Error>,
+}
+
+impl Terminal {
+    /// A terminal; `quiet` leaves the live line out.
+    pub fn new(quiet: bool) -> Self {
+        Terminal {
+            live: !quiet && std::io::stderr().is_terminal(),
+            shown: false,
+            force_n: f64::NAN,
+            peak_n: 0.0,
+            arrival_ns: 0,
+            state: "waiting for the sensor",
+            cue: None,
+            missing: 0,
+            told_zero: None,
+            refusal: None,
+        }
+    }
+
+    /// Takes the live line away.
+    pub fn clear(&mut self) {
+        if std::mem::take(&mut self.shown) {
+            let _ = write!(std::io::stderr(), "\r\x1b[K");
+        }
+    }
+
+    fn line(&mut self, text: &str) {
+        self.clear();
+        // A closed stderr is no reason to stop a recording.
+        let _ = writeln!(std::io::stderr(), "{}", clean(text));
+    }
+
+    /// Time passed: the live line is drawn anew.
+    pub fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) {
+        if !self.live {
+            return;
+        }
+        let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
+        let force = if fresh { format!("{:7.2} N", self.force_n) } else { "no signal".to_owned() };
+        let mut line = format!("{force}  peak {:6.2} N  {}", self.peak_n, self.state);
+        if self.missing + faults.total() > 0 {
+            line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());
+        }
+        if sync_age_ns > SYNC_LATE_NS {
+            line += &format!("  disk is slow: last saved {:.1} s ago", sync_age_ns as f64 * 1e-9);
+        }
+        self.shown = true;
+        let _ = write!(std::io::stderr(), "\r{line}\x1b[K");
+        let _ = std::io::stderr().flush();
+    }
+
+    /// Something happened.
+    pub fn hear(&mut self, said: &Said, port: &str) {
+        match said {
+            Said::Pipeline(output) => self.output(output, port),
+            Said::Say(text) => self.line(text),
+            Said::Cue(cue) => self.cue(cue),
+            Said::Trial(row) => self.trial(row),
+            Said::PlanFinished => self.line("the plan is done"),
+            Said::Journal(_) => {}
+        }
+    }
+
+    fn cue(&mut self, cue: &Cue) {
+        let ((item, items), (trial, trials)) = (cue.item, cue.trial);
+        self.state = "go";
+        self.peak_n = 0.0;
+        self.line(&format!(
+            "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
+            cue.muscle, cue.test, cue.hold_s
+        ));
+        self.cue = Some(cue.clone());
+    }
+
+    fn trial(&mut self, row: &TrialRow) {
+        if row.kind == "touch" {
+            return;
+        }
+        self.state = "rest";
+        let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
+        let result = if row.kind.is_empty() {
+            "below measurable: no hold found within 8 s".to_owned()
+        } else {
+            let mean =
+                if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
+            format!("peak {:.2} N{mean}", row.peak_zero_n)
+        };
+        let why = if row.why_not.is_empty() {
+            String::new()
+        } else {
+            format!(" (does not count: {})", row.why_not)
+        };
+        self.line(&format!("{name}: {result}{why}"));
+    }
+
+    fn output(&mut self, output: &Output, port: &str) {
+        match output {
+            Output::Block(block) if block.sensor == 1 => {
+                let channels = (block.counts.len() as u64 / block.samples.max(1)) as usize;
+                if let Some(last) =
+                    block.force_n.len().checked_sub(channels).and_then(|at| block.force_n.get(at))
+                {
+                    self.force_n = f64::from(*last);
+                }
+                let first = block.force_n.iter().step_by(channels.max(1));
+                self.peak_n = first.fold(self.peak_n, |peak, force| peak.max(f64::from(*force)));
+                self.arrival_ns = block.arrival_ns;
+            }
+            Output::Identified { identity, .. } => self.line(&format!(
+                "sensor {} ({}), {} channel{}, {:.6} Hz",
+                identity.serial,
+                identity.firmware,
+                identity.channels.len(),
+                if identity.channels.len() == 1 { "" } else { "s" },
+                1e9 / f64::from(identity.interval_ns)
+            )),
+            Output::Began(_, began) if began.segment > 0 => {
+                self.line(&format!("a new segment: {}", began.reason))
+            }
+            Output::Gap(_, gap) => self.gap(gap.missing, gap.reason),
+            Output::Set(crate::pipeline::setting::Setting::Tare(tare), _) => {
+                self.state = "zeroed";
+                self.line(&format!("zero taken on channel {} (SD {:.3} N)", tare.channel, tare.sd_n));
+            }
+            Output::NoZero { channel, why, .. } => self.no_zero(*channel, *why),
+            Output::Holds(found) if (found.sensor, found.channel) == (1, 1) => match found.event {
+                Event::Armed { .. } | Event::Confirmed { .. } => self.state = "pull",
+                Event::Contact { .. } => self.state = "contact",
+                Event::Dismissed => self.state = if self.cue.is_some() { "go" } else { "rest" },
+                Event::Ended(_) => self.state = "rest",
+            },
+            Output::Link(_, state) => self.link(state, port),
+            _ => {}
+        }
+    }
+
+    fn gap(&mut self, missing: Option<u64>, reason: &str) {
+        self.missing += missing.unwrap_or(0);
+        match missing {
+            Some(missing) => tracing::error!(missing, reason, "samples are missing"),
+            None => tracing::error!(reason, "samples are missing, how many cannot be known"),
+        }
+    }
+
+    fn no_zero(&mut self, channel: usize, why: NoZero) {
+        let same = matches!(
+            (self.told_zero, why),
+            (Some(NoZero::Unsteady), NoZero::Unsteady) | (Some(NoZero::Loaded(_)), NoZero::Loaded(_))
+        );
+        if same {
+            return;
+        }
+        self.told_zero = Some(why);
+        match why {
+            NoZero::Unsteady => self.line(&format!("channel {channel} is not steady: keep the sensor still for its zero")),
+            NoZero::Loaded(force_n) => self.line(&format!(
+                "channel {channel} shows {force_n:.1} N by its own zero: unload it, or type t and Enter to zero it as it is"
+            )),
+            NoZero::TooFew => {}
+        }
+    }
+
+    fn link(&mut self, state: &LinkState, port: &str) {
+        match state {
+            LinkState::Flowing => self.state = "recording",
+            LinkState::Stopped => self.state = "stopped",
+            LinkState::Silent => {
+                self.state = "silent";
+                tracing::warn!("the sensor has stopped sending; asking it again");
+            }
+            LinkState::Closed(reason) => {
+                self.state = "port gone";
+                self.line(&format!("the port is gone ({reason}); recording goes on when it returns"));
+            }
+            LinkState::OtherSensor { expected, found } => self.line(&format!(
+                "another sensor came back: {found} instead of {expected}; type y and Enter to go on with it"
+            )),
+            LinkState::NoAnswer { noise_bytes } => self.refuse(no_answer(port, *noise_bytes)),
+            LinkState::OtherVersion(version) => self.refuse(
+                anyhow::anyhow!(
+                    "the sensor on {port} speaks protocol version {version}, this program version {}",
+                    firmware_protocol::message::PROTOCOL_VERSION
+                )
+                .context(Hint::new("update whichever of the two is older")),
+            ),
+        }
+    }
+
+    fn refuse(&mut self, error: anyhow::Error) {
+        self.line(&format!("{error:#}"));
+        self.refusal = Some(error);
+    }
+}
+
+fn no_answer(port: &str, noise_bytes: u64) -> anyhow::Error {
+    let seconds = HANDSHAKE_NS / 1_000_000_000;
+    if noise_bytes == 0 {
+        anyhow::anyhow!("no sensor answers on {port}: nothing came in {seconds} s").context(Hint::new(
+            "is it powered, is this its port (`fingerforced ports`), and its speed (--baud)?",
+        ))
+    } else {
+        anyhow::anyhow!("no sensor answers on {port}: {noise_bytes} bytes came in {seconds} s, none of them a frame of ours")
+            .context(Hint::new("is the speed right (--baud), and does the board speak this protocol?"))
+    }
+}
