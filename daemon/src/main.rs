@@ -13,7 +13,7 @@ struct Cli {
 enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
-    Simulate(daemon::command::simulate::Args),
+    Simulate(Box<daemon::command::simulate::Args>),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
     #[command(hide = true)]
