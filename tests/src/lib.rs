@@ -91,6 +91,7 @@ impl Running {
 
     /// Waits for its end.
     pub fn output(mut self) -> Output {
+        wait_for("a program's end", || self.0.as_mut().and_then(|child| child.try_wait().ok().flatten()));
         let child = self.0.take().unwrap_or_else(|| panic!("ended twice"));
         child.wait_with_output().unwrap_or_else(|error| panic!("{error}"))
     }
@@ -137,15 +138,20 @@ impl Place {
     /// A `record` command on the port, into the data folder.
     pub fn record(&self, options: &[&str]) -> Command {
         let mut command = fingerforced();
-        command.arg("record").arg("--port").arg(self.port()).arg("--data").arg(self.path("data")).args(options);
+        command
+            .arg("record")
+            .arg("--port")
+            .arg(self.port())
+            .arg("--data")
+            .arg(self.path("data"))
+            .args(options);
         command
     }
 
     /// The one visit's folder.
     pub fn visit(&self) -> PathBuf {
-        let visits = std::fs::read_dir(self.path("data").join("visits")).map(|entries| {
-            entries.filter_map(|entry| Some(entry.ok()?.path())).collect::<Vec<_>>()
-        });
+        let visits = std::fs::read_dir(self.path("data").join("visits"))
+            .map(|entries| entries.filter_map(|entry| Some(entry.ok()?.path())).collect::<Vec<_>>());
         match visits.as_deref() {
             Ok([visit]) => visit.clone(),
             other => panic!("not one visit but {other:?}"),

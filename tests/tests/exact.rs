@@ -30,7 +30,10 @@ fn a_real_trace_comes_out_as_it_went_in() {
             let (row, at) = ((frame.counter + i) as usize, (frame.first_sample + i) as usize);
             let went_in_n = rows.force_n[row];
             let came_out_n = f64::from(samples.counts[at]) * RESOLUTION_N;
-            assert!((came_out_n - went_in_n).abs() <= RESOLUTION_N / 2.0 + 1e-9, "row {row}: {came_out_n} for {went_in_n}");
+            assert!(
+                (came_out_n - went_in_n).abs() <= RESOLUTION_N / 2.0 + 1e-9,
+                "row {row}: {came_out_n} for {went_in_n}"
+            );
             let time_s = samples.device_time_s[at];
             assert!((time_s - rows.time_s[row] + rows.time_s[0]).abs() < 1e-5, "row {row}: {time_s} s");
             // The person stands on the plate from the start, so no zero is taken: force is the sensor's own.
@@ -39,6 +42,10 @@ fn a_real_trace_comes_out_as_it_went_in() {
         }
     }
     let missing = sealed["missing_samples"].as_u64().unwrap();
-    assert_eq!(compared as u64 + missing, rows.time_s.len() as u64, "each row is compared or known to be missing");
+    assert_eq!(
+        compared as u64 + missing,
+        rows.time_s.len() as u64,
+        "each row is compared or known to be missing"
+    );
     assert!(samples.time_s.windows(2).all(|pair| pair[1] > pair[0]), "time goes forward");
 }

@@ -175,7 +175,13 @@ impl Sensor {
     }
 
     /// The recording ends.
-    pub(super) fn end(&mut self, out: &mut Vec<Output>) {
+    pub(super) fn finish(&mut self, out: &mut Vec<Output>) {
+        self.end(out);
+        out.extend(self.sequencer.end().map(|gap| Output::Gap(self.number, gap)));
+    }
+
+    /// The segment ends.
+    fn end(&mut self, out: &mut Vec<Output>) {
         for channel in 0..self.channels.len() {
             self.channels[channel].stream.end(&mut self.events);
             self.channels[channel].zero_search = None;
