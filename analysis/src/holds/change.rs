@@ -195,18 +195,30 @@ impl Window {
         true
     }
 
-    /// Makes errors white and of unit size.
-    fn whiten(&self, column: &mut [f64; BINS]) {
+    /// Makes the errors of each column white and of unit size. (A row holds one bin of all columns, so that a compiler
+    /// can work on them side by side.)
+    fn whiten(&self, rows: &mut [Row; BINS]) {
         for i in 0..self.n {
-            let row = i * (i + 1) / 2;
-            let mut sum = column[i];
-            for k in 0..i {
-                sum -= self.factor[row + k] * column[k];
+            let factor = &self.factor[i * (i + 1) / 2..][..=i];
+            let (before, rest) = rows.split_at_mut(i);
+            let row = &mut rest[0];
+            for (weight, earlier) in factor.iter().zip(before) {
+                for (value, other) in row.iter_mut().zip(earlier) {
+                    *value -= weight * *other;
+                }
             }
-            column[i] = sum / self.factor[row + i];
+            let scale = 1.0 / factor[i];
+            for value in row {
+                *value *= scale;
+            }
         }
     }
 }
+
+/// The derivatives by the unknowns, the residual, and room to make the row's length a power of two.
+type Row = [f64; 8];
+/// Where the residual is in a row.
+const RESIDUAL: usize = UNKNOWNS;
 
 /// Start (s), logarithm of the time scale (s), level (N), height (N), slope (N/s).
 type Unknowns = [f64; UNKNOWNS];
@@ -299,6 +311,7 @@ fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> O
 type Square = [[f64; UNKNOWNS]; UNKNOWNS];
 
 /// Normal equations about a point.
+#[derive(Default)]
 struct Linear {
     squares: f64,
     gradient: [f64; UNKNOWNS],
@@ -309,35 +322,32 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
     let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
-    let mut columns = [[0.0; BINS]; UNKNOWNS + 1];
-    for k in 0..window.n {
-        let since = window.time_s[k] - start;
+    let mut rows: [Row; BINS] = [[0.0; 8]; BINS];
+    for (row, (&time_s, &value)) in
+        rows.iter_mut().zip(window.time_s.iter().zip(&window.value)).take(window.n)
+    {
+        let since = time_s - start;
         let (g, steepness) = curve.at(since / scale);
-        columns[0][k] = -height * steepness / scale;
-        columns[1][k] = -height * steepness * (since / scale).max(0.0);
-        columns[2][k] = 1.0;
-        columns[3][k] = g;
-        columns[4][k] = if sloped { window.time_s[k] } else { 0.0 };
-        columns[5][k] = window.value[k] - level - height * g - slope * columns[4][k];
+        row[0] = -height * steepness / scale;
+        row[1] = -height * steepness * (since / scale).max(0.0);
+        row[2] = 1.0;
+        row[3] = g;
+        row[4] = if sloped { time_s } else { 0.0 };
+        row[RESIDUAL] = value - level - height * g - slope * row[4];
     }
-    for column in &mut columns {
-        window.whiten(column);
-    }
-    let dot = |a: &[f64; BINS], b: &[f64; BINS]| -> f64 {
-        a[..window.n].iter().zip(&b[..window.n]).map(|(x, y)| x * y).sum()
-    };
-    let residual = &columns[UNKNOWNS];
-    let mut linear = Linear {
-        squares: dot(residual, residual),
-        gradient: [0.0; UNKNOWNS],
-        normal: [[0.0; UNKNOWNS]; UNKNOWNS],
-    };
-    for i in 0..UNKNOWNS {
-        linear.gradient[i] = dot(&columns[i], residual);
-        for j in 0..=i {
-            linear.normal[i][j] = dot(&columns[i], &columns[j]);
-            linear.normal[j][i] = linear.normal[i][j];
+    window.whiten(&mut rows);
+    let mut products = [[0.0; 8]; UNKNOWNS + 1];
+    for row in &rows[..window.n] {
+        for (sums, &a) in products.iter_mut().zip(row) {
+            for (sum, &b) in sums.iter_mut().zip(row) {
+                *sum += a * b;
+            }
         }
+    }
+    let mut linear = Linear { squares: products[RESIDUAL][RESIDUAL], ..Linear::default() };
+    for (k, sums) in products[..UNKNOWNS].iter().enumerate() {
+        linear.gradient[k] = sums[RESIDUAL];
+        linear.normal[k].copy_from_slice(&sums[..UNKNOWNS]);
     }
     let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
     linear.squares += prior * slope * slope;
@@ -358,14 +368,9 @@ fn factor(linear: &Linear, damping: f64) -> Option<Square> {
     let mut l = [[0.0; UNKNOWNS]; UNKNOWNS];
     for i in 0..UNKNOWNS {
         for j in 0..=i {
-            let mut sum = linear.normal[i][j];
-            if i == j {
-                sum *= 1.0 + damping;
-                sum += 1e-12;
-            }
-            for k in 0..j {
-                sum -= l[i][k] * l[j][k];
-            }
+            let damped =
+                if i == j { linear.normal[i][j] * (1.0 + damping) + 1e-12 } else { linear.normal[i][j] };
+            let sum = damped - l[i].iter().zip(&l[j]).take(j).map(|(a, b)| a * b).sum::<f64>();
             if i == j {
                 if sum <= 0.0 || !sum.is_finite() {
                     return None;
@@ -379,21 +384,18 @@ fn factor(linear: &Linear, damping: f64) -> Option<Square> {
     Some(l)
 }
 
+/// Solves L·Lᵀ·x = right.
 fn substitute(l: &Square, right: Unknowns) -> Unknowns {
-    let mut y = right;
+    let mut x = right;
     for i in 0..UNKNOWNS {
-        for k in 0..i {
-            y[i] -= l[i][k] * y[k];
-        }
-        y[i] /= l[i][i];
+        let sum: f64 = l[i].iter().zip(&x).take(i).map(|(a, b)| a * b).sum();
+        x[i] = (x[i] - sum) / l[i][i];
     }
     for i in (0..UNKNOWNS).rev() {
-        for k in i + 1..UNKNOWNS {
-            y[i] -= l[k][i] * y[k];
-        }
-        y[i] /= l[i][i];
+        let sum: f64 = (i + 1..UNKNOWNS).map(|k| l[k][i] * x[k]).sum();
+        x[i] = (x[i] - sum) / l[i][i];
     }
-    y
+    x
 }
 
 fn solve(linear: &Linear, damping: f64) -> Option<Unknowns> {

@@ -122,6 +122,27 @@ pub enum Flag {
     ReleaseOrSlip,
 }
 
+impl Flag {
+    /// The word as it is printed and stored.
+    pub fn word(self) -> &'static str {
+        match self {
+            Flag::Cut => "cut",
+            Flag::TooLong => "too_long",
+            Flag::Saturated => "saturated",
+            Flag::GapNearOnset => "gap_near_onset",
+            Flag::Gap => "gap",
+            Flag::Pretension => "pretension",
+            Flag::Countermovement => "countermovement",
+            Flag::UnstableRest => "unstable_rest",
+            Flag::DoublePull => "double_pull",
+            Flag::LateArm => "late_arm",
+            Flag::GiveWay => "give_way",
+            Flag::PossibleYield => "possible_yield",
+            Flag::ReleaseOrSlip => "release_or_slip",
+        }
+    }
+}
+
 /// What the finder says.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Event {

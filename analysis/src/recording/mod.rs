@@ -8,6 +8,7 @@ pub mod digest;
 pub mod layout;
 pub mod open;
 pub mod read;
+pub mod replay;
 pub mod scales;
 mod trial_row;
 pub mod write;

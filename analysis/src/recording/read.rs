@@ -219,7 +219,7 @@ impl Recording {
         table(&self.opened, &format!("/sensors/{number}/{name}"))
     }
 
-    fn no_such(&self, what: String) -> ReadError {
+    pub(super) fn no_such(&self, what: String) -> ReadError {
         ReadError::NoSuch { path: self.opened.path.clone(), what }
     }
 
