@@ -1,5 +1,11 @@
 //! How fast a journal is written and read, on the disk that holds the temporary folder: records of 200 bytes (a device
 //! frame of some 40 samples), one write each, and in batches; syncing is left to the journal's own thread.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a benchmark that cannot go on fails"
+)]
 
 use criterion::{BatchSize, Criterion, Throughput, criterion_group, criterion_main};
 use daemon::journal::{Options, Reader, Record, SystemDisk, Writer};

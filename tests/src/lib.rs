@@ -1,5 +1,6 @@
 //! Shared between the whole-program tests: where the binaries are, a simulated sensor on a real pseudo-terminal, a
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;

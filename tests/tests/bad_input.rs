@@ -1,5 +1,6 @@
 //! Whatever is wrong gets one clear error that says what, where and what to do, with exit code 1 (could not) or 2 (wrong
 //! usage), and nothing already recorded is lost.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use nix::sys::signal::Signal;
 use std::os::unix::fs::PermissionsExt;
@@ -35,7 +36,12 @@ fn a_port_that_somebody_has() {
     let mut second = place.record(&[]);
     second.arg("--data").arg(place.path("other"));
     // clap takes the last of two --data
-    let output = run(fingerforced().arg("record").arg("--port").arg(place.port()).arg("--data").arg(place.path("other")));
+    let output = run(fingerforced()
+        .arg("record")
+        .arg("--port")
+        .arg(place.port())
+        .arg("--data")
+        .arg(place.path("other")));
     says(&output, 1, &["busy", "fuser"]);
     first.signal(Signal::SIGINT);
     assert!(first.output().status.success());
@@ -47,8 +53,12 @@ fn a_data_folder_in_use() {
     let (_sensor, _other) = (place.sensor(&[]), other.sensor(&[]));
     let first = Running::start(&mut place.record(&["--no-seal"]));
     wait_for("the first recording", || place.path("data").join("visits").exists().then_some(()));
-    let output =
-        run(fingerforced().arg("record").arg("--port").arg(other.port()).arg("--data").arg(place.path("data")));
+    let output = run(fingerforced()
+        .arg("record")
+        .arg("--port")
+        .arg(other.port())
+        .arg("--data")
+        .arg(place.path("data")));
     says(&output, 1, &["data folder", "in use by process", "--data"]);
     first.signal(Signal::SIGINT);
     assert!(first.output().status.success());
@@ -86,8 +96,12 @@ fn a_port_and_a_data_folder_without_permission() {
         says(&output, 1, &["/root/finger-force", "--data"]);
     } else {
         // An ordinary user owns the port of the test's own sensor; a mode of 0 keeps even the owner out.
-        std::fs::set_permissions(&port, std::fs::Permissions::from_mode(0)).unwrap();
-        says(&as_nobody(&place, &["record", "--port", &port, "--data", "/tmp"]), 1, &["no permission to open"]);
+        std::fs::set_permissions(&port, std::fs::Permissions::from_mode(0o000)).unwrap();
+        says(
+            &as_nobody(&place, &["record", "--port", &port, "--data", "/tmp"]),
+            1,
+            &["no permission to open"],
+        );
     }
 }
 
@@ -145,7 +159,11 @@ fn traces_and_recordings_that_are_none() {
 fn wrong_usage_is_told_apart_from_failure() {
     let place = Place::default();
     let plan = place.path("plan.toml");
-    std::fs::write(&plan, "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\nhold = 3\n").unwrap();
+    std::fs::write(
+        &plan,
+        "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\nhold = 3\n",
+    )
+    .unwrap();
     says(&run(&mut place.record(&["--plan", plan.to_str().unwrap()])), 1, &["plan.toml", "line 5", "hold"]);
     says(&run(&mut place.record(&["--participant", "Jane Doe"])), 2, &["never a name"]);
     says(&run(&mut place.record(&["--seconds", "-3"])), 2, &["positive"]);
@@ -168,7 +186,8 @@ fn another_sensor_is_not_taken_for_the_first() {
     let output = recording.output();
     let told = sealed(&output);
     assert!(stderr(&output).contains("OTHER instead of"), "{}", stderr(&output));
-    let recording = analysis::recording::read::Recording::open(told["recording"].as_str().unwrap().as_ref()).unwrap();
+    let recording =
+        analysis::recording::read::Recording::open(told["recording"].as_str().unwrap().as_ref()).unwrap();
     assert_eq!(recording.sensors().len(), 1);
     assert_eq!(told["unknown_gaps"], 1, "how much the first would have gone on to send is not known");
 }

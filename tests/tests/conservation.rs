@@ -1,5 +1,6 @@
 //! Over a real pseudo-terminal: samples sent = samples recorded + samples in gaps, exactly, under every fault the
 //! simulator has. Whether something is lost depends on the machine; that it is counted does not.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use tests::{Place, json, run, sealed, sum};
 

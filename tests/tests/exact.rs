@@ -1,5 +1,6 @@
 //! A real force-plate trace (M. Duarte and R. Watanabe, CC BY 4.0: fixtures/force-plate) played through the simulated
 //! sensor and the daemon comes out sample by sample as it went in, within the converter's resolution.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::read::Recording;
 use analysis::trace::read_csv;

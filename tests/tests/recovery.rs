@@ -1,4 +1,5 @@
 //! A recording program that dies, and what is left of its visit.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::layout::TrialRow;
 use analysis::recording::read::Recording;

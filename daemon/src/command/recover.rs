@@ -5,7 +5,6 @@ use crate::journal::{Damage, Disk, JournalError, SystemDisk};
 use crate::recover::{Decision, Look, decide, look_at_journal, remove_leftovers};
 use crate::seal::{self, SealError, Sealed};
 use analysis::console::{Hint, advised};
-use analysis::recording::read::Recording;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -119,20 +118,24 @@ fn seal_advised(error: SealError) -> anyhow::Error {
 }
 
 fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<Look> {
-    let (mut look, _) = look_at_journal(disk, folder, now_ns).map_err(advised)?;
+    let (mut look, damage) = look_at_journal(disk, folder, now_ns).map_err(advised)?;
     if let Some((_, path)) = seal::recordings(&**disk, folder).map_err(advised)?.pop() {
-        let whole = is_whole(disk, folder, &path, look.journal);
+        let whole = is_whole(disk, folder, &path, !damage.is_empty());
         look.recording = Some((path, whole));
     }
     Ok(look)
 }
 
-/// The recording reads back whole, and was made from the journal beside it.
-fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, journal: bool) -> bool {
-    let Ok(recording) = Recording::open(path) else { return false };
-    let current = crate::journal::read::sha256(&**disk, folder).ok();
-    let of_this = !journal || current.as_deref() == Some(recording.root().journal_sha256.as_str());
-    of_this && recording.verify().is_ok()
+/// The recording reads back whole, and was made from the journal beside it. A journal that was damaged since is no
+/// reason to make a poorer recording of it.
+fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: bool) -> bool {
+    // libhdf5 may crash on a damaged file: a child of its own looks.
+    let Ok(program) = std::env::current_exe() else { return false };
+    let looked = Command::new(program).arg("show").arg(path).arg("--whole").stderr(Stdio::null()).output();
+    let Some(looked) = looked.ok().filter(|output| output.status.success()) else { return false };
+    let made_from = String::from_utf8_lossy(&looked.stdout).trim().to_owned();
+    damaged_journal
+        || crate::journal::read::sha256(&**disk, folder).map_or(true, |current| current == made_from)
 }
 
 fn words(told: &Told) -> String {

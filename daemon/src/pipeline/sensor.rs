@@ -212,7 +212,7 @@ impl Sensor {
             }
             Setting::Finder { channel, parameters, .. } => {
                 if let Some(channel) = channel.checked_sub(1).and_then(|at| self.channels.get_mut(at)) {
-                    channel.stream.set(parameters.clone());
+                    channel.stream.set((**parameters).clone());
                 }
             }
         }

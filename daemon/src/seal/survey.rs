@@ -57,16 +57,11 @@ pub struct SensorSurvey {
 }
 
 /// Collects the survey, a record at a time.
+#[derive(Default)]
 pub struct Surveyor {
     core: Option<Core>,
     said: Vec<Said>,
     survey: Survey,
-}
-
-impl Default for Surveyor {
-    fn default() -> Self {
-        Surveyor { core: None, said: Vec::new(), survey: Survey::default() }
-    }
 }
 
 impl Surveyor {
