@@ -120,21 +120,50 @@ fn a_device_that_never_answers_or_only_noise_or_another_version() {
     }
 }
 
-#[test]
-fn a_disk_that_fills_up() {
-    let place = Place::default();
+/// Runs a command with a small file system of its own (in a mount name space of its own) at the data folder.
+fn on_a_small_disk(place: &Place, size: &str, arguments: &[&str], then: &str) -> Output {
     let data = place.path("data");
-    std::fs::create_dir(&data).unwrap();
-    // A file system of its own, in a mount name space of its own: nothing of it is left.
-    let _sensor = place.sensor(&["--interval-ns", "100000", "--channels", "8"]);
-    let script = "mount -t tmpfs -o size=1200k,mode=700 tmpfs \"$1\" && shift && \"$@\"; code=$?; \
-                  \"$1\" recover \"$DATA\" --json; exit $code";
+    std::fs::create_dir_all(&data).unwrap();
+    let script = format!(
+        "mount -t tmpfs -o size={size},mode=700 tmpfs \"$DATA\" && \"$@\"; code=$?; {then}; exit $code"
+    );
     let mut command = Command::new("unshare");
-    command.args(["--map-root-user", "--mount", "sh", "-c", script, "sh"]).arg(&data);
-    command.arg(fingerforced().get_program()).arg("record").arg("--port").arg(place.port());
-    command.arg("--data").arg(&data).args(["--no-seal"]).env("DATA", &data);
-    let output = run(&mut command);
-    says(&output, 1, &["disk nearly full", "free some space"]);
+    command.args(["--map-root-user", "--mount", "sh", "-c", &script, "sh"]);
+    command
+        .arg(fingerforced().get_program())
+        .arg("record")
+        .arg("--port")
+        .arg(place.port())
+        .arg("--data")
+        .arg(&data);
+    run(command.args(arguments).env("DATA", &data).env("COPY", place.path("copy")))
+}
+
+#[test]
+fn a_disk_without_room_is_refused_before_anything_begins() {
+    let place = Place::default();
+    let _sensor = place.sensor(&[]);
+    says(&on_a_small_disk(&place, "3m", &[], "true"), 1, &["disk nearly full", "free some space"]);
+}
+
+#[test]
+fn a_disk_that_fills_up_stops_cleanly_and_everything_before_is_sealed() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--interval-ns", "100000", "--channels", "8"]);
+    let output = on_a_small_disk(&place, "6m", &["--keep-free", "1", "--json"], "cp -r \"$DATA\" \"$COPY\"");
+    says(&output, 1, &["disk nearly full", "what was recorded is in"]);
+    let sealed = &tests::json(&output)["visits"][0];
+    let (samples, missing) =
+        (sealed["samples"].as_u64().unwrap(), sealed["missing_samples"].as_u64().unwrap());
+    assert!(samples > 5000, "{sealed:#}");
+    assert!(sealed["finished"].as_str().unwrap().contains("disk nearly full"), "{sealed:#}");
+    let visits = std::fs::read_dir(place.path("copy").join("visits")).unwrap();
+    let visit = visits.map(|entry| entry.unwrap().path()).next().unwrap();
+    let recording = analysis::recording::read::Recording::open(&visit.join("recording-1.h5")).unwrap();
+    recording.verify().unwrap();
+    let frames = recording.frames(1).unwrap();
+    let last = frames.last().unwrap();
+    assert_eq!((last.counter + last.samples) as u64, samples + missing);
 }
 
 #[test]
@@ -166,7 +195,7 @@ fn wrong_usage_is_told_apart_from_failure() {
     .unwrap();
     says(&run(&mut place.record(&["--plan", plan.to_str().unwrap()])), 1, &["plan.toml", "line 5", "hold"]);
     says(&run(&mut place.record(&["--participant", "Jane Doe"])), 2, &["never a name"]);
-    says(&run(&mut place.record(&["--seconds", "-3"])), 2, &["positive"]);
+    says(&run(&mut place.record(&["--seconds=-3"])), 2, &["positive"]);
     says(&run(fingerforced().arg("reocrd")), 2, &["record"]);
 }
 
