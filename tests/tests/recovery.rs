@@ -36,8 +36,8 @@ fn killed_after(place: &Place, samples: usize, options: &[&str]) {
         let visits = place.path("data").join("visits");
         let visit = std::fs::read_dir(visits).ok()?.next()?.ok()?.path();
         let journal = std::fs::metadata(visit.join("journal-000")).ok()?;
-        // Four bytes a sample and more.
-        (journal.len() > samples as u64 * 4).then_some(())
+        // Some seven bytes a sample, with frames and records around them.
+        (journal.len() > samples as u64 * 7).then_some(())
     });
     recording.signal(Signal::SIGKILL);
     recording.output();
@@ -47,7 +47,7 @@ fn killed_after(place: &Place, samples: usize, options: &[&str]) {
 fn killed_in_the_middle_of_a_trial_everything_appended_is_recovered() {
     let place = Place::default();
     let _sensor = place.sensor(&PULLS);
-    killed_after(&place, 2200, &[]);
+    killed_after(&place, 2600, &[]);
     let folder = place.visit();
     let appended = samples_in(&folder);
     let told = sealed(&run(fingerforced().arg("recover").arg(place.path("data")).arg("--json")));
@@ -86,9 +86,8 @@ fn the_same_journal_sealed_twice_gives_the_same_digest_and_holds_gives_its_trial
     let plan = place.path("plan.toml");
     let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 2\nhold_s = 1.2\nrest_s = 0.5\n";
     std::fs::write(&plan, format!("title = \"t\"\n{item}")).unwrap();
-    let mut options = PULLS.to_vec();
-    options.extend(["--repeat", "--drop", "0.02", "--contact", "1.5"]);
-    let sensor = place.sensor(&options);
+    let pulls = ["--first", "3.5", "--period", "4", "--effort", "make:25:1.5", "--repeat"];
+    let sensor = place.sensor(&[&pulls[..], &["--duplicate", "0.05", "--contact", "1.5"]].concat());
     let first = sealed(&run(&mut place.record(&["--plan", plan.to_str().unwrap(), "--json"])));
     sensor.output();
 

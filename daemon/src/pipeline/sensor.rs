@@ -8,6 +8,9 @@ use crate::journal::Record;
 use analysis::holds::{Event, Parameters, Sample, Stream};
 use firmware_protocol::message::{Identity, Samples};
 
+/// A hole longer than this begins the search for a zero anew, s.
+const ZERO_GAP_S: f64 = 0.1;
+
 /// Who a sensor is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SensorIdentity {
@@ -239,10 +242,13 @@ impl Sensor {
             match found {
                 device_time::Found::Began(began) => self.begin(began, find, out),
                 device_time::Found::Gap(gap) => {
-                    self.channels
-                        .iter_mut()
-                        .filter_map(|c| c.zero_search.as_mut())
-                        .for_each(ZeroSearch::clear);
+                    // A few lost samples leave a mean what it is; a long hole may hide that somebody touched the sensor.
+                    if gap.missing.is_none_or(|missing| missing as f64 * self.interval_s > ZERO_GAP_S) {
+                        self.channels
+                            .iter_mut()
+                            .filter_map(|c| c.zero_search.as_mut())
+                            .for_each(ZeroSearch::clear);
+                    }
                     out.push(Output::Gap(self.number, gap));
                 }
                 device_time::Found::Placed(placed) => self.place(frame, placed, arrival_ns, find, out),
