@@ -97,9 +97,6 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) 
         low_n: low_n.min(0.5 * level),
     };
     if let Some(fitted) = fit(values, fall, 0.8, errors) {
-        if std::env::var("HOLD_DEBUG").is_ok() {
-            eprintln!("release {fitted:?} knee {}", low + k);
-        }
         if fitted.misfit < 50.0 {
             return Some(fitted.at);
         }
