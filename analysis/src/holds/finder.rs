@@ -149,21 +149,36 @@ impl Finder {
 
     /// Takes samples; what they show is appended to `out`.
     pub fn push(&mut self, samples: &[Sample], out: &mut Vec<Event>) {
-        for sample in samples {
-            if self.front.take(sample, self.parameters.bridge_max_s, &mut self.track) == Taken::AfterGap {
-                self.interrupt(out);
-                self.front.begin(sample, &mut self.track);
-                self.next = self.track.start();
-            }
-            while self.next + self.step + self.front.reach() <= self.track.end() {
+        let mut rest = samples;
+        while let Some(first) = rest.first() {
+            let taken = if self.front.is_new() {
+                if Front::is_usable(first) { Taken::AfterGap } else { Taken::Some(1) }
+            } else {
+                self.front.take(rest, self.parameters.bridge_max_s)
+            };
+            let count = match taken {
+                Taken::Some(count) => count,
+                Taken::AfterGap => {
+                    self.interrupt(out);
+                    self.next = self.front.begin(first);
+                    self.track.restart(self.next);
+                    self.level_from = self.next;
+                    1
+                }
+            };
+            rest = &rest[count..];
+            while self.hand_over(self.next + self.step, false) {
                 self.advance(self.next + self.step, out);
             }
         }
     }
 
+    fn hand_over(&mut self, upto: u64, all: bool) -> bool {
+        self.front.hand_over(&mut self.track, upto, self.parameters.spike_n, all)
+    }
+
     /// The trace or segment has ended: what is open is reported as cut, and the next sample begins another trace.
     pub fn finish(&mut self, out: &mut Vec<Event>) {
-        self.front.close(&mut self.track);
         self.interrupt(out);
         self.front.restart();
         self.track.restart(0);
@@ -191,6 +206,10 @@ impl Finder {
 
     /// Ends everything at the end of the track: the trace ended, or too much is missing.
     fn interrupt(&mut self, out: &mut Vec<Event>) {
+        self.front.close();
+        while self.hand_over(self.next + self.step, true) {
+            self.advance(self.next + self.step, out);
+        }
         let end = self.track.end();
         if self.next < end {
             self.advance(end, out);
@@ -215,7 +234,6 @@ impl Finder {
     fn advance(&mut self, to: u64, out: &mut Vec<Event>) {
         let from = self.next;
         self.next = to;
-        self.front.clean(from, to, self.parameters.spike_n, &mut self.track);
         self.steps.push(self.track.slice(from, to));
         if self.something_may_happen(from, to) {
             for position in from..to {

@@ -1,26 +1,60 @@
-//! The front end: samples of any rate become evenly spaced values at 1.5 kHz or less.
+//! The front end: samples of any rate become evenly spaced values at 1.5 kHz or less, without artefacts.
 //!
-//! Comes in: [`Sample`]s, N. Goes out: values of a [`Track`], N. Missing samples are bridged by a straight line and
-//! marked when they are few; a longer gap is reported and ends what was going on. Above 1.5 kHz values are means of
-//! whole blocks of samples, down to 1 kHz. Artefacts of one or two values are taken out later ([`Front::clean`]),
-//! when their neighbours are known.
+//! Comes in: [`Sample`]s, N. Goes out: values of a [`Track`], N. Above 1.5 kHz values are means of whole blocks of
+//! samples, down to 1 kHz. Artefacts of up to 2 ms are taken out when their neighbours are known. Missing samples are
+//! bridged by a straight line between clean values and marked, where they are few; a longer gap is reported and ends
+//! what was going on.
 
 use super::Sample;
 use super::track::{Mark, Track};
+use std::collections::VecDeque;
 
 /// Values beyond this cannot be forces, N: they count as missing.
 const ABSURD_N: f64 = 1e12;
-
 /// Positions beyond this are no sample counter's: they count as missing too.
 const ABSURD_INDEX: u64 = 1 << 60;
+/// Samples looked at at once.
+const RUN: usize = 256;
+/// The time of a value is noted every so many values, and after each gap.
+const TIME_EVERY: u64 = 256;
 
-/// What became of a sample.
+/// What became of the samples offered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Taken {
-    /// It continues the trace.
-    Continues,
-    /// Too many are missing before it: the caller ends what is going on, then offers it again.
+    /// So many of them were taken.
+    Some(usize),
+    /// Too many are missing before the first: the caller ends what is going on and begins anew with it.
     AfterGap,
+}
+
+/// What is to be known about one value.
+#[derive(Debug, Clone, Copy)]
+enum Note {
+    /// Its time, s.
+    Time(f64),
+    /// So many values are missing before it.
+    Gap(u64),
+    /// One of its samples was at the converter's end.
+    Saturated,
+}
+
+/// The samples of the value being gathered.
+#[derive(Debug, Default, Clone, Copy)]
+struct Block {
+    sum: f64,
+    count: u64,
+    saturated: bool,
+    /// Time of the first of them, and its place in the block.
+    time_s: f64,
+    place: u64,
+}
+
+/// A straight line over missing values, as far as it has been handed over.
+#[derive(Debug, Clone, Copy)]
+struct Bridge {
+    from_n: f64,
+    missing: u64,
+    done: u64,
 }
 
 /// The state between samples.
@@ -28,22 +62,20 @@ pub(super) enum Taken {
 pub(super) struct Front {
     interval_s: f64,
     per_value: u64,
+    half_width: usize,
     origin: Option<u64>,
     next_index: u64,
-    last_time_s: f64,
     block: Block,
-    last_value: f64,
-    half_width: usize,
-}
-
-/// The samples of the value being gathered.
-#[derive(Debug, Default, Clone, Copy)]
-struct Block {
-    position: u64,
-    sum: f64,
-    count: u64,
-    time_s: f64,
-    saturated: bool,
+    /// Position of the block being gathered.
+    block_at: u64,
+    /// Values taken, in order, missing ones left out. Those before `handed` have been handed over and are neighbours
+    /// of what follows; those before `cleaned` are clean.
+    values: Vec<f64>,
+    handed: usize,
+    cleaned: usize,
+    /// Notes on values not handed over yet, by their place in `values`.
+    notes: VecDeque<(usize, Note)>,
+    bridge: Option<Bridge>,
 }
 
 impl Front {
@@ -58,12 +90,16 @@ impl Front {
         Front {
             interval_s,
             per_value,
+            half_width,
             origin: None,
             next_index: 0,
-            last_time_s: 0.0,
             block: Block::default(),
-            last_value: 0.0,
-            half_width,
+            block_at: 0,
+            values: Vec::with_capacity(4 * RUN),
+            handed: 0,
+            cleaned: 0,
+            notes: VecDeque::with_capacity(RUN),
+            bridge: None,
         }
     }
 
@@ -73,8 +109,8 @@ impl Front {
     }
 
     /// Values on each side that must be known before a value can be judged an artefact.
-    pub fn reach(&self) -> u64 {
-        self.half_width as u64 + 2
+    fn reach(&self) -> usize {
+        self.half_width + 2
     }
 
     /// The grid index of the sample at the middle of a value, rounded down.
@@ -86,101 +122,209 @@ impl Front {
     /// Forgets the trace: the next sample begins another.
     pub fn restart(&mut self) {
         self.origin = None;
-        self.block = Block::default();
+        self.clear();
     }
 
-    /// Takes a sample. Samples that go back, and values that are no number, are left out.
-    pub fn take(&mut self, sample: &Sample, bridge_max_s: f64, track: &mut Track) -> Taken {
-        let force = sample.force_n;
-        if !force.is_finite() || force.abs() > ABSURD_N || sample.index > ABSURD_INDEX {
-            return Taken::Continues;
+    fn clear(&mut self) {
+        self.block = Block::default();
+        self.values.clear();
+        self.notes.clear();
+        (self.handed, self.cleaned, self.bridge) = (0, 0, None);
+    }
+
+    /// Begins at a sample: the first of a trace, or the first after a long gap. Gives its position.
+    pub fn begin(&mut self, sample: &Sample) -> u64 {
+        self.clear();
+        let origin = *self.origin.get_or_insert(sample.index);
+        self.block_at = sample.index.saturating_sub(origin) / self.per_value;
+        let position = self.block_at;
+        self.add(sample, true);
+        position
+    }
+
+    /// Whether nothing has been taken yet.
+    pub fn is_new(&self) -> bool {
+        self.origin.is_none()
+    }
+
+    /// Whether a sample can be used at all.
+    pub fn is_usable(sample: &Sample) -> bool {
+        // (A comparison with NaN is false.)
+        sample.force_n.abs() <= ABSURD_N && sample.index <= ABSURD_INDEX
+    }
+
+    /// Takes as many of the samples (at least one) as can be taken at once. Samples that go back, and values that are
+    /// no number, are left out.
+    pub fn take(&mut self, samples: &[Sample], bridge_max_s: f64) -> Taken {
+        let run = self.run(samples);
+        if run > 0 {
+            self.take_run(&samples[..run]);
+            return Taken::Some(run);
         }
-        let Some(origin) = self.origin else {
-            self.begin(sample, track);
-            return Taken::Continues;
-        };
-        if sample.index < self.next_index {
-            return Taken::Continues;
+        let Some(sample) = samples.first() else { return Taken::Some(0) };
+        if !Front::is_usable(sample) || sample.index < self.next_index {
+            return Taken::Some(1);
         }
-        let position = (sample.index - origin) / self.per_value;
-        let missing = position.saturating_sub(self.block.position + u64::from(self.block.count > 0));
-        if missing > 0 && missing as f64 * self.dt_s() > bridge_max_s {
+        let position = (sample.index - self.origin.unwrap_or(0)) / self.per_value;
+        let missing = position.saturating_sub(self.block_at + u64::from(self.block.count > 0));
+        if missing as f64 * self.dt_s() > bridge_max_s {
             return Taken::AfterGap;
         }
-        let extrapolated = self.last_time_s + (sample.index + 1 - self.next_index) as f64 * self.interval_s;
-        let good = sample.time_s.is_finite() && sample.time_s > self.last_time_s;
-        self.last_time_s = if good { sample.time_s } else { extrapolated };
-        if position > self.block.position {
-            self.close(track);
-            self.bridge(position, sample.force_n, track);
+        if position > self.block_at {
+            self.close();
+            if missing > 0 {
+                self.notes.push_back((self.values.len(), Note::Gap(missing)));
+            }
+            self.block_at = position;
         }
-        self.add(sample, position);
-        self.next_index = sample.index.saturating_add(1);
-        if self.next_index - origin >= (position + 1) * self.per_value {
-            self.close(track);
-        }
-        Taken::Continues
+        self.add(sample, missing > 0);
+        Taken::Some(1)
     }
 
-    /// Begins again at a sample after a gap.
-    pub fn begin(&mut self, sample: &Sample, track: &mut Track) {
-        let origin = *self.origin.get_or_insert(sample.index);
-        let position = sample.index.saturating_sub(origin) / self.per_value;
-        self.last_time_s = if sample.time_s.is_finite() { sample.time_s } else { 0.0 };
-        self.next_index = sample.index.saturating_add(1);
-        self.block = Block { position, ..Block::default() };
-        track.restart(position);
-        self.add(sample, position);
-        if self.per_value == 1 {
-            self.close(track);
+    /// How many of the samples follow the last one without a fault.
+    fn run(&self, samples: &[Sample]) -> usize {
+        let mut run = 0;
+        for (sample, index) in samples.iter().take(RUN).zip(self.next_index..) {
+            if sample.index != index || !Front::is_usable(sample) || sample.saturated {
+                break;
+            }
+            run += 1;
         }
+        run
     }
 
-    fn add(&mut self, sample: &Sample, position: u64) {
+    fn take_run(&mut self, samples: &[Sample]) {
+        if self.per_value > 1 {
+            for sample in samples {
+                self.add(sample, false);
+            }
+            return;
+        }
+        let first = self.block_at;
+        let until_note = (TIME_EVERY - first % TIME_EVERY) % TIME_EVERY;
+        for (k, sample) in samples.iter().enumerate().skip(until_note as usize).step_by(TIME_EVERY as usize) {
+            self.notes.push_back((self.values.len() + k, Note::Time(sample.time_s)));
+        }
+        self.values.extend(samples.iter().map(|sample| sample.force_n));
+        self.block_at = first + samples.len() as u64;
+        self.next_index += samples.len() as u64;
+    }
+
+    /// Adds a sample to the block it belongs to, which is the one being gathered.
+    fn add(&mut self, sample: &Sample, note_time: bool) {
+        let offset = sample.index.saturating_sub(self.origin.unwrap_or(0));
+        let place = offset % self.per_value;
         let block = &mut self.block;
-        block.position = position;
+        if block.count == 0 {
+            (block.time_s, block.place) = (sample.time_s, place);
+        }
         block.sum += sample.force_n;
         block.count += 1;
         block.saturated |= sample.saturated;
-        // The value's time is that of its middle.
-        let middle = (position * self.per_value) as f64 + (self.per_value - 1) as f64 / 2.0;
-        let here = (sample.index - self.origin.unwrap_or(0)) as f64;
-        block.time_s = self.last_time_s + (middle - here) * self.interval_s;
+        self.next_index = sample.index.saturating_add(1);
+        if note_time || (block.count == 1 && self.block_at.is_multiple_of(TIME_EVERY)) {
+            // The value's time is that of its middle.
+            let middle = (self.per_value - 1) as f64 / 2.0 - block.place as f64;
+            let time_s = block.time_s + middle * self.interval_s;
+            self.notes.push_back((self.values.len(), Note::Time(time_s)));
+        }
+        if place + 1 == self.per_value {
+            self.close();
+        }
     }
 
-    /// Hands the gathered value to the track.
-    pub fn close(&mut self, track: &mut Track) {
+    /// The block being gathered becomes a value.
+    pub fn close(&mut self) {
         if self.block.count == 0 {
             return;
         }
-        let value = self.block.sum / self.block.count as f64;
         if self.block.saturated {
-            track.mark(Mark::Saturated, self.block.position, self.block.position + 1);
+            self.notes.push_back((self.values.len(), Note::Saturated));
         }
-        track.push(value, self.block.time_s);
-        self.last_value = value;
-        self.block = Block { position: self.block.position + 1, ..Block::default() };
+        self.values.push(self.block.sum / self.block.count as f64);
+        self.block = Block::default();
+        self.block_at += 1;
     }
 
-    /// A straight line over the missing values up to `position`, where `value` is.
-    fn bridge(&mut self, position: u64, value: f64, track: &mut Track) {
-        let from = track.end();
-        let steps = position.saturating_sub(from);
-        for k in 1..=steps {
-            let share = k as f64 / (steps + 1) as f64;
-            let back = (steps + 1 - k) as f64 * self.dt_s();
-            track.push(self.last_value + share * (value - self.last_value), self.last_time_s - back);
+    /// Hands values over to the track until it ends at `upto`, as far as their neighbours are known (`all`: without
+    /// waiting for neighbours). Whether the track now ends there.
+    pub fn hand_over(&mut self, track: &mut Track, upto: u64, spike_n: f64, all: bool) -> bool {
+        let known = if all { self.values.len() } else { self.values.len().saturating_sub(self.reach()) };
+        while track.end() < upto && self.handed < known {
+            self.clean(known.min(self.handed + (upto - track.end()) as usize), spike_n);
+            if self.bridge.is_some() {
+                self.hand_bridge(track, upto);
+                continue;
+            }
+            self.hand_notes(track);
+            if self.bridge.is_some() {
+                continue;
+            }
+            let next_note = self.notes.front().map_or(usize::MAX, |(at, _)| *at);
+            let end = known.min(next_note).min(self.handed + (upto - track.end()) as usize);
+            track.extend(&self.values[self.handed..end]);
+            self.handed = end;
         }
-        if steps > 0 {
-            track.mark(Mark::Missing, from, position);
+        self.forget();
+        track.end() >= upto
+    }
+
+    /// Takes up the notes on the next value.
+    fn hand_notes(&mut self, track: &mut Track) {
+        while self.notes.front().is_some_and(|(at, _)| *at == self.handed) {
+            let end = track.end();
+            match self.notes.pop_front() {
+                Some((_, Note::Gap(missing))) => {
+                    track.mark(Mark::Missing, end, end + missing);
+                    let from_n = self.values[self.handed.saturating_sub(1)];
+                    self.bridge = Some(Bridge { from_n, missing, done: 0 });
+                    return;
+                }
+                Some((_, Note::Time(time_s))) => track.note_time(time_s),
+                Some((_, Note::Saturated)) => track.mark(Mark::Saturated, end, end + 1),
+                None => {}
+            }
         }
     }
 
-    /// Takes artefacts out of the values from `from` up to `to`: one that stands out of the median of its
-    /// neighbourhood by more than `least_n`, and by more than four times the typical step there, takes the median's
-    /// place. (Hampel's identifier with a scale from first differences.)
-    pub fn clean(&self, from: u64, to: u64, least_n: f64, track: &mut Track) {
-        let around = track.slice(from.saturating_sub(self.reach()), to + self.reach());
+    fn hand_bridge(&mut self, track: &mut Track, upto: u64) {
+        let Some(mut bridge) = self.bridge.take() else { return };
+        let to_n = self.values[self.handed];
+        while bridge.done < bridge.missing && track.end() < upto {
+            bridge.done += 1;
+            let share = bridge.done as f64 / (bridge.missing + 1) as f64;
+            track.extend(&[bridge.from_n + share * (to_n - bridge.from_n)]);
+        }
+        if bridge.done < bridge.missing {
+            self.bridge = Some(bridge);
+        }
+    }
+
+    /// Lets go of values that are nobody's neighbours any more, once that is worth the move.
+    fn forget(&mut self) {
+        let gone = self.handed.saturating_sub(self.reach());
+        if gone < 2 * RUN {
+            return;
+        }
+        self.values.drain(..gone);
+        self.handed -= gone;
+        self.cleaned -= gone;
+        for (at, _) in &mut self.notes {
+            *at -= gone;
+        }
+    }
+
+    /// Takes artefacts out of the values before `to`: one that stands out of the median of its neighbourhood by more
+    /// than `least_n`, and by more than four times the typical step there, takes the median's place. (Hampel's
+    /// identifier with a scale from first differences.)
+    fn clean(&mut self, to: usize, least_n: f64) {
+        if to <= self.cleaned {
+            return;
+        }
+        let from = self.cleaned;
+        self.cleaned = to;
+        let around =
+            &self.values[from.saturating_sub(self.reach())..(to + self.reach()).min(self.values.len())];
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for &value in around {
             low = low.min(value);
@@ -189,26 +333,29 @@ impl Front {
         if high - low <= least_n {
             return;
         }
-        for position in from..to {
-            self.clean_one(position, least_n, track);
+        for at in from..to {
+            if let Some(median) = self.artefact(at, least_n) {
+                self.values[at] = median;
+            }
         }
     }
 
-    fn clean_one(&self, position: u64, least_n: f64, track: &mut Track) {
+    /// The median that takes the place of a value, where that is an artefact.
+    fn artefact(&self, at: usize, least_n: f64) -> Option<f64> {
         const WIDEST: usize = 32;
-        let reach = self.reach().min(WIDEST as u64 / 2 - 1);
-        let first = position.saturating_sub(reach).max(track.start());
-        let near = track.slice(first, position + reach + 1);
-        let at = (position - first) as usize;
-        let half = self.half_width.min(at).min(near.len().saturating_sub(at + 1));
-        let Some(&value) = near.get(at) else { return };
+        let reach = self.reach().min(WIDEST / 2 - 1);
+        let first = at.saturating_sub(reach);
+        let near = &self.values[first..(at + reach + 1).min(self.values.len())];
+        let at = at - first;
+        let half = self.half_width.min(at).min(near.len() - at - 1);
+        let value = near[at];
         let mut window = [0.0; WIDEST];
         let window = &mut window[..2 * half + 1];
         window.copy_from_slice(&near[at - half..=at + half]);
         window.sort_unstable_by(f64::total_cmp);
         let median = window[half];
         if (value - median).abs() <= least_n {
-            return;
+            return None;
         }
         let mut steps = [0.0; WIDEST];
         let steps = &mut steps[..near.len() - 1];
@@ -217,9 +364,7 @@ impl Front {
         }
         steps.sort_unstable_by(f64::total_cmp);
         let typical = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
-        if (value - median).abs() > 4.0 * typical {
-            track.slice_mut(position, position + 1)[0] = median;
-        }
+        ((value - median).abs() > 4.0 * typical).then_some(median)
     }
 }
 
@@ -231,18 +376,24 @@ mod tests {
         Sample { index, time_s: index as f64 * 0.001, force_n, saturated: false }
     }
 
-    fn taken(samples: &[Sample], interval_s: f64) -> (Front, Track) {
+    fn taken(samples: &[Sample], interval_s: f64) -> Track {
         let mut front = Front::new(interval_s);
         let mut track = Track::new(front.dt_s(), 1024);
-        for s in samples {
-            assert_eq!(front.take(s, 0.08, &mut track), Taken::Continues);
+        let first = samples.iter().position(Front::is_usable).unwrap();
+        track.restart(front.begin(&samples[first]));
+        let mut rest = &samples[first + 1..];
+        while !rest.is_empty() {
+            let Taken::Some(n) = front.take(rest, 0.08) else { panic!("a gap that should be bridged") };
+            rest = &rest[n..];
         }
-        (front, track)
+        front.close();
+        front.hand_over(&mut track, u64::MAX, 0.5, true);
+        track
     }
 
     #[test]
     fn missing_samples_are_bridged_by_a_line_and_marked() {
-        let (_, track) = taken(&[sample(7, 1.0), sample(8, 2.0), sample(11, 5.0)], 0.001);
+        let track = taken(&[sample(7, 1.0), sample(8, 2.0), sample(11, 5.0)], 0.001);
         assert_eq!(track.slice(0, 9), [1.0, 2.0, 3.0, 4.0, 5.0]);
         assert!(track.marked(Mark::Missing, 2, 3) && !track.marked(Mark::Missing, 0, 2));
         assert!((track.time_s(2.0) - 0.009).abs() < 1e-12);
@@ -251,15 +402,13 @@ mod tests {
     #[test]
     fn a_long_gap_is_reported_whatever_its_length() {
         let mut front = Front::new(0.001);
-        let mut track = Track::new(0.001, 64);
-        front.take(&sample(0, 1.0), 0.08, &mut track);
+        front.begin(&sample(0, 1.0));
         for index in [100, 1_000_000_000, ABSURD_INDEX] {
-            assert_eq!(front.take(&sample(index, 1.0), 0.08, &mut track), Taken::AfterGap);
+            assert_eq!(front.take(&[sample(index, 1.0)], 0.08), Taken::AfterGap);
         }
-        assert_eq!(front.take(&sample(u64::MAX, 1.0), 0.08, &mut track), Taken::Continues);
-        front.begin(&sample(ABSURD_INDEX, 1.0), &mut track);
-        assert_eq!(front.take(&sample(ABSURD_INDEX, 1.0), 0.08, &mut track), Taken::Continues);
-        assert_eq!(track.end(), ABSURD_INDEX + 1);
+        assert_eq!(front.take(&[sample(u64::MAX, 1.0)], 0.08), Taken::Some(1));
+        assert_eq!(front.begin(&sample(ABSURD_INDEX, 1.0)), ABSURD_INDEX);
+        assert_eq!(front.take(&[sample(ABSURD_INDEX, 1.0)], 0.08), Taken::Some(1));
     }
 
     #[test]
@@ -267,7 +416,7 @@ mod tests {
         let samples: Vec<Sample> = (0..30)
             .map(|k| Sample { index: k, time_s: k as f64 * 1e-4, force_n: k as f64, saturated: k == 12 })
             .collect();
-        let (_, track) = taken(&samples, 1e-4);
+        let track = taken(&samples, 1e-4);
         assert_eq!(track.slice(0, 5), [4.5, 14.5, 24.5]);
         assert!((track.time_s(1.0) - 0.00145).abs() < 1e-12);
         assert!(track.marked(Mark::Saturated, 1, 2) && !track.marked(Mark::Saturated, 2, 3));
@@ -281,17 +430,24 @@ mod tests {
         values[10] += 12.0;
         values[11] += 12.0;
         let samples: Vec<Sample> = values.iter().enumerate().map(|(k, &v)| sample(k as u64, v)).collect();
-        let (front, mut track) = taken(&samples, 0.001);
-        front.clean(0, 40, 0.5, &mut track);
-        assert_eq!(track.slice(0, 40), clean);
+        assert_eq!(taken(&samples, 0.001).slice(0, 40), clean);
+    }
+
+    #[test]
+    fn a_spike_beside_a_gap_goes_before_the_gap_is_bridged() {
+        for spike in [9, 14] {
+            let samples: Vec<Sample> = (0..30)
+                .filter(|k| !(10..14).contains(k))
+                .map(|k| sample(k, if k == spike { 21.0 } else { 1.0 }))
+                .collect();
+            assert_eq!(taken(&samples, 0.001).slice(0, 30), [1.0; 30], "spike at {spike}");
+        }
     }
 
     #[test]
     fn backward_indexes_and_impossible_values_are_left_out() {
-        let (_, track) = taken(
-            &[sample(5, 1.0), sample(4, 9.0), sample(6, f64::NAN), sample(7, f64::INFINITY), sample(8, 1.0)],
-            0.001,
-        );
-        assert_eq!(track.slice(0, 9), [1.0, 1.0, 1.0, 1.0]);
+        let odd =
+            [sample(5, 1.0), sample(4, 9.0), sample(6, f64::NAN), sample(7, f64::INFINITY), sample(8, 1.0)];
+        assert_eq!(taken(&odd, 0.001).slice(0, 9), [1.0, 1.0, 1.0, 1.0]);
     }
 }

@@ -124,13 +124,6 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
             whole_sd: 0.0,
         };
         let fitted = change::fit(window, &known, &change::RISES);
-        if std::env::var("HOLD_DEBUG").is_ok() {
-            eprintln!(
-                "share {share} {fitted:?} wander {} noise {noise_n} at {:?}",
-                known.wander_n,
-                fitted.map(|f| (f.at + first as f64) * rise.dt_s)
-            );
-        }
         if let Some(f) = fitted
             && f.misfit < 4.0
         {

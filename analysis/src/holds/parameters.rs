@@ -167,7 +167,7 @@ parameters! {
     /// Smoothing of the search for yields: one cycle of physiological tremor.
     yield_smoothing_s: "s", 0.10, 0.10, 0.0..=1.0;
     /// Least drop of a yield as a share of the force before it.
-    yield_drop_share: "", 0.18, 0.18, 0.0..=1.0;
+    yield_drop_share: "", 0.20, 0.20, 0.0..=1.0;
     /// Least drop of a yield.
     yield_drop_n: "N", 1.0, 0.3, 0.0..=1e6;
     /// Longest time from 95 % of the force before it to the least drop.
@@ -181,9 +181,9 @@ parameters! {
     /// Time within which it must.
     yield_flat_s: "s", 0.70, 0.70, 0.0..=5.0;
     /// Least time for which the force left after a yield stays.
-    yield_stay_s: "s", 0.16, 0.16, 0.0..=5.0;
+    yield_stay_s: "s", 0.18, 0.18, 0.0..=5.0;
     /// Share of the drop that comes back soon after an undulation, and not after a yield.
-    undulation_share: "", 0.20, 0.20, 0.0..=1.0;
+    undulation_share: "", 0.14, 0.14, 0.0..=1.0;
     /// How soon.
     undulation_s: "s", 0.60, 0.60, 0.0..=5.0;
     /// Back at this share of the force before it, a yield was a give-way.

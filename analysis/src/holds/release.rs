@@ -96,15 +96,10 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) 
         high_n: level,
         low_n: low_n.min(0.5 * level),
     };
-    if let Some(fitted) = fit(values, fall, 0.8, errors) {
-        if std::env::var("HOLD_DEBUG").is_ok() {
-            eprintln!("release {fitted:?} knee {}", low + k);
-        }
-        if fitted.misfit < 50.0 {
-            return Some(fitted.at);
-        }
+    match fit(values, fall, 0.8, errors) {
+        Some(fitted) if fitted.misfit < 50.0 => Some(fitted.at),
+        _ => simple_start(values, &y, low, k, level, errors),
     }
-    simple_start(values, &y, low, k, level, errors)
 }
 
 /// The same where no curve fits: a straight line, then a quadratic or cubic fall, down to 45 %.

@@ -5,9 +5,6 @@
 
 use std::collections::VecDeque;
 
-/// Times are noted every so many values and interpolated between.
-const ANCHOR_EVERY: u64 = 256;
-
 /// What is unusual about a run of values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Mark {
@@ -30,8 +27,7 @@ pub(super) struct Track {
     start: u64,
     values: Vec<f64>,
     runs: VecDeque<Run>,
-    anchors: VecDeque<(u64, f64)>,
-    last: (u64, f64),
+    times: VecDeque<(u64, f64)>,
     dt_s: f64,
 }
 
@@ -42,8 +38,7 @@ impl Track {
             start: 0,
             values: Vec::with_capacity(capacity),
             runs: VecDeque::new(),
-            anchors: VecDeque::with_capacity(capacity / ANCHOR_EVERY as usize + 4),
-            last: (0, 0.0),
+            times: VecDeque::with_capacity(capacity / 256 + 4),
             dt_s,
         }
     }
@@ -53,17 +48,25 @@ impl Track {
         self.start = position;
         self.values.clear();
         self.runs.clear();
-        self.anchors.clear();
+        self.times.clear();
     }
 
-    /// Appends a value and the time of it.
-    pub fn push(&mut self, value: f64, time_s: f64) {
+    /// Appends values.
+    pub fn extend(&mut self, values: &[f64]) {
+        self.values.extend_from_slice(values);
+    }
+
+    /// Says the time of the next value. A time that is no number or goes back is not believed.
+    pub fn note_time(&mut self, time_s: f64) {
         let position = self.end();
-        if self.anchors.back().is_none_or(|&(at, _)| position - at >= ANCHOR_EVERY) {
-            self.anchors.push_back((position, time_s));
-        }
-        self.last = (position, time_s);
-        self.values.push(value);
+        let believed = match self.times.back() {
+            Some(&(at, before_s)) if !(time_s > before_s && time_s.is_finite()) => {
+                before_s + (position - at) as f64 * self.dt_s
+            }
+            None if !time_s.is_finite() => 0.0,
+            _ => time_s,
+        };
+        self.times.push_back((position, believed));
     }
 
     /// Marks values from `start` up to `end`.
@@ -101,12 +104,6 @@ impl Track {
         &self.values[from..to]
     }
 
-    /// The same, to change them.
-    pub fn slice_mut(&mut self, from: u64, to: u64) -> &mut [f64] {
-        let (from, to) = self.range(from, to);
-        &mut self.values[from..to]
-    }
-
     fn range(&self, from: u64, to: u64) -> (usize, usize) {
         let to = (to.saturating_sub(self.start) as usize).min(self.values.len());
         let from = (from.saturating_sub(self.start) as usize).min(to);
@@ -118,14 +115,17 @@ impl Track {
         self.runs.iter().any(|run| run.mark == mark && run.start < to && run.end > from)
     }
 
-    /// Time of a position, which may lie between values.
+    /// Time of a position, which may lie between values: between the times noted by a straight line.
     pub fn time_s(&self, position: f64) -> f64 {
-        let after = self.anchors.partition_point(|&(at, _)| (at as f64) <= position);
-        let before = self.anchors.get(after.saturating_sub(1)).copied().unwrap_or(self.last);
-        let next = self.anchors.get(after).copied().unwrap_or(self.last);
-        let span = next.0 as f64 - before.0 as f64;
-        let step = if span > 0.0 && after > 0 { (next.1 - before.1) / span } else { self.dt_s };
-        before.1 + (position - before.0 as f64) * step
+        let after = self.times.partition_point(|&(at, _)| (at as f64) <= position);
+        let Some(&(at, time_s)) = self.times.get(after.saturating_sub(1)) else {
+            return position * self.dt_s;
+        };
+        let step_s = match self.times.get(after) {
+            Some(&(next, next_s)) if after > 0 && next > at => (next_s - time_s) / (next - at) as f64,
+            _ => self.dt_s,
+        };
+        time_s + (position - at as f64) * step_s
     }
 
     /// Lets go of what lies before `position`, once that is worth the move.
@@ -140,8 +140,8 @@ impl Track {
         while self.runs.front().is_some_and(|run| run.end <= position) {
             self.runs.pop_front();
         }
-        while self.anchors.get(1).is_some_and(|&(at, _)| at <= position) {
-            self.anchors.pop_front();
+        while self.times.get(1).is_some_and(|&(at, _)| at <= position) {
+            self.times.pop_front();
         }
     }
 }
@@ -153,7 +153,10 @@ mod tests {
     fn filled(n: u64) -> Track {
         let mut track = Track::new(0.001, 4096);
         for k in 0..n {
-            track.push(k as f64, 5.0 + k as f64 * 0.001);
+            if k % 100 == 0 {
+                track.note_time(5.0 + k as f64 * 0.001);
+            }
+            track.extend(&[k as f64]);
         }
         track
     }

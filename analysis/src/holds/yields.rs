@@ -109,7 +109,8 @@ impl<'a> Search<'a> {
 
     /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.
     fn falls(&self, i: usize, high: usize, peak: f64) -> bool {
-        let least = (self.p.yield_drop_share * peak).max(self.p.yield_drop_n);
+        // Smoothing and what is still to come take their part of the drop: it is judged again when it is over.
+        let least = (0.75 * self.p.yield_drop_share * peak).max(self.p.yield_drop_n);
         peak > 2.0 * self.p.yield_drop_n
             && peak - self.y[i] >= least
             && i - high <= self.steps(self.p.yield_time_s)
@@ -153,13 +154,15 @@ impl<'a> Search<'a> {
         let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
         let drop = refine(self.values, high, candidate, self.place(flat), self.errors);
         let slow = drop.swiftness_s.is_some_and(|s| s > self.p.yield_swift_s);
-        (!slow).then_some(Yield::Broke { at: drop.at, certain: self.place(flat) })
+        let shallow = drop.share < self.p.yield_drop_share;
+        (!slow && !shallow).then_some(Yield::Broke { at: drop.at, certain: self.place(flat) })
     }
 }
 
-/// Where a drop began, and its time from 20 to 80 %.
+/// Where a drop began, its share of the force before it, and its time from 20 to 80 %.
 struct Drop {
     at: f64,
+    share: f64,
     swiftness_s: Option<f64>,
 }
 
@@ -170,7 +173,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let end = (flat + 1).min(values.len());
     let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
     if y.len() < 6 {
-        return Drop { at: high as f64, swiftness_s: None };
+        return Drop { at: high as f64, share: 0.0, swiftness_s: None };
     }
     let head = (candidate + 1).saturating_sub(low).clamp(2, y.len());
     let peak = wave::greatest(&y[..head]);
@@ -178,15 +181,15 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let rest = tail.iter().sum::<f64>() / tail.len() as f64;
     let fall = Fall { earliest: low, knee: low + peak, latest: flat, high_n: y[peak], low_n: rest };
     let fitted = release::fit(values, fall, 0.8, errors);
-    if std::env::var("HOLD_DEBUG").is_ok() {
-        eprintln!("yield {fitted:?} peak {} drop {:.3} of {:.3}", low + peak, y[peak] - rest, y[peak]);
-    }
+    let share = (y[peak] - rest) / y[peak];
     match fitted {
-        Some(fitted) if fitted.misfit < 50.0 => Drop { at: fitted.at, swiftness_s: Some(fitted.swiftness_s) },
-        _ => Drop {
-            at: low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors),
-            swiftness_s: None,
-        },
+        Some(fitted) if fitted.misfit < 50.0 => {
+            Drop { at: fitted.at, share, swiftness_s: Some(fitted.swiftness_s) }
+        }
+        _ => {
+            let at = low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors);
+            Drop { at, share, swiftness_s: None }
+        }
     }
 }
 
