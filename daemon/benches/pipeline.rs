@@ -68,8 +68,18 @@ fn journal() -> (Vec<Stamped>, u64) {
     (journal, samples)
 }
 
+/// The bytes alone, for the peer in another language (`tests/peer/run`).
+fn write_stream(journal: &[Stamped]) {
+    let bytes = journal
+        .iter()
+        .filter_map(|s| if let Record::Bytes { bytes, .. } = &s.record { Some(bytes) } else { None });
+    let stream: Vec<u8> = bytes.flatten().copied().collect();
+    std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/../target/peer-stream.bin"), stream).unwrap();
+}
+
 fn pipeline(criterion: &mut Criterion) {
     let (journal, samples) = journal();
+    write_stream(&journal);
     let mut group = criterion.benchmark_group("daemon");
     group.throughput(Throughput::Elements(samples)).sample_size(10);
     group.bench_function("whole pipeline, one channel", |bencher| {
