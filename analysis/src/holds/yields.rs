@@ -19,8 +19,8 @@ const FLAT_S: f64 = 0.1;
 /// What a fall of force was.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Yield {
-    /// Force fell and stayed: where it began and where that was certain.
-    Broke { at: f64, certain: usize },
+    /// Force fell and stayed: where it began, where that was certain, and what was left, N.
+    Broke { at: f64, certain: usize, after_n: f64 },
     /// Force fell and came back.
     GaveWay,
 }
@@ -155,14 +155,19 @@ impl<'a> Search<'a> {
         let drop = refine(self.values, high, candidate, self.place(flat), self.errors);
         let slow = drop.swiftness_s.is_some_and(|s| s > self.p.yield_swift_s);
         let shallow = drop.share < self.p.yield_drop_share;
-        (!slow && !shallow).then_some(Yield::Broke { at: drop.at, certain: self.place(flat) })
+        (!slow && !shallow).then_some(Yield::Broke {
+            at: drop.at,
+            certain: self.place(flat),
+            after_n: drop.after_n,
+        })
     }
 }
 
-/// Where a drop began, its share of the force before it, and its time from 20 to 80 %.
+/// Where a drop began, its share of the force before it, what was left (N), and its time from 20 to 80 %.
 struct Drop {
     at: f64,
     share: f64,
+    after_n: f64,
     swiftness_s: Option<f64>,
 }
 
@@ -173,7 +178,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let end = (flat + 1).min(values.len());
     let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
     if y.len() < 6 {
-        return Drop { at: high as f64, share: 0.0, swiftness_s: None };
+        return Drop { at: high as f64, share: 0.0, after_n: 0.0, swiftness_s: None };
     }
     let head = (candidate + 1).saturating_sub(low).clamp(2, y.len());
     let peak = wave::greatest(&y[..head]);
@@ -184,11 +189,11 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let share = (y[peak] - rest) / y[peak];
     match fitted {
         Some(fitted) if fitted.misfit < 50.0 => {
-            Drop { at: fitted.at, share, swiftness_s: Some(fitted.swiftness_s) }
+            Drop { at: fitted.at, share, after_n: rest, swiftness_s: Some(fitted.swiftness_s) }
         }
         _ => {
             let at = low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors);
-            Drop { at, share, swiftness_s: None }
+            Drop { at, share, after_n: rest, swiftness_s: None }
         }
     }
 }
