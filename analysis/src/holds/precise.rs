@@ -256,11 +256,12 @@ fn flags(
     put(Flag::DoublePull, pulled_twice(values, onset));
     let before = (onset as usize).saturating_sub(values.count(0.2))..onset as usize;
     let before = values.above.get(before).unwrap_or(&[]);
-    let quiet = wave::centred(before, values.count(0.015) | 1);
+    let quiet = wave::centred(before, values.count(0.015).max(3) | 1);
     let lowest = quiet.iter().copied().fold(0.0, f64::min);
     let furthest = quiet.iter().map(|v| v.abs()).fold(0.0, f64::max);
-    put(Flag::Countermovement, lowest < -(3.0 * pull.base.sd_n).max(0.1));
-    put(Flag::UnstableRest, furthest > (3.0 * pull.base.sd_n).max(0.1));
+    let most = (4.0 * pull.base.sd_n).max(0.1);
+    put(Flag::Countermovement, lowest < -most);
+    put(Flag::UnstableRest, furthest > most);
     match found {
         Some(Yield::Broke { .. }) => put(Flag::PossibleYield, parameters.test != Test::Break),
         Some(Yield::GaveWay) => put(Flag::GiveWay, true),

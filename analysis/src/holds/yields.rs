@@ -41,7 +41,7 @@ pub(super) fn find(values: &[f64], from: usize, to: usize, errors: &Errors, p: &
         let next = match search.follow(i, peak) {
             Follow::Flat(flat) => {
                 if let Some(back) = search.regained(i, flat, peak) {
-                    gave_way = true;
+                    gave_way |= search.drop(high, i, flat).is_swift(p);
                     back
                 } else if let Some(found) = search.judge(high, i, flat, peak) {
                     return Some(found);
@@ -142,6 +142,12 @@ impl<'a> Search<'a> {
         (flat..until).find(|&k| self.y[k] >= self.p.regain_share * peak)
     }
 
+    /// The drop between the steps `high` and `flat`, fitted.
+    fn drop(&self, high: usize, i: usize, flat: usize) -> Drop {
+        let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
+        refine(self.values, high, candidate, self.place(flat), self.errors)
+    }
+
     /// Whether force that fell and went flat at `flat` was a yield.
     fn judge(&self, high: usize, i: usize, flat: usize, peak: f64) -> Option<Yield> {
         let after = &self.y[flat..];
@@ -151,11 +157,9 @@ impl<'a> Search<'a> {
         if back > self.p.undulation_share * (peak - self.y[flat]) || stay < self.steps(self.p.yield_stay_s) {
             return None;
         }
-        let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
-        let drop = refine(self.values, high, candidate, self.place(flat), self.errors);
-        let slow = drop.swiftness_s.is_some_and(|s| s > self.p.yield_swift_s);
+        let drop = self.drop(high, i, flat);
         let shallow = drop.share < self.p.yield_drop_share;
-        (!slow && !shallow).then_some(Yield::Broke {
+        (drop.is_swift(self.p) && !shallow).then_some(Yield::Broke {
             at: drop.at,
             certain: self.place(flat),
             after_n: drop.after_n,
@@ -169,6 +173,12 @@ struct Drop {
     share: f64,
     after_n: f64,
     swiftness_s: Option<f64>,
+}
+
+impl Drop {
+    fn is_swift(&self, p: &Parameters) -> bool {
+        self.swiftness_s.is_none_or(|s| s <= p.yield_swift_s)
+    }
 }
 
 /// Fits the drop from the last high place up to `flat`.
