@@ -422,9 +422,7 @@ impl Finder {
     }
 
     fn report(&mut self, pull: &Pull, close: u64, flag: Option<Flag>, out: &mut Vec<Event>) {
-        let mut hold =
-            precise::measure(&self.track, &self.front, pull, close, self.next, flag, &self.parameters);
-        hold.flags.sort_unstable();
+        let hold = precise::measure(&self.track, &self.front, pull, close, self.next, flag, &self.parameters);
         out.push(Event::Ended(Box::new(hold)));
     }
 

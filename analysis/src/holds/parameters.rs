@@ -192,6 +192,8 @@ parameters! {
     regain_s: "s", 1.2, 1.2, 0.0..=10.0;
     /// Slowest sampling for which a rate of force development is given.
     rfd_min_rate_hz: "Hz", 500.0, 500.0, 0.0..=1e6;
+    /// Least certain onset for which it is given.
+    rfd_onset_sd_s: "s", 0.020, 0.020, 0.0..=10.0;
 }
 
 impl Default for Parameters {

@@ -9,11 +9,13 @@ use super::release::Errors;
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
-use crate::measures::{self, Stretch};
+use crate::measures::{self, Stretch, Yielded};
 use crate::trial::Test;
 
 /// What is looked at before a pull, s.
 const BEFORE_S: f64 = 3.0;
+/// A level above zero by more than this is pretension, N.
+const PRETENSION_N: f64 = 0.3;
 /// Stretch over which the level before a pull is taken, s.
 const LEVEL_S: f64 = 1.0;
 
@@ -149,8 +151,11 @@ pub(super) fn measure(
     let end_at = release::last_crossing(&values.above, values.close, parameters.end_share * peak_n, width);
     let end = if open { values.close as f64 } else { end_at };
     let found = yields::find(&values.above, values.cross, values.close, &errors, parameters);
-    let (broke, fall_from) = match found {
-        Some(Yield::Broke { at, certain }) => (Some(at), certain.saturating_sub(values.count(0.05))),
+    let (yielded, fall_from) = match found {
+        Some(Yield::Broke { at, certain, after_n }) => {
+            let before_n = peak_until(&smooth, values.cross, at);
+            (Some(Yielded { at, before_n, after_n }), certain.saturating_sub(values.count(0.05)))
+        }
         _ => (None, values.cross),
     };
     let release_at =
@@ -159,12 +164,15 @@ pub(super) fn measure(
         values: &values.above,
         dt_s: values.dt_s,
         onset: onset_at,
+        onset_sd: onset.map(|o| o.sd),
+        release: release_at,
         end,
         peak: peak_at,
         peak_n,
-        broke,
+        yielded,
     };
-    let (level_n, in_break_test) = (values.level_n, parameters.test == Test::Break);
+    let level_n = values.level_n;
+    let broke = yielded.filter(|_| parameters.test == Test::Break);
     let time_s = |at: f64| track.time_s(values.first as f64 + at);
     Hold {
         kind: kind(&values, onset_at, end, parameters),
@@ -173,8 +181,8 @@ pub(super) fn measure(
         onset_s: time_s(onset_at),
         onset_sd_s: onset.map(|o| o.sd * values.dt_s),
         rise5_s: rise5(&values, onset_at, 0.05 * peak_n).map(time_s),
-        break_s: broke.filter(|_| in_break_test).map(time_s),
-        break_n: broke.filter(|_| in_break_test).map(|at| peak_until(&smooth, values.cross, at)),
+        break_s: broke.map(|y| time_s(y.at)),
+        break_n: broke.map(|y| y.before_n),
         release_s: release_at.map(time_s),
         end_s: if open { None } else { Some(time_s(end_at)) },
         rest_n: level_n,
@@ -183,7 +191,7 @@ pub(super) fn measure(
         peak_n,
         peak_s: time_s(peak_at as f64),
         peak_zero_n: peak_n + level_n - pull.zero_n,
-        mean_n: measures::best_mean(&stretch, 1.0),
+        mean_n: measures::mean::best(&stretch, 1.0),
         measures: measures::all(&stretch, parameters),
         flags: flags(track, pull, &values, onset_at, found, flag, parameters),
     }
@@ -236,18 +244,44 @@ fn flags(
     put(Flag::GapNearOnset, near);
     put(Flag::Gap, !near && track.marked(Mark::Missing, from, to + 1));
     put(Flag::LateArm, pull.late);
-    put(Flag::Pretension, pull.contact.is_some_and(|(_, level_n)| level_n > 0.3));
+    // What falls below the level it started from was pretension too, if zero was not known.
+    let after = values.above.len().saturating_sub(values.count(0.1));
+    let after = &values.above[after..];
+    let fell_below =
+        flag.is_none() && after.iter().sum::<f64>() / (after.len().max(1) as f64) < -PRETENSION_N;
+    put(
+        Flag::Pretension,
+        fell_below || pull.contact.is_some() && values.level_n - pull.zero_n > PRETENSION_N,
+    );
+    put(Flag::DoublePull, pulled_twice(values, onset));
     let before = (onset as usize).saturating_sub(values.count(0.2))..onset as usize;
     let before = values.above.get(before).unwrap_or(&[]);
-    let quiet = wave::centred(before, values.count(0.015) | 1);
+    let quiet = wave::centred(before, values.count(0.015).max(3) | 1);
     let lowest = quiet.iter().copied().fold(0.0, f64::min);
     let furthest = quiet.iter().map(|v| v.abs()).fold(0.0, f64::max);
-    put(Flag::Countermovement, lowest < -(3.0 * pull.base.sd_n).max(0.1));
-    put(Flag::UnstableRest, furthest > (3.0 * pull.base.sd_n).max(0.1));
+    let most = (4.0 * pull.base.sd_n).max(0.1);
+    put(Flag::Countermovement, lowest < -most);
+    put(Flag::UnstableRest, furthest > most);
     match found {
         Some(Yield::Broke { .. }) => put(Flag::PossibleYield, parameters.test != Test::Break),
         Some(Yield::GaveWay) => put(Flag::GiveWay, true),
-        None => {}
+        None => put(Flag::ReleaseOrSlip, parameters.test == Test::Break && flag.is_none()),
     }
+    flags.sort_unstable();
     flags
+}
+
+/// Whether force fell below 70 % of an early local peak before it reached 90 % of the hold's.
+fn pulled_twice(values: &Values, onset: f64) -> bool {
+    let rise = values.above.get(onset as usize..=values.close).unwrap_or(&[]);
+    let smooth = wave::trailing(rise, values.count(0.05));
+    let peak = smooth.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let mut highest = (0.1 * peak).max(0.5);
+    for value in smooth.iter().take_while(|v| **v < 0.9 * peak) {
+        if *value < 0.7 * highest && highest > (0.1 * peak).max(0.5) {
+            return true;
+        }
+        highest = highest.max(*value);
+    }
+    false
 }

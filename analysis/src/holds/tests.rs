@@ -203,6 +203,21 @@ fn a_gap_in_a_hold_is_bridged_and_flagged_or_ends_it() {
 }
 
 #[test]
+fn a_double_pull_is_one_hold_and_flagged() {
+    let first = Effort { rise_s: 0.2, fall_s: 2.3, ..Effort::make(2.0, 6.0) };
+    let found = holds(&draw(1000.0, 9.0, None, &[first, Effort::make(2.6, 20.0)]), 0.001, Test::Make);
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0].flags, [Flag::DoublePull]);
+    assert!((found[0].onset_s - 2.0).abs() < 0.05, "{}", found[0].onset_s);
+}
+
+#[test]
+fn in_a_break_test_a_fall_to_nothing_is_a_release_or_a_slip() {
+    let found = holds(&draw(1000.0, 9.0, None, &[Effort::make(2.0, 20.0)]), 0.001, Test::Break);
+    assert_eq!(found[0].flags, [Flag::ReleaseOrSlip]);
+}
+
+#[test]
 fn saturation_is_flagged() {
     let mut samples = draw(1000.0, 9.0, None, &[Effort::make(2.0, 20.0)]);
     samples[4000].saturated = true;

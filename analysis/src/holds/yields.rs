@@ -19,8 +19,8 @@ const FLAT_S: f64 = 0.1;
 /// What a fall of force was.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Yield {
-    /// Force fell and stayed: where it began and where that was certain.
-    Broke { at: f64, certain: usize },
+    /// Force fell and stayed: where it began, where that was certain, and what was left, N.
+    Broke { at: f64, certain: usize, after_n: f64 },
     /// Force fell and came back.
     GaveWay,
 }
@@ -41,7 +41,7 @@ pub(super) fn find(values: &[f64], from: usize, to: usize, errors: &Errors, p: &
         let next = match search.follow(i, peak) {
             Follow::Flat(flat) => {
                 if let Some(back) = search.regained(i, flat, peak) {
-                    gave_way = true;
+                    gave_way |= search.drop(high, i, flat).is_swift(p);
                     back
                 } else if let Some(found) = search.judge(high, i, flat, peak) {
                     return Some(found);
@@ -142,6 +142,12 @@ impl<'a> Search<'a> {
         (flat..until).find(|&k| self.y[k] >= self.p.regain_share * peak)
     }
 
+    /// The drop between the steps `high` and `flat`, fitted.
+    fn drop(&self, high: usize, i: usize, flat: usize) -> Drop {
+        let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
+        refine(self.values, high, candidate, self.place(flat), self.errors)
+    }
+
     /// Whether force that fell and went flat at `flat` was a yield.
     fn judge(&self, high: usize, i: usize, flat: usize, peak: f64) -> Option<Yield> {
         let after = &self.y[flat..];
@@ -151,19 +157,28 @@ impl<'a> Search<'a> {
         if back > self.p.undulation_share * (peak - self.y[flat]) || stay < self.steps(self.p.yield_stay_s) {
             return None;
         }
-        let (high, candidate) = (self.place(high).saturating_sub(self.delay), self.place(i));
-        let drop = refine(self.values, high, candidate, self.place(flat), self.errors);
-        let slow = drop.swiftness_s.is_some_and(|s| s > self.p.yield_swift_s);
+        let drop = self.drop(high, i, flat);
         let shallow = drop.share < self.p.yield_drop_share;
-        (!slow && !shallow).then_some(Yield::Broke { at: drop.at, certain: self.place(flat) })
+        (drop.is_swift(self.p) && !shallow).then_some(Yield::Broke {
+            at: drop.at,
+            certain: self.place(flat),
+            after_n: drop.after_n,
+        })
     }
 }
 
-/// Where a drop began, its share of the force before it, and its time from 20 to 80 %.
+/// Where a drop began, its share of the force before it, what was left (N), and its time from 20 to 80 %.
 struct Drop {
     at: f64,
     share: f64,
+    after_n: f64,
     swiftness_s: Option<f64>,
+}
+
+impl Drop {
+    fn is_swift(&self, p: &Parameters) -> bool {
+        self.swiftness_s.is_none_or(|s| s <= p.yield_swift_s)
+    }
 }
 
 /// Fits the drop from the last high place up to `flat`.
@@ -173,7 +188,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let end = (flat + 1).min(values.len());
     let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
     if y.len() < 6 {
-        return Drop { at: high as f64, share: 0.0, swiftness_s: None };
+        return Drop { at: high as f64, share: 0.0, after_n: 0.0, swiftness_s: None };
     }
     let head = (candidate + 1).saturating_sub(low).clamp(2, y.len());
     let peak = wave::greatest(&y[..head]);
@@ -184,11 +199,11 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
     let share = (y[peak] - rest) / y[peak];
     match fitted {
         Some(fitted) if fitted.misfit < 50.0 => {
-            Drop { at: fitted.at, share, swiftness_s: Some(fitted.swiftness_s) }
+            Drop { at: fitted.at, share, after_n: rest, swiftness_s: Some(fitted.swiftness_s) }
         }
         _ => {
             let at = low as f64 + knee(&values[low..end], &y, peak, y[peak] - rest, errors);
-            Drop { at, share, swiftness_s: None }
+            Drop { at, share, after_n: rest, swiftness_s: None }
         }
     }
 }
