@@ -116,8 +116,10 @@ fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<O
         errors.tremor = onset::tremor(&values.above, values.cross, values.close, 0.0, noise_n, dt_s);
         let mut rise = rise_of(pull, values.first, 0.01 * peak_n, dt_s);
         rise.base_n = 0.0;
-        onset = onset::fit_whole(&values.above, rise, noise_n, errors.tremor, peak_n)
-            .or_else(|| onset::fit(&values.above, rise));
+        onset = onset::fit_whole(&values.above, rise, noise_n, errors.tremor, peak_n).or_else(|| {
+            let found = onset::fit(&values.above, rise);
+            found.and_then(|onset| turning(values, pull, onset.at)).or(found)
+        });
         let at = onset.map_or(values.cross as f64, |onset| onset.at);
         let Some(moved) = values.level_before(at) else { break };
         values.relevel(moved);
@@ -126,6 +128,27 @@ fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<O
         }
     }
     onset
+}
+
+/// Where force dipped before the pull, the pull starts where it turns.
+fn turning(values: &Values, pull: &Pull, at: f64) -> Option<Onset> {
+    let from = (at as usize).saturating_sub(values.count(0.2)).max(values.earliest);
+    let to = at as usize + values.count(0.05);
+    let smooth = wave::centred(values.above.get(from..to)?, values.count(0.015).max(3) | 1);
+    let lowest = (0..smooth.len()).min_by(|&a, &b| smooth[a].total_cmp(&smooth[b]))?;
+    let base_n = smooth[lowest];
+    if base_n > -(4.0 * pull.base.sd_n).max(0.1) {
+        return None;
+    }
+    let rise = Rise {
+        cross: from + lowest + 1,
+        earliest: from + lowest,
+        base_n,
+        sd_n: pull.base.sd_n,
+        height_n: (8.0 * pull.base.sd_n).max(0.3).max(-base_n),
+        dt_s: values.dt_s,
+    };
+    onset::fit(&values.above, rise)
 }
 
 /// Measures a pull that ended at `close` and was seen until `now`.
