@@ -18,7 +18,8 @@ fn binaries() -> &'static Path {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     BUILT.get_or_init(|| {
         let mut build = Command::new(env!("CARGO"));
-        build.args(["build", "--quiet", "--locked", "-p", "daemon", "-p", "analysis", "--bins"]);
+        // The whole workspace, as the test script builds it: other features would be another build.
+        build.args(["build", "--quiet", "--locked", "--workspace", "--bins"]);
         if !cfg!(debug_assertions) {
             build.arg("--release");
         }
