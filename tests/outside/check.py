@@ -45,6 +45,8 @@ def main():
         svgs, pngs = sorted(plots.glob("*.svg")), sorted(plots.glob("*.png"))
         trials = [path for path in svgs if path.name.startswith("trial-")]
         assert len(trials) == TRIALS and len(svgs) == len(pngs), (len(trials), len(svgs), len(pngs))
+        outside = [path.name for path in svgs if path.name.startswith("hold-")]
+        assert not outside, "efforts of the demo outside every trial: %s" % outside
         for path in svgs:
             xml.etree.ElementTree.parse(path)
         for path in pngs:

@@ -99,7 +99,7 @@ impl Simulated {
             .args(["--first", "2.2", "--period", PERIOD_S, "--repeat"]);
         for peak_n in PEAKS_N {
             for _ in 0..3 {
-                command.arg("--effort").arg(format!("make:{peak_n}:1.7"));
+                command.arg("--effort").arg(format!("make:{peak_n}:1.2"));
             }
         }
         let child = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn()?;
