@@ -97,7 +97,8 @@ impl Player {
                 self.clock += samples;
             }
             Step::Set(channel, parameters) => {
-                let setting = json!({"setting": "finder", "sensor": 1, "channel": channel, "parameters": parameters});
+                let setting =
+                    json!({"setting": "finder", "sensor": 1, "channel": channel, "parameters": parameters});
                 self.event("parameters", &setting.to_string());
                 self.with_stream(channel - 1, |stream, _| stream.set((**parameters).clone()));
             }

@@ -157,7 +157,8 @@ fn changes(events: &[EventRow], sensor: usize, channel: usize) -> Vec<Change> {
             SEGMENT_BEGAN if ours => after_close = false,
             _ => {}
         }
-        let Some(setting) = ours.then(|| serde_json::from_str::<Setting>(&event.detail).ok()).flatten() else {
+        let Some(setting) = ours.then(|| serde_json::from_str::<Setting>(&event.detail).ok()).flatten()
+        else {
             continue;
         };
         let (Setting::Tare { channel: of } | Setting::Finder { channel: of, .. }) = setting;
