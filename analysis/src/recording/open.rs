@@ -81,11 +81,12 @@ impl Opened {
 
 /// Whether a file is HDF5, by its signature: at byte 0, or at 512, 1024, 2048, … behind a user block.
 pub fn is_hdf5(path: &Path) -> io::Result<bool> {
-    let mut file = fs::File::open(path)?;
-    let metadata = file.metadata()?;
+    let metadata = fs::metadata(path)?;
+    // A pipe is not even opened: that would wait for its writer, and take what it writes away from who reads it.
     if !metadata.is_file() {
         return Ok(false);
     }
+    let mut file = fs::File::open(path)?;
     let mut at = 0_u64;
     while at.saturating_add(SIGNATURE.len() as u64) <= metadata.len() {
         file.seek(SeekFrom::Start(at))?;
@@ -146,6 +147,15 @@ mod tests {
         fs::write(&path, bytes).unwrap();
         assert!(is_hdf5(&path).unwrap());
         assert!(matches!(open(&path), Err(OpenError::Damaged { .. })));
+    }
+
+    #[test]
+    fn a_pipe_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pipe");
+        nix::unistd::mkfifo(&path, nix::sys::stat::Mode::S_IRWXU).unwrap();
+        // Opening it would wait forever for a writer.
+        assert!(!is_hdf5(&path).unwrap());
     }
 
     #[test]

@@ -11,7 +11,9 @@ use crate::pipeline::device_time::{Began, Gap};
 use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
-use analysis::recording::layout::{EventRow, FrameRow, GapRow, SegmentRow, TareRow, TrialRow};
+use analysis::recording::layout::{
+    EventRow, FrameRow, GapRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+};
 use std::collections::VecDeque;
 
 /// What a journal holds beside the samples.
@@ -143,7 +145,7 @@ impl Survey {
                 ("clocks", detail)
             }
             Record::Opened { detail, .. } => ("port opened", detail.clone()),
-            Record::Closed { reason, .. } => ("port closed", reason.clone()),
+            Record::Closed { reason, .. } => (PORT_CLOSED, reason.clone()),
             Record::Dropped { bytes, .. } => ("bytes dropped by the host", bytes.to_string()),
             Record::Action(text) => ("action", text.clone()),
             Record::Shown(text) => {
@@ -202,7 +204,7 @@ impl Survey {
                 self.event(
                     stamped.monotonic_ns,
                     Some((number, began.position)),
-                    "segment began",
+                    SEGMENT_BEGAN,
                     began.reason.into(),
                 );
             }
