@@ -134,6 +134,8 @@ pub struct Sequencer {
     position: u64,
     overflowed: bool,
     duplicates: u64,
+    /// The board has said how many samples the open segment's stream had.
+    counted: bool,
     runs: VecDeque<Run>,
 }
 
@@ -165,16 +167,23 @@ impl Sequencer {
         }
     }
 
-    /// The recording ends. While the port is gone nobody can say how many samples the device went on to take.
+    /// The recording ends. Unless the board has said how many samples there were, nobody can say what is missing.
     pub fn end(&mut self) -> Option<Gap> {
-        let lost = self.interrupted.take()?;
-        Some(Gap {
-            segment: lost.segment,
-            after: self.position.checked_sub(1),
-            missing: None,
-            index: lost.index,
-            reason: "unplugged at the end",
-        })
+        let reason =
+            if self.open.is_some() { "ended without the device's count" } else { "unplugged at the end" };
+        self.unknown_tail(reason)
+    }
+
+    /// The gap of unknown length at the end of a stream that ended without the board's own count.
+    fn unknown_tail(&mut self, reason: &'static str) -> Option<Gap> {
+        let (segment, index) = match (&self.open, self.interrupted.take()) {
+            (Some(open), _) if !self.counted => {
+                (open.segment, signed(open.next_counter) - signed(open.first_counter))
+            }
+            (None, Some(lost)) => (lost.segment, lost.index),
+            _ => return None,
+        };
+        Some(Gap { segment, after: self.position.checked_sub(1), missing: None, index, reason })
     }
 
     /// Is a segment open?
@@ -243,9 +252,11 @@ impl Sequencer {
         out.push(Found::Placed(placed));
     }
 
-    /// The board has stopped and says which counter the next sample would have had: what is missing at the tail.
+    /// The board has stopped and says which counter the next sample would have had: what is missing at the tail. Another
+    /// boot's answer says nothing about the stream that ended with the reset.
     pub fn stopped(&mut self, boot_id: u32, next_counter: u64, out: &mut Vec<Found>) {
         let Some(open) = self.open.as_mut().filter(|open| open.boot_id == boot_id) else { return };
+        self.counted = true;
         if next_counter > open.next_counter {
             out.push(Found::Gap(Gap {
                 segment: open.segment,
@@ -293,7 +304,12 @@ impl Sequencer {
             Some((boot_id, next)) if boot_id == frame.boot_id && frame.counter >= next => next,
             _ => 0,
         };
+        // A reset or a new stream takes with it whatever was still under way: nobody can say how much.
+        if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
+            out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
+        }
         self.interrupted = None;
+        self.counted = false;
         out.push(Found::Began(Began {
             segment,
             position: self.position,
@@ -409,7 +425,7 @@ mod tests {
         let reasons: Vec<_> =
             out.iter().filter_map(|f| if let Found::Began(b) = f { Some(b.reason) } else { None }).collect();
         assert_eq!(reasons, ["start", "device reset", "device clock step"]);
-        assert!(gaps(&out).is_empty());
+        assert_eq!(gaps(&out), [(None, "under way at a device reset")]);
     }
 
     #[test]
@@ -424,7 +440,11 @@ mod tests {
     #[test]
     fn a_recording_that_ends_while_the_port_is_gone_says_that_its_tail_is_unknown() {
         let (mut sequencer, mut out) = run(&[frame(0, 0)]);
-        assert_eq!(sequencer.end(), None);
+        assert_eq!(
+            sequencer.end().map(|gap| gap.missing),
+            Some(None),
+            "the board has not said how many there were"
+        );
         sequencer.interrupt();
         assert_eq!(sequencer.end().map(|gap| (gap.missing, gap.index)), Some((None, 10)));
         sequencer.place(&frame(1, 10), &mut out);
@@ -434,9 +454,11 @@ mod tests {
     #[test]
     fn the_tail_is_known_from_the_boards_own_count() {
         let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        sequencer.stopped(8, 99, &mut out);
         sequencer.stopped(7, 25, &mut out);
         sequencer.stopped(7, 25, &mut out);
         assert_eq!(gaps(&out), [(Some(15), "lost frame")]);
+        assert_eq!(sequencer.end(), None);
     }
 
     #[test]

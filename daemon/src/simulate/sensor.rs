@@ -421,7 +421,6 @@ impl Sensor {
         self.in_hand = None;
         self.next_sample_ns = None;
         self.streaming = false;
-        self.stopped_by_host = false;
         self.reset_is_due = false;
         self.boots_ns = back_ns.map(|back_ns| back_ns + BOOT_NS);
     }
