@@ -6,6 +6,8 @@
 //! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
 //! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
 
+use super::errors::Errors;
+
 /// Values of a window are averaged into at most this many bins.
 const BINS: usize = 56;
 /// Correlation time of the wander of a resting level, s.
@@ -92,14 +94,8 @@ fn lags(n: u32, x: f64) -> (f64, f64) {
 /// What is known before the fit.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Known {
-    /// Spacing of the values, s.
-    pub dt_s: f64,
-    /// Noise of single values, N.
-    pub noise_n: f64,
-    /// Wander of the level before, N.
-    pub wander_n: f64,
-    /// Tremor of the pull, as a share of its force.
-    pub tremor: f64,
+    /// What is known about the errors.
+    pub errors: Errors,
     /// Value at which no force is pulled.
     pub rest_n: f64,
     /// How steep the level before may be, as a standard deviation, N/s; 0 for level.
@@ -150,25 +146,31 @@ impl Window {
             Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
         for (k, bin) in values[first..].chunks_exact(per).enumerate() {
             window.value[k] = bin.iter().sum::<f64>() / per as f64;
-            window.time_s[k] = (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.dt_s;
+            window.time_s[k] =
+                (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.errors.dt_s;
         }
-        window.factorise(known.noise_n * known.noise_n / per as f64, known).then_some(window)
+        window.factorise(per, known).then_some(window)
     }
 
     /// Covariance of the bins' errors, and its Cholesky factor in its place.
-    fn factorise(&mut self, white: f64, known: &Known) -> bool {
-        let wander = known.wander_n * known.wander_n;
+    fn factorise(&mut self, per: usize, known: &Known) -> bool {
+        let noise = known.errors.variance_of_mean(per);
+        // Correlated noise reaches over so many bins.
+        let reach = known.errors.correlated / per as f64;
+        let wander = known.errors.wander_n * known.errors.wander_n;
         let force = |k: usize| (self.value[k] - known.rest_n).abs();
         let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
         let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
         let mut slow = [0.0; BINS];
         let mut fast = [0.0; BINS];
         for k in 0..self.n {
-            slow[k] = wander * bell(gap * k as f64, WANDER_S);
+            let shared = (1.0 - k as f64 / reach).max(0.0);
+            let noise = if k == 0 { 1.02 * noise + 1e-9 } else { noise * shared };
+            slow[k] = noise + wander * bell(gap * k as f64, WANDER_S);
             let apart = gap * k as f64;
             let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
             fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
-                + known.tremor * known.tremor * phase * bell(apart, TREMOR_S);
+                + known.errors.tremor * known.errors.tremor * phase * bell(apart, TREMOR_S);
         }
         let n = self.n;
         for i in 0..n {
@@ -176,9 +178,6 @@ impl Window {
             for j in 0..=i {
                 let other = j * (j + 1) / 2;
                 let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
-                if i == j {
-                    sum += white * 1.02 + 1e-9;
-                }
                 for k in 0..j {
                     sum -= self.factor[row + k] * self.factor[other + k];
                 }
@@ -259,11 +258,16 @@ pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fit
     let share = (known.whole_n / best.unknowns[3]).min(1.0);
     let spread = best.curve.inverse(0.8 * share) - best.curve.inverse(0.2 * share);
     let swiftness_s = spread * libm::exp(best.unknowns[1]);
-    (sum > 0.0).then_some(Fitted { at: mean / known.dt_s, sd: sd / known.dt_s, misfit, swiftness_s })
+    (sum > 0.0).then_some(Fitted {
+        at: mean / known.errors.dt_s,
+        sd: sd / known.errors.dt_s,
+        misfit,
+        swiftness_s,
+    })
 }
 
 fn guess(curve: Curve, known: &Known) -> Unknowns {
-    let (low_s, high_s) = (known.low_at * known.dt_s, known.high_at * known.dt_s);
+    let (low_s, high_s) = (known.low_at * known.errors.dt_s, known.high_at * known.errors.dt_s);
     if curve == Curve::Ramp {
         let slope = 0.85 * known.height_n / (high_s - low_s);
         let scale = (0.3 * (high_s - low_s)).clamp(0.02, 0.2);
@@ -421,10 +425,7 @@ mod tests {
             let high = values.iter().position(|v| *v > 11.0).unwrap();
             let low = values.iter().position(|v| *v > 2.5).unwrap();
             let known = Known {
-                dt_s: 0.001,
-                noise_n: 0.01,
-                wander_n: 0.0,
-                tremor: 0.003,
+                errors: Errors::white(0.001, 0.01),
                 rest_n: 1.0,
                 slope_n_per_s: 0.0,
                 level_n: 1.0,

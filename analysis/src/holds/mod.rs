@@ -4,6 +4,7 @@
 //! bounded memory; the same code live and on files; any split of the input gives the same bits.
 
 mod change;
+mod errors;
 mod finder;
 mod fit;
 mod front;

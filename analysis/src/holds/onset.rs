@@ -5,6 +5,7 @@
 //! onset detectors of Staude, Flachenecker, Daumer and Wolf, EURASIP J Appl Signal Process 2001:67–81, with the fit of
 //! the initial rise of Botzer and Karniel, Front Neurosci 2009;3:002.)
 
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::{change, wave};
 
@@ -88,7 +89,7 @@ pub(super) fn walk_back(mut k: usize, high: impl Fn(usize) -> bool) -> usize {
 }
 
 /// Fits the whole rise up to a share of the peak by rise curves; the largest share that fits well counts.
-pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, peak_n: f64) -> Option<Onset> {
+pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n: f64) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
     let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
     for share in [0.7, 0.5, 0.25, 0.12] {
@@ -108,12 +109,9 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
         let foot = low_at - 0.8 * span;
         let first = (foot - (0.15 * per_s).max(0.5 * span)).max(rise.earliest as f64).max(0.0) as usize;
         let window = values.get(first..=high)?;
+        errors.at_rest(values, rise.earliest, foot.max(0.0) as usize, rise.sd_n);
         let known = change::Known {
-            dt_s: rise.dt_s,
-            noise_n,
-            wander_n: wander(values, rise.earliest, foot.max(0.0) as usize, noise_n, rise.dt_s)
-                .unwrap_or(rise.sd_n),
-            tremor,
+            errors: *errors,
             rest_n: rise.base_n,
             slope_n_per_s: 0.0,
             level_n: rise.base_n,
@@ -131,46 +129,4 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
         }
     }
     None
-}
-
-/// Standard deviation of the slow part of a level: of means over 50 ms, up to 3 s before `to`.
-fn wander(values: &[f64], earliest: usize, to: usize, noise_n: f64, dt_s: f64) -> Option<f64> {
-    let per = (libm::round(0.05 / dt_s) as usize).max(1);
-    let from = earliest.max(to.saturating_sub((3.0 / dt_s) as usize));
-    let means: Vec<f64> =
-        values.get(from..to)?.rchunks_exact(per).map(|bin| bin.iter().sum::<f64>() / per as f64).collect();
-    if means.len() < 8 {
-        return None;
-    }
-    let mut means = means;
-    let level = super::level::median(&mut means);
-    for mean in &mut means {
-        *mean = (*mean - level).abs();
-    }
-    let deviation = 1.4826 * super::level::median(&mut means);
-    let variance = deviation * deviation;
-    Some((variance - noise_n * noise_n / per as f64).max(0.0).sqrt())
-}
-
-/// Physiological tremor over the middle half of a pull, as a share of the force there: what a mean over 25 ms shows
-/// and one over 100 ms does not.
-pub(super) fn tremor(values: &[f64], from: usize, to: usize, base_n: f64, noise_n: f64, dt_s: f64) -> f64 {
-    const LEAST: f64 = 0.003;
-    let quarter = to.saturating_sub(from) / 4;
-    let Some(middle) = values.get(from + quarter..to.saturating_sub(quarter)) else { return LEAST };
-    let (short, long) = (count(0.025, dt_s) | 1, count(0.1, dt_s) | 1);
-    if middle.len() < 2 * long {
-        return LEAST;
-    }
-    let (fine, coarse) = (wave::centred(middle, short), wave::centred(middle, long));
-    let mut force = coarse.clone();
-    let mut swing: Vec<f64> = fine.iter().zip(&coarse).map(|(a, b)| (a - b).abs()).collect();
-    let swing = 1.4826 * super::level::median(&mut swing);
-    let force = super::level::median(&mut force) - base_n;
-    let white = noise_n * noise_n * (1.0 / short as f64 - 1.0 / long as f64);
-    ((swing * swing - white).max(0.0).sqrt() / force.max(1e-9)).clamp(LEAST, 0.2)
-}
-
-fn count(seconds: f64, dt_s: f64) -> usize {
-    (libm::round(seconds / dt_s) as usize).max(1)
 }

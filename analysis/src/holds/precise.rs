@@ -2,10 +2,10 @@
 //!
 //! Comes in: the track (N) and the pull as the state machine saw it. Goes out: a [`Hold`].
 
+use super::errors::Errors;
 use super::finder::Pull;
 use super::front::Front;
 use super::onset::{self, Onset, Rise};
-use super::release::Errors;
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
@@ -112,11 +112,10 @@ fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<O
     for _ in 0..2 {
         let smooth = values.smooth();
         let peak_n = smooth[values.peak(&smooth)];
-        let (noise_n, dt_s) = (errors.noise_n, values.dt_s);
-        errors.tremor = onset::tremor(&values.above, values.cross, values.close, 0.0, noise_n, dt_s);
-        let mut rise = rise_of(pull, values.first, 0.01 * peak_n, dt_s);
+        errors.in_pull(&values.above, values.cross, values.close);
+        let mut rise = rise_of(pull, values.first, 0.01 * peak_n, values.dt_s);
         rise.base_n = 0.0;
-        onset = onset::fit_whole(&values.above, rise, noise_n, errors.tremor, peak_n).or_else(|| {
+        onset = onset::fit_whole(&values.above, rise, errors, peak_n).or_else(|| {
             let found = onset::fit(&values.above, rise);
             found.and_then(|onset| turning(values, pull, onset.at)).or(found)
         });
@@ -162,7 +161,7 @@ pub(super) fn measure(
     parameters: &Parameters,
 ) -> Hold {
     let mut values = Values::new(track, pull, close, now);
-    let mut errors = Errors { dt_s: values.dt_s, noise_n: pull.base.noise_n, tremor: 0.0 };
+    let mut errors = Errors::white(values.dt_s, pull.base.noise_n);
     let onset = find_onset(&mut values, pull, &mut errors);
     let last = values.above.len().saturating_sub(1);
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
@@ -194,16 +193,17 @@ pub(super) fn measure(
         peak_n,
         yielded,
     };
+    let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
     let level_n = values.level_n;
     let broke = yielded.filter(|_| parameters.test == Test::Break);
     let time_s = |at: f64| track.time_s(values.first as f64 + at);
     Hold {
-        kind: kind(&values, onset_at, end, parameters),
+        kind: kind(&values, rise5, onset_at, end, parameters),
         first_index: front.index((values.first as f64 + onset_at).ceil() as u64),
         last_index: front.index((values.first as f64 + end) as u64),
         onset_s: time_s(onset_at),
         onset_sd_s: onset.map(|o| o.sd * values.dt_s),
-        rise5_s: rise5(&values, onset_at, 0.05 * peak_n).map(time_s),
+        rise5_s: rise5.map(time_s),
         break_s: broke.map(|y| time_s(y.at)),
         break_n: broke.map(|y| y.before_n),
         release_s: release_at.map(time_s),
@@ -236,13 +236,19 @@ fn peak_until(smooth: &[f64], from: usize, at: f64) -> f64 {
     smooth[from..to].iter().copied().fold(f64::NEG_INFINITY, f64::max)
 }
 
-/// A hold is large enough for long enough; the level that counts is one that was held.
-fn kind(values: &Values, onset: f64, end: f64, parameters: &Parameters) -> Kind {
-    let held =
-        wave::trailing(&values.above[values.cross..=values.close], values.count(parameters.hold_held_s));
-    let top = held.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let long = (end - onset) * values.dt_s >= parameters.hold_min_s;
-    if top >= parameters.hold_min_n && long { Kind::Hold } else { Kind::Touch }
+/// A hold is large enough for long enough: its least peak is held without a break, and it lasts from 5 % of the peak
+/// to its end.
+fn kind(values: &Values, rise5: Option<f64>, onset: f64, end: f64, parameters: &Parameters) -> Kind {
+    let smooth = wave::centred(&values.above[values.cross..=values.close], values.count(0.020) | 1);
+    let held = values.count(parameters.hold_held_s);
+    let mut run = 0;
+    let mut longest = 0;
+    for value in &smooth {
+        run = if *value >= parameters.hold_min_n { run + 1 } else { 0 };
+        longest = longest.max(run);
+    }
+    let long = (end - rise5.map_or(onset, |at| at.max(onset))) * values.dt_s >= parameters.hold_min_s;
+    if longest >= held && long { Kind::Hold } else { Kind::Touch }
 }
 
 fn flags(

@@ -1,26 +1,10 @@
 //! Falls of force: when they started, and when force was down to a share of the peak.
 
 use super::change::{self, Fitted, Known};
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::onset::walk_back;
 use super::wave;
-
-/// What is known about a hold's errors.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Errors {
-    /// Spacing, s.
-    pub dt_s: f64,
-    /// Noise of single values, N.
-    pub noise_n: f64,
-    /// Tremor, as a share of the force.
-    pub tremor: f64,
-}
-
-impl Errors {
-    fn count(&self, seconds: f64) -> usize {
-        (libm::round(seconds / self.dt_s) as usize).max(1)
-    }
-}
 
 /// Where a fall may have started, and from and to which force it goes.
 #[derive(Debug, Clone, Copy)]
@@ -54,10 +38,7 @@ pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Op
     let first = ((low_at - before).max(0.0) as usize).max(fall.earliest);
     let window: Vec<f64> = values.get(first..=high)?.iter().map(|v| -v).collect();
     let known = Known {
-        dt_s: errors.dt_s,
-        noise_n: errors.noise_n,
-        wander_n: 0.0,
-        tremor: errors.tremor,
+        errors: Errors { wander_n: 0.0, ..*errors },
         rest_n: 0.0,
         slope_n_per_s: 0.3 * fall.high_n.abs(),
         level_n: -fall.high_n,

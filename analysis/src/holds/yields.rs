@@ -4,9 +4,10 @@
 //! rises again in part undulates; a fall to nothing is a release or a slip, which force alone cannot tell apart.
 //! Searched on a mean over one cycle of physiological tremor; the time is then fitted on the values themselves.
 
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::onset::walk_back;
-use super::release::{Errors, Fall};
+use super::release::Fall;
 use super::{Parameters, release, wave};
 
 /// Spacing of the smoothed force that is searched, s.
