@@ -113,8 +113,8 @@ struct Contact {
 impl Finder {
     /// A finder for samples `interval_s` apart.
     pub fn new(interval_s: f64, parameters: Parameters) -> Finder {
-        let front = Front::new(interval_s);
         let parameters = parameters.sanitised();
+        let front = Front::new(interval_s, parameters.spike_s);
         let dt_s = front.dt_s();
         let kept_s = BEFORE_S * 2.0 + 120.0 + 2.0;
         Finder {

@@ -13,6 +13,8 @@ use std::collections::VecDeque;
 const ABSURD_N: f64 = 1e12;
 /// Positions beyond this are no sample counter's: they count as missing too.
 const ABSURD_INDEX: u64 = 1 << 60;
+/// Values in a neighbourhood, at most.
+const WIDEST: usize = 32;
 /// Samples looked at at once.
 const RUN: usize = 256;
 /// The time of a value is noted every so many values, and after each gap.
@@ -79,14 +81,15 @@ pub(super) struct Front {
 }
 
 impl Front {
-    /// For samples `interval_s` apart.
-    pub fn new(interval_s: f64) -> Front {
+    /// For samples `interval_s` apart, with artefacts of up to `spike_s`.
+    pub fn new(interval_s: f64, spike_s: f64) -> Front {
         let interval_s = if interval_s.is_finite() { interval_s.clamp(1e-7, 1.0) } else { 0.001 };
         let rate_hz = 1.0 / interval_s;
         let per_value = if rate_hz > 1500.0 { (rate_hz / 1000.0 + 1e-9) as u64 } else { 1 };
-        // An artefact of up to 2 ms touches one value more where values are means of blocks.
+        // An artefact touches one value more where values are means of blocks.
         let dt_s = interval_s * per_value as f64;
-        let half_width = (libm::round(0.002 / dt_s) as usize).max(1) + usize::from(per_value > 1);
+        let values = (libm::round(spike_s / dt_s) as usize).max(1) + usize::from(per_value > 1);
+        let half_width = values.min(WIDEST / 2 - 3);
         Front {
             interval_s,
             per_value,
@@ -342,10 +345,8 @@ impl Front {
 
     /// The median that takes the place of a value, where that is an artefact.
     fn artefact(&self, at: usize, least_n: f64) -> Option<f64> {
-        const WIDEST: usize = 32;
-        let reach = self.reach().min(WIDEST / 2 - 1);
-        let first = at.saturating_sub(reach);
-        let near = &self.values[first..(at + reach + 1).min(self.values.len())];
+        let first = at.saturating_sub(self.reach());
+        let near = &self.values[first..(at + self.reach() + 1).min(self.values.len())];
         let at = at - first;
         let half = self.half_width.min(at).min(near.len() - at - 1);
         let value = near[at];
@@ -377,7 +378,7 @@ mod tests {
     }
 
     fn taken(samples: &[Sample], interval_s: f64) -> Track {
-        let mut front = Front::new(interval_s);
+        let mut front = Front::new(interval_s, 0.002);
         let mut track = Track::new(front.dt_s(), 1024);
         let first = samples.iter().position(Front::is_usable).unwrap();
         track.restart(front.begin(&samples[first]));
@@ -401,7 +402,7 @@ mod tests {
 
     #[test]
     fn a_long_gap_is_reported_whatever_its_length() {
-        let mut front = Front::new(0.001);
+        let mut front = Front::new(0.001, 0.002);
         front.begin(&sample(0, 1.0));
         for index in [100, 1_000_000_000, ABSURD_INDEX] {
             assert_eq!(front.take(&[sample(index, 1.0)], 0.08), Taken::AfterGap);

@@ -216,6 +216,54 @@ pub fn find(time_s: &[f64], force_n: &[f64], interval: Option<f64>, parameters: 
     holds
 }
 
+/// Finds the holds of a long even trace, block by block, in bounded memory.
+#[derive(Debug)]
+pub struct Scan {
+    finder: Finder,
+    interval_s: f64,
+    index: u64,
+    samples: Vec<Sample>,
+    events: Vec<Event>,
+    holds: Vec<Hold>,
+}
+
+impl Scan {
+    /// A scan of a trace whose samples are `interval_s` apart, the first at time 0.
+    pub fn new(interval_s: f64, parameters: Parameters) -> Scan {
+        Scan {
+            finder: Finder::new(interval_s, parameters),
+            interval_s,
+            index: 0,
+            samples: Vec::with_capacity(BLOCK),
+            events: Vec::new(),
+            holds: Vec::new(),
+        }
+    }
+
+    /// Takes the next forces, N.
+    pub fn push(&mut self, force_n: &[f64]) {
+        for block in force_n.chunks(BLOCK) {
+            self.samples.clear();
+            self.samples.extend(block.iter().zip(self.index..).map(|(&force_n, index)| Sample {
+                index,
+                time_s: index as f64 * self.interval_s,
+                force_n,
+                saturated: false,
+            }));
+            self.index += block.len() as u64;
+            self.finder.push(&self.samples, &mut self.events);
+            collect(&mut self.events, &mut self.holds);
+        }
+    }
+
+    /// The trace has ended: all its holds.
+    pub fn finish(mut self) -> Vec<Hold> {
+        self.finder.finish(&mut self.events);
+        collect(&mut self.events, &mut self.holds);
+        self.holds
+    }
+}
+
 const BLOCK: usize = 4096;
 
 fn collect(events: &mut Vec<Event>, holds: &mut Vec<Hold>) {
