@@ -9,7 +9,7 @@
 use super::errors::Errors;
 
 /// Values of a window are averaged into at most this many bins.
-const BINS: usize = 56;
+const BINS: usize = 48;
 /// Correlation time of the wander of a resting level, s.
 const WANDER_S: f64 = 0.3;
 /// Correlation time of the fluctuation of a pull, s.
@@ -20,6 +20,10 @@ const TREMOR_HZ: f64 = 10.0;
 const TREMOR_S: f64 = 0.12;
 /// Standard deviation of the fluctuation of a pull, as a share of its force.
 const FLUCTUATION: f64 = 0.015;
+/// A curve whose squares exceed the least by so much has no weight.
+const HOPELESS: f64 = 40.0;
+/// What more squares are not worth another round.
+const ENOUGH: f64 = 0.01;
 /// Unknowns of a curve.
 const UNKNOWNS: usize = 5;
 
@@ -130,6 +134,8 @@ pub(super) struct Fitted {
 /// A window in bins, with its errors' covariance factored.
 struct Window {
     n: usize,
+    /// Width of a bin of several values, s; 0 where each is one.
+    width_s: f64,
     time_s: [f64; BINS],
     value: [f64; BINS],
     /// Lower triangle of the Cholesky factor, row by row.
@@ -142,8 +148,14 @@ impl Window {
         // Bins are counted from the end: the rise is what must not lose a part of a bin.
         let first = values.len() % per;
         let n = values.len() / per;
-        let mut window =
-            Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
+        let width_s = if per > 1 { per as f64 * known.errors.dt_s } else { 0.0 };
+        let mut window = Window {
+            n,
+            width_s,
+            time_s: [0.0; BINS],
+            value: [0.0; BINS],
+            factor: vec![0.0; n * (n + 1) / 2],
+        };
         for (k, bin) in values[first..].chunks_exact(per).enumerate() {
             window.value[k] = bin.iter().sum::<f64>() / per as f64;
             window.time_s[k] =
@@ -236,12 +248,13 @@ pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fit
     }
     let window = Window::new(values, known)?;
     let mut fits: Vec<Best> = Vec::with_capacity(curves.len());
+    let mut least = f64::INFINITY;
     for &curve in curves {
-        if let Some(best) = fit_curve(&window, curve, guess(curve, known), known) {
+        if let Some(best) = fit_curve(&window, curve, known, least) {
+            least = least.min(best.squares);
             fits.push(best);
         }
     }
-    let least = fits.iter().map(|best| best.squares).fold(f64::INFINITY, f64::min);
     let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
     for best in &fits {
         let weight = libm::exp(-0.5 * (best.squares - least));
@@ -280,13 +293,22 @@ fn guess(curve: Curve, known: &Known) -> Unknowns {
     [low_s - low * scale, libm::log(scale), known.level_n, known.whole_n, 0.0]
 }
 
-/// Damped Gauss–Newton.
-fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> Option<Best> {
+/// Damped Gauss–Newton. Given up when the curve cannot come near the least squares of another one: its likelihood
+/// would be nothing.
+fn fit_curve(window: &Window, curve: Curve, known: &Known, least: f64) -> Option<Best> {
+    let guess = guess(curve, known);
     let mut unknowns = guess;
     let mut here = linearise(window, curve, &unknowns, known);
     let mut damping = 1e-3;
-    for _ in 0..12 {
+    for round in 0..12 {
         let Some(change) = solve(&here, damping) else { break };
+        let promise: f64 = change.iter().zip(&here.gradient).map(|(a, b)| a * b).sum();
+        if round > 1 && here.squares - 3.0 * promise > least + HOPELESS {
+            return None;
+        }
+        if promise < ENOUGH {
+            break;
+        }
         let mut next = unknowns;
         for (value, by) in next.iter_mut().zip(change) {
             *value += by;
@@ -294,12 +316,8 @@ fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> O
         next[1] = next[1].clamp(-7.0, 1.6);
         let there = linearise(window, curve, &next, known);
         if there.squares < here.squares {
-            let gain = here.squares - there.squares;
             (unknowns, here) = (next, there);
             damping *= 0.2;
-            if gain < 1e-4 {
-                break;
-            }
         } else {
             damping *= 8.0;
             if damping > 1e4 {
@@ -322,18 +340,38 @@ struct Linear {
     normal: Square,
 }
 
+/// Height, slope, and place times slope of a curve.
+fn curve_at(curve: Curve, x: f64) -> [f64; 3] {
+    let (height, slope) = curve.at(x);
+    [height, slope, x.max(0.0) * slope]
+}
+
+/// Means over a bin from its edges and its middle.
+fn simpson(start: [f64; 3], middle: [f64; 3], end: [f64; 3]) -> [f64; 3] {
+    let mean = |k: usize| (start[k] + 4.0 * middle[k] + end[k]) / 6.0;
+    [mean(0), mean(1), mean(2)]
+}
+
 fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) -> Linear {
     let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
     let mut rows: [Row; BINS] = [[0.0; 8]; BINS];
+    let mut edge = curve_at(curve, (window.time_s[0] - 0.5 * window.width_s - start) / scale);
     for (row, (&time_s, &value)) in
         rows.iter_mut().zip(window.time_s.iter().zip(&window.value)).take(window.n)
     {
-        let since = time_s - start;
-        let (g, steepness) = curve.at(since / scale);
+        let middle = curve_at(curve, (time_s - start) / scale);
+        let [g, steepness, stretched] = if window.width_s > 0.0 {
+            let end = curve_at(curve, (time_s + 0.5 * window.width_s - start) / scale);
+            let mean = simpson(edge, middle, end);
+            edge = end;
+            mean
+        } else {
+            middle
+        };
         row[0] = -height * steepness / scale;
-        row[1] = -height * steepness * (since / scale).max(0.0);
+        row[1] = -height * stretched;
         row[2] = 1.0;
         row[3] = g;
         row[4] = if sloped { time_s } else { 0.0 };

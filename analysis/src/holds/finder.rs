@@ -20,6 +20,8 @@ use super::{Event, Flag, Parameters, Sample, precise};
 const BEFORE_S: f64 = 4.0;
 /// A step, s.
 const STEP_S: f64 = 0.025;
+/// A known level is looked at again every so many steps.
+const REFRESH: u64 = 4;
 /// Force this long below its level has left it, s.
 const FALLEN_S: f64 = 0.25;
 
@@ -479,6 +481,9 @@ impl Finder {
     }
 
     fn refresh_level(&mut self, now: u64, out: &mut Vec<Event>) {
+        if self.state == State::Quiet && !self.steps.count().is_multiple_of(REFRESH) {
+            return;
+        }
         let step_s = self.step as f64 * self.track.dt_s();
         let window = (libm::round(self.parameters.rest_window_s / step_s) as u64).clamp(4, 80);
         let guard = (libm::round(self.parameters.rest_guard_s / step_s) as u64).clamp(0, 40);
@@ -505,7 +510,7 @@ impl Finder {
         }
         let zero = self.zero_n.unwrap_or(level.force_n);
         let above = level.force_n - zero;
-        let most = self.parameters.zero_creep_n_per_s * step_s;
+        let most = self.parameters.zero_creep_n_per_s * step_s * REFRESH as f64;
         let least = self.parameters.contact_min_n;
         self.zero_n = Some(if above < -least {
             level.force_n

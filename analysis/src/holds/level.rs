@@ -94,11 +94,16 @@ impl Steps {
     }
 }
 
-/// Median; sorts the values. Not of nothing.
+/// Median; reorders the values. Not of nothing.
 pub(super) fn median(values: &mut [f64]) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    let half = values.len() / 2;
-    if values.len() % 2 == 1 { values[half] } else { 0.5 * (values[half - 1] + values[half]) }
+    let (total, half) = (values.len(), values.len() / 2);
+    let (below, &mut middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let odd = below.len() * 2 + 1 == total;
+    if odd {
+        return middle;
+    }
+    let other = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    0.5 * (other + middle)
 }
 
 #[cfg(test)]

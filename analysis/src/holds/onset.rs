@@ -40,10 +40,10 @@ pub(super) struct Onset {
 /// Fits the onset of a rise in `values`.
 pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
-    let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
-    let above = |k: usize| smooth[k] - rise.base_n;
+    let width = (libm::round(0.010 * per_s) as usize).max(1) | 1;
+    let above = |k: usize| wave::mean_at(values, k, width) - rise.base_n;
     let low = (2.0 * rise.sd_n).max(0.02);
-    let last = smooth.len().checked_sub(1)?;
+    let last = values.len().checked_sub(1)?;
     let mut k = walk_back(rise.cross.min(last), |i| above(i) > low);
     while k < last && above(k) < rise.height_n {
         k += 1;
@@ -91,17 +91,19 @@ pub(super) fn walk_back(mut k: usize, high: impl Fn(usize) -> bool) -> usize {
 /// Fits the whole rise up to a share of the peak by rise curves; the largest share that fits well counts.
 pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n: f64) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
-    let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
+    let width = (libm::round(0.010 * per_s) as usize).max(1) | 1;
+    let above = |k: usize| wave::mean_at(values, k, width) - rise.base_n;
+    let mut known_errors = false;
     for share in [0.7, 0.5, 0.25, 0.12] {
         let height_n = share * peak_n;
         if height_n < 8.0 * rise.sd_n {
             break;
         }
-        let high =
-            (rise.cross.min(smooth.len())..smooth.len()).find(|&k| smooth[k] - rise.base_n >= height_n)?;
-        let low = walk_back(high, |k| smooth[k] - rise.base_n > 0.15 * height_n);
-        let low_at = wave::between(&smooth, low, rise.base_n + 0.15 * height_n);
-        let high_at = wave::between(&smooth, high.saturating_sub(1), rise.base_n + height_n);
+        let high = (rise.cross..values.len()).find(|&k| above(k) >= height_n)?;
+        let low = walk_back(high, |k| above(k) > 0.15 * height_n);
+        let between = |k: usize, level: f64| k as f64 + part(above(k), above(k + 1), level);
+        let low_at = between(low, 0.15 * height_n);
+        let high_at = between(high.saturating_sub(1), height_n);
         let span = high_at - low_at;
         if share > 0.5 && span * rise.dt_s > 0.15 {
             continue;
@@ -109,7 +111,10 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n:
         let foot = low_at - 0.8 * span;
         let first = (foot - (0.15 * per_s).max(0.5 * span)).max(rise.earliest as f64).max(0.0) as usize;
         let window = values.get(first..=high)?;
-        errors.at_rest(values, rise.earliest, foot.max(0.0) as usize, rise.sd_n);
+        if !known_errors {
+            errors.at_rest(values, rise.earliest, foot.max(0.0) as usize, rise.sd_n);
+            known_errors = true;
+        }
         let known = change::Known {
             errors: *errors,
             rest_n: rise.base_n,
@@ -129,4 +134,9 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n:
         }
     }
     None
+}
+
+/// Which part of the way from `a` to `b` passes `level`.
+pub(super) fn part(a: f64, b: f64, level: f64) -> f64 {
+    if a == b { 0.0 } else { ((level - a) / (b - a)).clamp(0.0, 1.0) }
 }

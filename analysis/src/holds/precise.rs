@@ -54,6 +54,10 @@ struct Values {
     dt_s: f64,
     /// The level, N.
     level_n: f64,
+    /// Means over 20 ms or three values, whichever is longer.
+    smooth: Vec<f64>,
+    /// Where they are greatest.
+    peak: usize,
 }
 
 impl Values {
@@ -63,15 +67,16 @@ impl Values {
         let above: Vec<f64> = track.slice(first, now).iter().map(|v| v - level_n).collect();
         let last = above.len().saturating_sub(1);
         let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
-        Values {
-            first,
-            cross: local(pull.cross),
-            close: local(close),
-            earliest: local(pull.earliest),
-            above,
-            dt_s: track.dt_s(),
-            level_n,
-        }
+        let (cross, close, dt_s) = (local(pull.cross), local(close), track.dt_s());
+        let width = (libm::round(0.020 / dt_s) as usize).max(3) | 1;
+        let smooth = wave::centred(&above, width);
+        let peak = cross + wave::greatest(&smooth[cross..=close]);
+        let earliest = local(pull.earliest);
+        Values { first, cross, close, earliest, above, dt_s, level_n, smooth, peak }
+    }
+
+    fn peak_n(&self) -> f64 {
+        self.smooth[self.peak]
     }
 
     fn count(&self, seconds: f64) -> usize {
@@ -81,19 +86,9 @@ impl Values {
     /// Moves the level.
     fn relevel(&mut self, by_n: f64) {
         self.level_n += by_n;
-        for value in &mut self.above {
+        for value in self.above.iter_mut().chain(&mut self.smooth) {
             *value -= by_n;
         }
-    }
-
-    /// Means over 20 ms or three values, whichever is longer.
-    fn smooth(&self) -> Vec<f64> {
-        wave::centred(&self.above, self.count(0.020).max(3) | 1)
-    }
-
-    /// Where the smoothed force is greatest.
-    fn peak(&self, smooth: &[f64]) -> usize {
-        self.cross + wave::greatest(&smooth[self.cross..=self.close])
     }
 
     /// Level in the stretch before a place, N: the median of means over 50 ms.
@@ -109,14 +104,14 @@ impl Values {
 /// Finds the onset, and with it the level the pull started from, which is moved to.
 fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<Onset> {
     let mut onset = None;
+    errors.in_pull(&values.above, values.cross, values.close);
     for _ in 0..2 {
-        let smooth = values.smooth();
-        let peak_n = smooth[values.peak(&smooth)];
-        errors.in_pull(&values.above, values.cross, values.close);
+        let peak_n = values.peak_n();
+        let rising = &values.above[..=values.peak];
         let mut rise = rise_of(pull, values.first, 0.01 * peak_n, values.dt_s);
         rise.base_n = 0.0;
-        onset = onset::fit_whole(&values.above, rise, errors, peak_n).or_else(|| {
-            let found = onset::fit(&values.above, rise);
+        onset = onset::fit_whole(rising, rise, errors, peak_n).or_else(|| {
+            let found = onset::fit(rising, rise);
             found.and_then(|onset| turning(values, pull, onset.at)).or(found)
         });
         let at = onset.map_or(values.cross as f64, |onset| onset.at);
@@ -165,9 +160,7 @@ pub(super) fn measure(
     let onset = find_onset(&mut values, pull, &mut errors);
     let last = values.above.len().saturating_sub(1);
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
-    let smooth = values.smooth();
-    let peak_at = values.peak(&smooth);
-    let peak_n = smooth[peak_at];
+    let (peak_at, peak_n) = (values.peak, values.peak_n());
     let open = matches!(flag, Some(Flag::Cut | Flag::TooLong));
     let width = values.count(0.010) | 1;
     let end_at = release::last_crossing(&values.above, values.close, parameters.end_share * peak_n, width);
@@ -175,7 +168,7 @@ pub(super) fn measure(
     let found = yields::find(&values.above, values.cross, values.close, &errors, parameters);
     let (yielded, fall_from) = match found {
         Some(Yield::Broke { at, certain, after_n }) => {
-            let before_n = peak_until(&smooth, values.cross, at);
+            let before_n = peak_until(&values.smooth, values.cross, at);
             (Some(Yielded { at, before_n, after_n }), certain.saturating_sub(values.count(0.05)))
         }
         _ => (None, values.cross),
@@ -222,13 +215,15 @@ pub(super) fn measure(
 
 /// First crossing of 5 % of the peak on the way up.
 fn rise5(values: &Values, onset_at: f64, level: f64) -> Option<f64> {
-    let smooth = wave::centred(&values.above, values.count(0.010) | 1);
-    let mut k = onset::walk_back(values.cross, |i| smooth[i] >= level);
-    while k < values.close && smooth[k] < level {
+    let width = values.count(0.010) | 1;
+    let smooth = |k: usize| wave::mean_at(&values.above, k, width);
+    let mut k = onset::walk_back(values.cross, |i| smooth(i) >= level);
+    while k < values.close && smooth(k) < level {
         k += 1;
     }
     let k = k.checked_sub(1)?;
-    Some(wave::between(&smooth, k, level).max(onset_at.min(k as f64)))
+    let at = k as f64 + onset::part(smooth(k), smooth(k + 1), level);
+    Some(at.max(onset_at.min(k as f64)))
 }
 
 fn peak_until(smooth: &[f64], from: usize, at: f64) -> f64 {
@@ -239,11 +234,10 @@ fn peak_until(smooth: &[f64], from: usize, at: f64) -> f64 {
 /// A hold is large enough for long enough: its least peak is held without a break, and it lasts from 5 % of the peak
 /// to its end.
 fn kind(values: &Values, rise5: Option<f64>, onset: f64, end: f64, parameters: &Parameters) -> Kind {
-    let smooth = wave::centred(&values.above[values.cross..=values.close], values.count(0.020) | 1);
     let held = values.count(parameters.hold_held_s);
     let mut run = 0;
     let mut longest = 0;
-    for value in &smooth {
+    for value in &values.smooth[values.cross..=values.close] {
         run = if *value >= parameters.hold_min_n { run + 1 } else { 0 };
         longest = longest.max(run);
     }

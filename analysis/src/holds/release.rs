@@ -3,7 +3,7 @@
 use super::change::{self, Fitted, Known};
 use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
-use super::onset::walk_back;
+use super::onset::{part, walk_back};
 use super::wave;
 
 /// Where a fall may have started, and from and to which force it goes.
@@ -108,13 +108,12 @@ fn simple_start(values: &[f64], y: &[f64], low: usize, k: usize, level: f64, err
 
 /// Last crossing of `level` on the way down before `close`, in a centred mean over `width` values.
 pub(super) fn last_crossing(values: &[f64], close: usize, level: f64, width: usize) -> f64 {
-    let smooth = wave::centred(values, width);
-    let mut k = close.min(smooth.len().saturating_sub(1));
-    while k + 1 < smooth.len() && smooth[k] >= level {
+    let smooth = |k: usize| wave::mean_at(values, k, width);
+    let last = values.len().saturating_sub(1);
+    let mut k = close.min(last);
+    while k < last && smooth(k) >= level {
         k += 1;
     }
-    while k > 0 && smooth[k] < level {
-        k -= 1;
-    }
-    wave::between(&smooth, k, level)
+    let k = walk_back(k, |k| smooth(k) < level);
+    k as f64 + part(smooth(k), smooth((k + 1).min(last)), level)
 }

@@ -7,18 +7,30 @@ pub(crate) fn centred(values: &[f64], width: usize) -> Vec<f64> {
         return values.to_vec();
     }
     let mut sums = Vec::with_capacity(values.len() + 1);
-    sums.push(0.0);
     let mut sum = 0.0;
-    for value in values {
+    sums.push(sum);
+    sums.extend(values.iter().map(|value| {
         sum += value;
-        sums.push(sum);
-    }
-    (0..values.len())
-        .map(|k| {
-            let (from, to) = (k.saturating_sub(half), (k + half + 1).min(values.len()));
-            (sums[to] - sums[from]) / (to - from) as f64
-        })
-        .collect()
+        sum
+    }));
+    let (n, whole) = (values.len(), 2 * half + 1);
+    let narrow = |k: usize| {
+        let (from, to) = (k.saturating_sub(half), (k + half + 1).min(n));
+        (sums[to] - sums[from]) / (to - from) as f64
+    };
+    let mut out = Vec::with_capacity(n);
+    out.extend((0..half.min(n)).map(narrow));
+    let scale = 1.0 / whole as f64;
+    out.extend(sums.iter().zip(sums.iter().skip(whole)).map(|(from, to)| (to - from) * scale));
+    out.extend((out.len()..n).map(narrow));
+    out
+}
+
+/// The centred mean at one place: what [`centred`] has there.
+pub(crate) fn mean_at(values: &[f64], k: usize, width: usize) -> f64 {
+    let half = width / 2;
+    let near = &values[k.saturating_sub(half).min(values.len())..(k + half + 1).min(values.len())];
+    near.iter().sum::<f64>() / near.len().max(1) as f64
 }
 
 /// Trailing mean over `width` values, shorter at the start.
@@ -52,4 +64,22 @@ pub(crate) fn greatest(values: &[f64]) -> usize {
         }
     }
     best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_centred_mean_is_the_mean_about_each_place() {
+        let values: Vec<f64> = (0..50).map(|k| f64::from(k * k % 17)).collect();
+        for width in [1, 2, 3, 9, 40, 99, 200] {
+            let means = centred(&values, width);
+            assert_eq!(means.len(), values.len());
+            for (k, mean) in means.iter().enumerate() {
+                assert!((mean - mean_at(&values, k, width)).abs() < 1e-12, "width {width}, place {k}");
+            }
+        }
+        assert!(centred(&[], 5).is_empty());
+    }
 }
