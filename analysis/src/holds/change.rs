@@ -6,94 +6,16 @@
 //! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
 //! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
 
+use super::curve::Curve;
 use super::errors::Errors;
+use super::window::{BINS, Rows, Window};
 
-/// Values of a window are averaged into at most this many bins.
-const BINS: usize = 48;
-/// Correlation time of the wander of a resting level, s.
-const WANDER_S: f64 = 0.3;
-/// Correlation time of the fluctuation of a pull, s.
-const FLUCTUATION_S: f64 = 0.10;
-/// Frequency of physiological tremor, Hz, and the time over which its phase is kept, s.
-const TREMOR_HZ: f64 = 10.0;
-/// See above.
-const TREMOR_S: f64 = 0.12;
-/// Standard deviation of the fluctuation of a pull, as a share of its force.
-const FLUCTUATION: f64 = 0.015;
 /// A curve whose squares exceed the least by so much has no weight.
 const HOPELESS: f64 = 40.0;
 /// What more squares are not worth another round.
 const ENOUGH: f64 = 0.01;
 /// Unknowns of a curve.
 const UNKNOWNS: usize = 5;
-
-/// A rise from 0 towards 1 by time since the start over a time scale.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Curve {
-    /// So many equal first-order lags in a row (the response of a muscle to a burst of activation).
-    Lags(u32),
-    /// Minimum jerk (a smooth voluntary movement).
-    MinimumJerk,
-    /// The smoothest rise with a quadratic start.
-    Smooth,
-    /// A quadratic corner, then a straight line (a hand that pulls steadily).
-    Ramp,
-}
-
-/// The curves fitted to a rise.
-pub(super) const RISES: [Curve; 7] = [
-    Curve::Lags(1),
-    Curve::Lags(2),
-    Curve::Lags(3),
-    Curve::Lags(4),
-    Curve::MinimumJerk,
-    Curve::Smooth,
-    Curve::Ramp,
-];
-
-/// The curves fitted to a fall.
-pub(super) const FALLS: [Curve; 5] =
-    [Curve::Lags(2), Curve::Lags(3), Curve::Lags(4), Curve::MinimumJerk, Curve::Smooth];
-
-impl Curve {
-    /// Height and slope at `x` time scales after the start.
-    fn at(self, x: f64) -> (f64, f64) {
-        if x <= 0.0 {
-            return (0.0, 0.0);
-        }
-        match self {
-            Curve::Lags(n) => lags(n, x),
-            Curve::MinimumJerk if x < 1.0 => {
-                (x * x * x * (10.0 + x * (-15.0 + 6.0 * x)), 30.0 * x * x * (1.0 - x) * (1.0 - x))
-            }
-            Curve::Smooth if x < 1.0 => (x * x * (3.0 - 2.0 * x), 6.0 * x * (1.0 - x)),
-            Curve::MinimumJerk | Curve::Smooth => (1.0, 0.0),
-            Curve::Ramp if x < 1.0 => (0.5 * x * x, x),
-            Curve::Ramp => (x - 0.5, 1.0),
-        }
-    }
-
-    /// Where the curve has a height.
-    fn inverse(self, height: f64) -> f64 {
-        let (mut low, mut high) = (0.0, 40.0);
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if self.at(middle).0 < height { low = middle } else { high = middle }
-        }
-        0.5 * (low + high)
-    }
-}
-
-/// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!.
-fn lags(n: u32, x: f64) -> (f64, f64) {
-    let decay = libm::exp(-x);
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..n {
-        term *= x / f64::from(k);
-        sum += term;
-    }
-    (1.0 - sum * decay, term * decay)
-}
 
 /// What is known before the fit.
 #[derive(Debug, Clone, Copy)]
@@ -130,106 +52,6 @@ pub(super) struct Fitted {
     /// Time of the best curve from 20 to 80 % of the whole change, s.
     pub swiftness_s: f64,
 }
-
-/// A window in bins, with its errors' covariance factored.
-struct Window {
-    n: usize,
-    /// Width of a bin of several values, s; 0 where each is one.
-    width_s: f64,
-    time_s: [f64; BINS],
-    value: [f64; BINS],
-    /// Lower triangle of the Cholesky factor, row by row.
-    factor: Vec<f64>,
-}
-
-impl Window {
-    fn new(values: &[f64], known: &Known) -> Option<Window> {
-        let per = values.len().div_ceil(BINS).max(1);
-        // Bins are counted from the end: the rise is what must not lose a part of a bin.
-        let first = values.len() % per;
-        let n = values.len() / per;
-        let width_s = if per > 1 { per as f64 * known.errors.dt_s } else { 0.0 };
-        let mut window = Window {
-            n,
-            width_s,
-            time_s: [0.0; BINS],
-            value: [0.0; BINS],
-            factor: vec![0.0; n * (n + 1) / 2],
-        };
-        for (k, bin) in values[first..].chunks_exact(per).enumerate() {
-            window.value[k] = bin.iter().sum::<f64>() / per as f64;
-            window.time_s[k] =
-                (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.errors.dt_s;
-        }
-        window.factorise(per, known).then_some(window)
-    }
-
-    /// Covariance of the bins' errors, and its Cholesky factor in its place.
-    fn factorise(&mut self, per: usize, known: &Known) -> bool {
-        let noise = known.errors.variance_of_mean(per);
-        // Correlated noise reaches over so many bins.
-        let reach = known.errors.correlated / per as f64;
-        let wander = known.errors.wander_n * known.errors.wander_n;
-        let force = |k: usize| (self.value[k] - known.rest_n).abs();
-        let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
-        let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
-        let mut slow = [0.0; BINS];
-        let mut fast = [0.0; BINS];
-        for k in 0..self.n {
-            let shared = (1.0 - k as f64 / reach).max(0.0);
-            let noise = if k == 0 { 1.02 * noise + 1e-9 } else { noise * shared };
-            slow[k] = noise + wander * bell(gap * k as f64, WANDER_S);
-            let apart = gap * k as f64;
-            let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
-            fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
-                + known.errors.tremor * known.errors.tremor * phase * bell(apart, TREMOR_S);
-        }
-        let n = self.n;
-        for i in 0..n {
-            let row = i * (i + 1) / 2;
-            for j in 0..=i {
-                let other = j * (j + 1) / 2;
-                let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
-                for k in 0..j {
-                    sum -= self.factor[row + k] * self.factor[other + k];
-                }
-                if i == j {
-                    if sum <= 0.0 || !sum.is_finite() {
-                        return false;
-                    }
-                    self.factor[row + i] = sum.sqrt();
-                } else {
-                    self.factor[row + j] = sum / self.factor[other + j];
-                }
-            }
-        }
-        true
-    }
-
-    /// Makes the errors of each column white and of unit size. (A row holds one bin of all columns, so that a compiler
-    /// can work on them side by side.)
-    fn whiten(&self, rows: &mut [Row; BINS]) {
-        for i in 0..self.n {
-            let factor = &self.factor[i * (i + 1) / 2..][..=i];
-            let (before, rest) = rows.split_at_mut(i);
-            let row = &mut rest[0];
-            for (weight, earlier) in factor.iter().zip(before) {
-                for (value, other) in row.iter_mut().zip(earlier) {
-                    *value -= weight * *other;
-                }
-            }
-            let scale = 1.0 / factor[i];
-            for value in row {
-                *value *= scale;
-            }
-        }
-    }
-}
-
-/// The derivatives by the unknowns, the residual, and room to make the row's length a power of two.
-type Row = [f64; 8];
-/// Where the residual is in a row.
-const RESIDUAL: usize = UNKNOWNS;
 
 /// Start (s), logarithm of the time scale (s), level (N), height (N), slope (N/s).
 type Unknowns = [f64; UNKNOWNS];
@@ -356,11 +178,9 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
     let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
-    let mut rows: [Row; BINS] = [[0.0; 8]; BINS];
+    let mut rows: Rows = [[0.0; 4]; BINS];
     let mut edge = curve_at(curve, (window.time_s[0] - 0.5 * window.width_s - start) / scale);
-    for (row, (&time_s, &value)) in
-        rows.iter_mut().zip(window.time_s.iter().zip(&window.value)).take(window.n)
-    {
+    for (row, &time_s) in rows.iter_mut().zip(&window.time_s).take(window.n) {
         let middle = curve_at(curve, (time_s - start) / scale);
         let [g, steepness, stretched] = if window.width_s > 0.0 {
             let end = curve_at(curve, (time_s + 0.5 * window.width_s - start) / scale);
@@ -370,26 +190,21 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
         } else {
             middle
         };
-        row[0] = -height * steepness / scale;
-        row[1] = -height * stretched;
-        row[2] = 1.0;
-        row[3] = g;
-        row[4] = if sloped { time_s } else { 0.0 };
-        row[RESIDUAL] = value - level - height * g - slope * row[4];
+        *row = [-height * steepness / scale, -height * stretched, g, 0.0];
     }
     window.whiten(&mut rows);
-    let mut products = [[0.0; 8]; UNKNOWNS + 1];
-    for row in &rows[..window.n] {
-        for (sums, &a) in products.iter_mut().zip(row) {
-            for (sum, &b) in sums.iter_mut().zip(row) {
+    let mut linear = Linear::default();
+    for (row, &[value, one, time, _]) in rows.iter().zip(&window.fixed).take(window.n) {
+        let time = if sloped { time } else { 0.0 };
+        let derivatives = [row[0], row[1], one, row[2], time];
+        let residual = value - level * one - height * row[2] - slope * time;
+        linear.squares += residual * residual;
+        for (k, &a) in derivatives.iter().enumerate() {
+            linear.gradient[k] += a * residual;
+            for (sum, &b) in linear.normal[k].iter_mut().zip(&derivatives) {
                 *sum += a * b;
             }
         }
-    }
-    let mut linear = Linear { squares: products[RESIDUAL][RESIDUAL], ..Linear::default() };
-    for (k, sums) in products[..UNKNOWNS].iter().enumerate() {
-        linear.gradient[k] = sums[RESIDUAL];
-        linear.normal[k].copy_from_slice(&sums[..UNKNOWNS]);
     }
     let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
     linear.squares += prior * slope * slope;
@@ -451,6 +266,7 @@ fn invert_first(linear: &Linear) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::curve::RISES;
     use super::*;
 
     #[test]

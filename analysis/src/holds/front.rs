@@ -350,6 +350,11 @@ impl Front {
         let at = at - first;
         let half = self.half_width.min(at).min(near.len() - at - 1);
         let value = near[at];
+        // With half of its neighbours as close, the value's distance from their median is no greater.
+        let close = near[at - half..=at + half].iter().filter(|v| (**v - value).abs() <= least_n).count();
+        if close > half {
+            return None;
+        }
         let mut window = [0.0; WIDEST];
         let window = &mut window[..2 * half + 1];
         window.copy_from_slice(&near[at - half..=at + half]);

@@ -4,6 +4,7 @@
 //! bounded memory; the same code live and on files; any split of the input gives the same bits.
 
 mod change;
+mod curve;
 mod errors;
 mod finder;
 mod fit;
@@ -16,6 +17,7 @@ mod release;
 mod stream;
 mod track;
 pub(crate) mod wave;
+mod window;
 mod yields;
 
 pub use finder::{Finder, Live, LiveState};

@@ -5,6 +5,7 @@
 //! onset detectors of Staude, Flachenecker, Daumer and Wolf, EURASIP J Appl Signal Process 2001:67–81, with the fit of
 //! the initial rise of Botzer and Karniel, Front Neurosci 2009;3:002.)
 
+use super::curve::RISES;
 use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::{change, wave};
@@ -126,7 +127,7 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n:
             whole_n: peak_n,
             whole_sd: 0.0,
         };
-        let fitted = change::fit(window, &known, &change::RISES);
+        let fitted = change::fit(window, &known, &RISES);
         if let Some(f) = fitted
             && f.misfit < 4.0
         {

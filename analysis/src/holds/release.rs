@@ -1,6 +1,7 @@
 //! Falls of force: when they started, and when force was down to a share of the peak.
 
 use super::change::{self, Fitted, Known};
+use super::curve::FALLS;
 use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::onset::{part, walk_back};
@@ -48,7 +49,7 @@ pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Op
         whole_n,
         whole_sd: 0.1,
     };
-    let fitted = change::fit(&window, &known, &change::FALLS)?;
+    let fitted = change::fit(&window, &known, &FALLS)?;
     Some(Fitted { at: fitted.at + first as f64, ..fitted })
 }
 

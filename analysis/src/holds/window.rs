@@ -1,0 +1,130 @@
+//! A stretch of values in bins, with the covariance of their errors.
+//!
+//! Comes in: values, N, and what is known about their errors. Goes out: bins (N) and columns of them made white.
+
+use super::change::Known;
+
+/// Values of a window are averaged into at most this many bins.
+pub(super) const BINS: usize = 48;
+/// Correlation time of the wander of a resting level, s.
+const WANDER_S: f64 = 0.3;
+/// Correlation time of the fluctuation of a pull, s.
+const FLUCTUATION_S: f64 = 0.10;
+/// Frequency of physiological tremor, Hz, and the time over which its phase is kept, s.
+const TREMOR_HZ: f64 = 10.0;
+/// See above.
+const TREMOR_S: f64 = 0.12;
+/// Standard deviation of the fluctuation of a pull, as a share of its force.
+const FLUCTUATION: f64 = 0.015;
+
+/// A window in bins, with its errors' covariance factored.
+pub(super) struct Window {
+    /// Number of bins.
+    pub n: usize,
+    /// Width of a bin of several values, s; 0 where each is one.
+    pub width_s: f64,
+    /// Middle of each bin, s.
+    pub time_s: [f64; BINS],
+    value: [f64; BINS],
+    /// Lower triangle of the Cholesky factor, row by row.
+    factor: Vec<f64>,
+    /// Value, one and time of each bin, whitened.
+    pub fixed: Rows,
+}
+
+/// A few columns of bins, a row a bin. (A row's length is a power of two, so that a compiler can work on its columns
+/// side by side.)
+pub(super) type Rows = [[f64; 4]; BINS];
+
+impl Window {
+    /// Puts values into bins. `None` where the errors cannot be told.
+    pub fn new(values: &[f64], known: &Known) -> Option<Window> {
+        let per = values.len().div_ceil(BINS).max(1);
+        // Bins are counted from the end: the rise is what must not lose a part of a bin.
+        let first = values.len() % per;
+        let n = values.len() / per;
+        let width_s = if per > 1 { per as f64 * known.errors.dt_s } else { 0.0 };
+        let mut window = Window {
+            n,
+            width_s,
+            time_s: [0.0; BINS],
+            value: [0.0; BINS],
+            factor: vec![0.0; n * (n + 1) / 2],
+            fixed: [[0.0; 4]; BINS],
+        };
+        for (k, bin) in values[first..].chunks_exact(per).enumerate() {
+            window.value[k] = bin.iter().sum::<f64>() / per as f64;
+            window.time_s[k] =
+                (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.errors.dt_s;
+        }
+        if !window.factorise(per, known) {
+            return None;
+        }
+        let mut fixed = [[0.0; 4]; BINS];
+        for (row, (value, time_s)) in fixed.iter_mut().zip(window.value.iter().zip(&window.time_s)).take(n) {
+            *row = [*value, 1.0, *time_s, 0.0];
+        }
+        window.whiten(&mut fixed);
+        window.fixed = fixed;
+        Some(window)
+    }
+
+    /// Covariance of the bins' errors, and its Cholesky factor in its place.
+    fn factorise(&mut self, per: usize, known: &Known) -> bool {
+        let noise = known.errors.variance_of_mean(per);
+        // Correlated noise reaches over so many bins.
+        let reach = known.errors.correlated / per as f64;
+        let wander = known.errors.wander_n * known.errors.wander_n;
+        let force = |k: usize| (self.value[k] - known.rest_n).abs();
+        let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
+        let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
+        let mut slow = [0.0; BINS];
+        let mut fast = [0.0; BINS];
+        for k in 0..self.n {
+            let shared = (1.0 - k as f64 / reach).max(0.0);
+            let noise = if k == 0 { 1.02 * noise + 1e-9 } else { noise * shared };
+            slow[k] = noise + wander * bell(gap * k as f64, WANDER_S);
+            let apart = gap * k as f64;
+            let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
+            fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
+                + known.errors.tremor * known.errors.tremor * phase * bell(apart, TREMOR_S);
+        }
+        let n = self.n;
+        for i in 0..n {
+            let row = i * (i + 1) / 2;
+            for j in 0..=i {
+                let other = j * (j + 1) / 2;
+                let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
+                let (this, that) = (&self.factor[row..row + j], &self.factor[other..other + j]);
+                sum -= this.iter().zip(that).map(|(a, b)| a * b).sum::<f64>();
+                if i == j {
+                    if sum <= 0.0 || !sum.is_finite() {
+                        return false;
+                    }
+                    self.factor[row + i] = sum.sqrt();
+                } else {
+                    self.factor[row + j] = sum / self.factor[other + j];
+                }
+            }
+        }
+        true
+    }
+
+    /// Makes the errors of each column white and of unit size.
+    pub fn whiten(&self, rows: &mut Rows) {
+        for i in 0..self.n {
+            let factor = &self.factor[i * (i + 1) / 2..][..=i];
+            let (before, rest) = rows.split_at_mut(i);
+            let row = &mut rest[0];
+            for (weight, earlier) in factor.iter().zip(before) {
+                for (value, other) in row.iter_mut().zip(earlier) {
+                    *value -= weight * *other;
+                }
+            }
+            let scale = 1.0 / factor[i];
+            for value in row {
+                *value *= scale;
+            }
+        }
+    }
+}
