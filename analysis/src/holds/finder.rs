@@ -14,7 +14,7 @@
 use super::front::{Front, Taken};
 use super::level::{Level, Steps};
 use super::track::{Mark, Track};
-use super::{Event, Flag, Parameters, Sample, precise};
+use super::{Event, Flag, Parameters, Sample, precise, wave};
 
 /// What is kept from before a pull, s.
 const BEFORE_S: f64 = 4.0;
@@ -258,11 +258,7 @@ impl Finder {
 
     /// Whether a smoothed value of the step could cross anything: the cheap test that most steps end with.
     fn something_may_happen(&self, from: u64, to: u64) -> bool {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in self.track.slice((from + 1).saturating_sub(self.smoothed), to) {
-            low = low.min(value);
-            high = high.max(value);
-        }
+        let (low, high) = wave::range(self.track.slice((from + 1).saturating_sub(self.smoothed), to));
         match (self.state, self.level) {
             (State::Active, _) => self.pull.as_ref().is_none_or(|pull| {
                 pull.low_since.is_some()

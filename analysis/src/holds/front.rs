@@ -7,6 +7,7 @@
 
 use super::Sample;
 use super::track::{Mark, Track};
+use super::wave;
 use std::collections::VecDeque;
 
 /// Values beyond this cannot be forces, N: they count as missing.
@@ -328,11 +329,7 @@ impl Front {
         self.cleaned = to;
         let around =
             &self.values[from.saturating_sub(self.reach())..(to + self.reach()).min(self.values.len())];
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in around {
-            low = low.min(value);
-            high = high.max(value);
-        }
+        let (low, high) = wave::range(around);
         if high - low <= least_n {
             return;
         }

@@ -37,12 +37,20 @@ impl Steps {
 
     /// Takes the values of the next step.
     pub fn push(&mut self, values: &[f64]) {
-        let n = values.len().max(1) as f64;
-        let mean = values.iter().sum::<f64>() / n;
-        let squares: f64 = values.iter().map(|v| (v - mean) * (v - mean)).sum();
+        // About the first value, so that squares of a high level do not swallow its noise.
+        let about = values.first().copied().unwrap_or(0.0);
+        let (mut sum, mut squares) = ([0.0; 4], [0.0; 4]);
+        for quad in values.chunks(4) {
+            for (k, value) in quad.iter().enumerate() {
+                sum[k] += value - about;
+                squares[k] += (value - about) * (value - about);
+            }
+        }
+        let (n, sum): (f64, f64) = (values.len().max(1) as f64, sum.iter().sum());
+        let squares = squares.iter().sum::<f64>() - sum * sum / n;
         let at = self.count as usize % KEPT;
-        self.means[at] = mean;
-        self.variances[at] = if values.len() > 1 { squares / (n - 1.0) } else { 0.0 };
+        self.means[at] = about + sum / n;
+        self.variances[at] = if values.len() > 1 { (squares / (n - 1.0)).max(0.0) } else { 0.0 };
         self.count += 1;
     }
 

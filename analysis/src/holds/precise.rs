@@ -296,7 +296,7 @@ fn flags(
 
 /// Whether force fell below 70 % of an early local peak before it reached 90 % of the hold's.
 fn pulled_twice(values: &Values, onset: f64) -> bool {
-    let rise = values.above.get(onset as usize..=values.close).unwrap_or(&[]);
+    let rise = values.above.get(onset as usize..=values.peak).unwrap_or(&[]);
     let smooth = wave::trailing(rise, values.count(0.05));
     let peak = smooth.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut highest = (0.1 * peak).max(0.5);

@@ -48,6 +48,38 @@ pub(crate) fn trailing(values: &[f64], width: usize) -> Vec<f64> {
     out
 }
 
+/// Trailing means over `strides` times `stride` values at the end of every stride, over fewer at the start.
+pub(crate) fn trailing_strides(values: &[f64], stride: usize, strides: usize) -> Vec<f64> {
+    let (stride, strides) = (stride.max(1), strides.max(1));
+    let sums: Vec<f64> = values.chunks_exact(stride).map(|block| block.iter().sum()).collect();
+    let mut means = trailing(&sums, strides);
+    for mean in &mut means {
+        *mean /= stride as f64;
+    }
+    means
+}
+
+/// Least and greatest value.
+pub(crate) fn range(values: &[f64]) -> (f64, f64) {
+    // Four at a time: a compiler cannot reorder them by itself.
+    let (mut low, mut high) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
+    let quads = values.chunks_exact(4);
+    for &value in quads.remainder() {
+        low[0] = if value < low[0] { value } else { low[0] };
+        high[0] = if value > high[0] { value } else { high[0] };
+    }
+    for quad in quads {
+        for k in 0..4 {
+            low[k] = if quad[k] < low[k] { quad[k] } else { low[k] };
+            high[k] = if quad[k] > high[k] { quad[k] } else { high[k] };
+        }
+    }
+    (
+        low.iter().copied().fold(f64::INFINITY, f64::min),
+        high.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    )
+}
+
 /// Where the line between values `k` and `k + 1` passes `level`.
 pub(crate) fn between(values: &[f64], k: usize, level: f64) -> f64 {
     let (Some(a), Some(b)) = (values.get(k), values.get(k + 1)) else { return k as f64 };
@@ -81,5 +113,21 @@ mod tests {
             }
         }
         assert!(centred(&[], 5).is_empty());
+    }
+
+    #[test]
+    fn strides_and_ranges_agree_with_the_plain_way() {
+        let values: Vec<f64> = (0..53).map(|k| f64::from(k * k % 17)).collect();
+        let plain = trailing(&values, 12);
+        let strided = trailing_strides(&values, 4, 3);
+        assert_eq!(strided.len(), 13);
+        for (k, mean) in strided.iter().enumerate() {
+            assert!((mean - plain[4 * k + 3]).abs() < 1e-12);
+        }
+        for n in 1..20 {
+            let (low, high) = range(&values[..n]);
+            assert_eq!(low, values[..n].iter().copied().fold(f64::INFINITY, f64::min));
+            assert_eq!(high, values[..n].iter().copied().fold(f64::NEG_INFINITY, f64::max));
+        }
     }
 }

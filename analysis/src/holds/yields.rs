@@ -84,22 +84,23 @@ impl<'a> Search<'a> {
         errors: &'a Errors,
         p: &'a Parameters,
     ) -> Option<Search<'a>> {
-        let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
-        let (width, stride) = (count(p.yield_smoothing_s), count(STRIDE_S));
-        let lead = from.min(width);
-        let end = (to + count(0.35)).min(values.len());
-        let smooth = wave::trailing(values.get(from - lead..end)?, width);
-        let y: Vec<f64> = smooth.get(lead..)?.iter().copied().step_by(stride).collect();
+        let stride = errors.count(STRIDE_S);
         let step_s = stride as f64 * errors.dt_s;
-        Some(Search { y, stride, first: from, delay: width / 2, step_s, values, errors, p })
+        let strides = (libm::round(p.yield_smoothing_s / step_s) as usize).max(1);
+        let lead = (from / stride).min(strides);
+        let end = (to + errors.count(0.35)).min(values.len());
+        let smooth = wave::trailing_strides(values.get(from - lead * stride..end)?, stride, strides);
+        let y = smooth.get(lead..)?.to_vec();
+        Some(Search { y, stride, first: from, delay: strides * stride / 2, step_s, values, errors, p })
     }
 
     fn steps(&self, seconds: f64) -> usize {
         (libm::round(seconds / self.step_s) as usize).max(1)
     }
 
+    /// The place of the last value that a step has seen.
     fn place(&self, k: usize) -> usize {
-        self.first + k * self.stride
+        self.first + (k + 1) * self.stride - 1
     }
 
     /// Greatest force of the last second, no further back than `fresh`.
@@ -184,7 +185,7 @@ impl Drop {
 
 /// Fits the drop from the last high place up to `flat`.
 fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &Errors) -> Drop {
-    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
+    let count = |seconds: f64| errors.count(seconds);
     let low = high.saturating_sub(count(0.35));
     let end = (flat + 1).min(values.len());
     let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
@@ -212,7 +213,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
 /// The same where no curve fits: a straight line, then a quadratic fall, up to 45 % of the drop. `y` is `values`
 /// smoothed.
 fn knee(values: &[f64], y: &[f64], peak: usize, drop: f64, errors: &Errors) -> f64 {
-    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
+    let count = |seconds: f64| errors.count(seconds);
     let mut e = peak;
     while e < y.len() - 1 && y[e] > y[peak] - 0.45 * drop {
         e += 1;
