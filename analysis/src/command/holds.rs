@@ -109,7 +109,7 @@ fn from_trace(args: &Args, parameters: &Parameters) -> anyhow::Result<Vec<Hold>>
         return Ok(find(&trace.time_s, &trace.force_n, None, parameters));
     };
     let dataset = Dataset::open(&args.file, name, rate_hz, args.scale, args.offset).map_err(advised)?;
-    let mut scan = Scan::new(1.0 / rate_hz, parameters.clone());
+    let mut scan = Scan::new(1.0 / rate_hz, parameters.clone())?;
     dataset.blocks(|force_n| scan.push(force_n)).map_err(advised)?;
     Ok(scan.finish())
 }

@@ -6,6 +6,7 @@
 //! what was going on.
 
 use super::Sample;
+use super::pull::Grid;
 use super::track::{Mark, Track};
 use super::wave;
 use std::collections::VecDeque;
@@ -117,10 +118,9 @@ impl Front {
         self.half_width + 2
     }
 
-    /// The grid index of the sample at the middle of a value, rounded down.
-    pub fn index(&self, position: u64) -> u64 {
-        let offset = position.saturating_mul(self.per_value).saturating_add((self.per_value - 1) / 2);
-        self.origin.unwrap_or(0).saturating_add(offset)
+    /// The grid of samples behind positions.
+    pub fn grid(&self) -> Grid {
+        Grid { origin: self.origin.unwrap_or(0), per_value: self.per_value }
     }
 
     /// Forgets the trace: the next sample begins another.

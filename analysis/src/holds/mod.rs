@@ -10,18 +10,23 @@ mod finder;
 mod fit;
 mod front;
 mod level;
+mod live;
 mod onset;
 mod parameters;
 mod precise;
+mod pull;
 mod release;
+mod scan;
 mod stream;
 mod track;
 pub(crate) mod wave;
 mod window;
 mod yields;
 
-pub use finder::{Finder, Live, LiveState};
+pub use finder::Finder;
+pub use live::{Live, LiveState};
 pub use parameters::{Parameters, Profile, SetError};
+pub use scan::Scan;
 pub use stream::Stream;
 
 use serde::{Deserialize, Serialize};
@@ -216,54 +221,6 @@ pub fn find(time_s: &[f64], force_n: &[f64], interval: Option<f64>, parameters: 
     finder.finish(&mut events);
     collect(&mut events, &mut holds);
     holds
-}
-
-/// Finds the holds of a long even trace, block by block, in bounded memory.
-#[derive(Debug)]
-pub struct Scan {
-    finder: Finder,
-    interval_s: f64,
-    index: u64,
-    samples: Vec<Sample>,
-    events: Vec<Event>,
-    holds: Vec<Hold>,
-}
-
-impl Scan {
-    /// A scan of a trace whose samples are `interval_s` apart, the first at time 0.
-    pub fn new(interval_s: f64, parameters: Parameters) -> Scan {
-        Scan {
-            finder: Finder::new(interval_s, parameters),
-            interval_s,
-            index: 0,
-            samples: Vec::with_capacity(BLOCK),
-            events: Vec::new(),
-            holds: Vec::new(),
-        }
-    }
-
-    /// Takes the next forces, N.
-    pub fn push(&mut self, force_n: &[f64]) {
-        for block in force_n.chunks(BLOCK) {
-            self.samples.clear();
-            self.samples.extend(block.iter().zip(self.index..).map(|(&force_n, index)| Sample {
-                index,
-                time_s: index as f64 * self.interval_s,
-                force_n,
-                saturated: false,
-            }));
-            self.index += block.len() as u64;
-            self.finder.push(&self.samples, &mut self.events);
-            collect(&mut self.events, &mut self.holds);
-        }
-    }
-
-    /// The trace has ended: all its holds.
-    pub fn finish(mut self) -> Vec<Hold> {
-        self.finder.finish(&mut self.events);
-        collect(&mut self.events, &mut self.holds);
-        self.holds
-    }
 }
 
 const BLOCK: usize = 4096;

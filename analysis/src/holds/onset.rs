@@ -38,8 +38,22 @@ pub(super) struct Onset {
     pub level_n: f64,
 }
 
+/// Fits the onset of a rise in `values` with powers of time alone: for what is still going on.
+pub(super) fn quick(values: &[f64], rise: Rise) -> Option<Onset> {
+    fit_shapes(values, rise, &POWERS)
+}
+
 /// Fits the onset of a rise in `values`.
 pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
+    let corners = [0.020, 0.040, 0.080, 0.160, 0.320].map(|c| Shape::Corner(c / rise.dt_s));
+    let mut shapes = POWERS.to_vec();
+    shapes.extend(corners);
+    fit_shapes(values, rise, &shapes)
+}
+
+const POWERS: [Shape; 3] = [Shape::Power(1), Shape::Power(2), Shape::Power(3)];
+
+fn fit_shapes(values: &[f64], rise: Rise, shapes: &[Shape]) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
     let width = (libm::round(0.010 * per_s) as usize).max(1) | 1;
     let above = |k: usize| wave::mean_at(values, k, width) - rise.base_n;
@@ -72,10 +86,7 @@ pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
     }
     let step = ((to - from) as f64 / 200.0).max(1.0);
     let candidates = Candidates { from: (from - first) as f64, to: (to - first) as f64, step };
-    let shapes = [0.020, 0.040, 0.080, 0.160, 0.320].map(|c| Shape::Corner(c * per_s));
-    let powers = [1, 2, 3].map(Shape::Power);
-    let starts: Vec<_> =
-        powers.into_iter().chain(shapes).filter_map(|shape| fit::rise(window, candidates, shape)).collect();
+    let starts: Vec<_> = shapes.iter().filter_map(|&shape| fit::rise(window, candidates, shape)).collect();
     let (at, sd) = fit::average(&starts, window.len(), 4)?;
     let best = starts.iter().min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     Some(Onset { at: at + first as f64, sd, level_n: best.level })

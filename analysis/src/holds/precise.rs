@@ -3,9 +3,8 @@
 //! Comes in: the track (N) and the pull as the state machine saw it. Goes out: a [`Hold`].
 
 use super::errors::Errors;
-use super::finder::Pull;
-use super::front::Front;
 use super::onset::{self, Onset, Rise};
+use super::pull::{Job, Pull};
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
@@ -13,7 +12,7 @@ use crate::measures::{self, Stretch, Yielded};
 use crate::trial::Test;
 
 /// What is looked at before a pull, s.
-const BEFORE_S: f64 = 3.0;
+pub(super) const BEFORE_S: f64 = 3.0;
 /// A level above zero by more than this is pretension, N.
 const PRETENSION_N: f64 = 0.3;
 /// Stretch over which the level before a pull is taken, s.
@@ -25,7 +24,7 @@ pub(super) fn onset_so_far(track: &Track, pull: &Pull, now: u64) -> f64 {
     let values = track.slice(first, now);
     let height = values.last().map_or(0.0, |v| v - pull.base.force_n);
     let rise = rise_of(pull, first, 0.8 * height, track.dt_s());
-    let found = onset::fit(values, rise).map_or(pull.cross as f64 - first as f64, |onset| onset.at);
+    let found = onset::quick(values, rise).map_or(pull.cross as f64 - first as f64, |onset| onset.at);
     first as f64 + found
 }
 
@@ -61,13 +60,14 @@ struct Values {
 }
 
 impl Values {
-    fn new(track: &Track, pull: &Pull, close: u64, now: u64) -> Values {
+    fn new(job: &Job) -> Values {
+        let (track, pull) = (&job.track, &job.pull);
         let first = first_kept(track, pull);
         let level_n = pull.base.force_n;
-        let above: Vec<f64> = track.slice(first, now).iter().map(|v| v - level_n).collect();
+        let above: Vec<f64> = track.slice(first, track.end()).iter().map(|v| v - level_n).collect();
         let last = above.len().saturating_sub(1);
         let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
-        let (cross, close, dt_s) = (local(pull.cross), local(close), track.dt_s());
+        let (cross, close, dt_s) = (local(pull.cross), local(job.close), track.dt_s());
         let width = (libm::round(0.020 / dt_s) as usize).max(3) | 1;
         let smooth = wave::centred(&above, width);
         let peak = cross + wave::greatest(&smooth[cross..=close]);
@@ -145,17 +145,10 @@ fn turning(values: &Values, pull: &Pull, at: f64) -> Option<Onset> {
     onset::fit(&values.above, rise)
 }
 
-/// Measures a pull that ended at `close` and was seen until `now`.
-pub(super) fn measure(
-    track: &Track,
-    front: &Front,
-    pull: &Pull,
-    close: u64,
-    now: u64,
-    flag: Option<Flag>,
-    parameters: &Parameters,
-) -> Hold {
-    let mut values = Values::new(track, pull, close, now);
+/// Measures a pull that is over.
+pub(super) fn measure(job: &Job) -> Hold {
+    let Job { track, grid, pull, flag, parameters, .. } = job;
+    let mut values = Values::new(job);
     let mut errors = Errors::white(values.dt_s, pull.base.noise_n);
     let onset = find_onset(&mut values, pull, &mut errors);
     let last = values.above.len().saturating_sub(1);
@@ -192,8 +185,8 @@ pub(super) fn measure(
     let time_s = |at: f64| track.time_s(values.first as f64 + at);
     Hold {
         kind: kind(&values, rise5, onset_at, end, parameters),
-        first_index: front.index((values.first as f64 + onset_at).ceil() as u64),
-        last_index: front.index((values.first as f64 + end) as u64),
+        first_index: grid.index((values.first as f64 + onset_at).ceil() as u64),
+        last_index: grid.index((values.first as f64 + end) as u64),
         onset_s: time_s(onset_at),
         onset_sd_s: onset.map(|o| o.sd * values.dt_s),
         rise5_s: rise5.map(time_s),
@@ -202,14 +195,14 @@ pub(super) fn measure(
         release_s: release_at.map(time_s),
         end_s: if open { None } else { Some(time_s(end_at)) },
         rest_n: level_n,
-        contact_s: pull.contact.map(|(since, _)| track.time_s(since as f64)),
-        contact_n: if pull.contact.is_some() { level_n - pull.zero_n } else { 0.0 },
+        contact_s: pull.contact_s,
+        contact_n: if pull.contact_s.is_some() { level_n - pull.zero_n } else { 0.0 },
         peak_n,
         peak_s: time_s(peak_at as f64),
         peak_zero_n: peak_n + level_n - pull.zero_n,
         mean_n: measures::mean::best(&stretch, 1.0),
         measures: measures::all(&stretch, parameters),
-        flags: flags(track, pull, &values, onset_at, found, flag, parameters),
+        flags: flags(job, &values, onset_at, found),
     }
 }
 
@@ -245,25 +238,20 @@ fn kind(values: &Values, rise5: Option<f64>, onset: f64, end: f64, parameters: &
     if longest >= held && long { Kind::Hold } else { Kind::Touch }
 }
 
-fn flags(
-    track: &Track,
-    pull: &Pull,
-    values: &Values,
-    onset: f64,
-    found: Option<Yield>,
-    flag: Option<Flag>,
-    parameters: &Parameters,
-) -> Vec<Flag> {
+fn flags(job: &Job, values: &Values, onset: f64, found: Option<Yield>) -> Vec<Flag> {
+    let Job { track, pull, flag, parameters, .. } = job;
     let at = values.first as f64 + onset;
     let (from, to) = (at as u64, values.first + values.close as u64);
-    let mut flags: Vec<Flag> = flag.into_iter().collect();
+    let mut flags: Vec<Flag> = flag.iter().copied().collect();
     let mut put = |flag: Flag, when: bool| {
         if when {
             flags.push(flag);
         }
     };
     put(Flag::Saturated, track.marked(Mark::Saturated, from, to + 1));
-    let near = pull.gap_near(track, at);
+    let near = values.count(0.05) as f64;
+    let (around, beyond) = ((at - near).max(0.0) as u64, (at + near) as u64 + 1);
+    let near = track.marked(Mark::Missing, around, beyond);
     put(Flag::GapNearOnset, near);
     put(Flag::Gap, !near && track.marked(Mark::Missing, from, to + 1));
     put(Flag::LateArm, pull.late);
@@ -274,7 +262,7 @@ fn flags(
         flag.is_none() && after.iter().sum::<f64>() / (after.len().max(1) as f64) < -PRETENSION_N;
     put(
         Flag::Pretension,
-        fell_below || pull.contact.is_some() && values.level_n - pull.zero_n > PRETENSION_N,
+        fell_below || pull.contact_s.is_some() && values.level_n - pull.zero_n > PRETENSION_N,
     );
     put(Flag::DoublePull, pulled_twice(values, onset));
     let before = (onset as usize).saturating_sub(values.count(0.2))..onset as usize;
