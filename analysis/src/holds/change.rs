@@ -6,7 +6,7 @@
 //! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
 //! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
 
-use super::curve::Curve;
+use super::curve::{Curve, Point};
 use super::errors::Errors;
 use super::window::{BINS, Rows, Window};
 
@@ -162,14 +162,8 @@ struct Linear {
     normal: Square,
 }
 
-/// Height, slope, and place times slope of a curve.
-fn curve_at(curve: Curve, x: f64) -> [f64; 3] {
-    let (height, slope) = curve.at(x);
-    [height, slope, x.max(0.0) * slope]
-}
-
 /// Means over a bin from its edges and its middle.
-fn simpson(start: [f64; 3], middle: [f64; 3], end: [f64; 3]) -> [f64; 3] {
+fn simpson(start: Point, middle: Point, end: Point) -> Point {
     let mean = |k: usize| (start[k] + 4.0 * middle[k] + end[k]) / 6.0;
     [mean(0), mean(1), mean(2)]
 }
@@ -179,18 +173,22 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
     let mut rows: Rows = [[0.0; 4]; BINS];
-    let mut edge = curve_at(curve, (window.time_s[0] - 0.5 * window.width_s - start) / scale);
-    for (row, &time_s) in rows.iter_mut().zip(&window.time_s).take(window.n) {
-        let middle = curve_at(curve, (time_s - start) / scale);
-        let [g, steepness, stretched] = if window.width_s > 0.0 {
-            let end = curve_at(curve, (time_s + 0.5 * window.width_s - start) / scale);
-            let mean = simpson(edge, middle, end);
-            edge = end;
-            mean
-        } else {
-            middle
-        };
-        *row = [-height * steepness / scale, -height * stretched, g, 0.0];
+    let mut points: [Point; 2 * BINS + 1] = [[0.0; 3]; 2 * BINS + 1];
+    let (n, step_s) = (window.n, window.step_s);
+    let first_s = window.first_s - start;
+    let derivatives =
+        |[g, steepness, stretched]: Point| [-height * steepness / scale, -height * stretched, g, 0.0];
+    if window.averaged {
+        // Edges and middles by turns.
+        curve.fill((first_s - 0.5 * step_s) / scale, 0.5 * step_s / scale, &mut points[..=2 * n]);
+        for (k, row) in rows[..n].iter_mut().enumerate() {
+            *row = derivatives(simpson(points[2 * k], points[2 * k + 1], points[2 * k + 2]));
+        }
+    } else {
+        curve.fill(first_s / scale, step_s / scale, &mut points[..n]);
+        for (row, point) in rows.iter_mut().zip(&points[..n]) {
+            *row = derivatives(*point);
+        }
     }
     window.whiten(&mut rows);
     let mut linear = Linear::default();

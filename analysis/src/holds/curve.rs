@@ -37,7 +37,7 @@ impl Curve {
             return (0.0, 0.0);
         }
         match self {
-            Curve::Lags(n) => lags(n, x),
+            Curve::Lags(n) => lags(n, x, libm::exp(-x)),
             Curve::MinimumJerk if x < 1.0 => {
                 (x * x * x * (10.0 + x * (-15.0 + 6.0 * x)), 30.0 * x * x * (1.0 - x) * (1.0 - x))
             }
@@ -59,9 +59,36 @@ impl Curve {
     }
 }
 
-/// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!.
-fn lags(n: u32, x: f64) -> (f64, f64) {
-    let decay = libm::exp(-x);
+/// Height, slope, and place times slope of a curve.
+pub(super) type Point = [f64; 3];
+
+impl Curve {
+    /// The curve at evenly spaced places: `first`, `first + step`, …
+    pub fn fill(self, first: f64, step: f64, points: &mut [Point]) {
+        let rising =
+            if first > 0.0 { 0 } else { ((-first / step) as usize).saturating_add(1).min(points.len()) };
+        points[..rising].fill([0.0; 3]);
+        let place = |k: usize| first + k as f64 * step;
+        let points = points[rising..].iter_mut().enumerate().map(|(k, point)| (place(rising + k), point));
+        if let Curve::Lags(n) = self {
+            // An exponential at even places is a product.
+            let (mut decay, factor) = (libm::exp(-place(rising)), libm::exp(-step));
+            for (x, point) in points {
+                let (height, slope) = lags(n, x, decay);
+                *point = [height, slope, x * slope];
+                decay *= factor;
+            }
+        } else {
+            for (x, point) in points {
+                let (height, slope) = self.at(x);
+                *point = [height, slope, x.max(0.0) * slope];
+            }
+        }
+    }
+}
+
+/// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!; `decay` is e^−x.
+fn lags(n: u32, x: f64, decay: f64) -> (f64, f64) {
     let (mut sum, mut term) = (1.0, 1.0);
     for k in 1..n {
         term *= x / f64::from(k);
@@ -83,6 +110,23 @@ mod tests {
                 assert!((slope - curve.at(x).1).abs() < 1e-6, "{curve:?} at {x}");
             }
             assert_eq!(curve.at(0.0), (0.0, 0.0));
+        }
+    }
+
+    #[test]
+    fn a_grid_of_points_is_the_curve_at_each() {
+        for curve in RISES {
+            for (first, step) in [(-1.03, 0.1), (0.2, 0.05), (-9.0, 0.1)] {
+                let mut points = [[9.0; 3]; 60];
+                curve.fill(first, step, &mut points);
+                for (k, point) in points.iter().enumerate() {
+                    let x = first + k as f64 * step;
+                    let (height, slope) = curve.at(x);
+                    let wanted = [height, slope, x.max(0.0) * slope];
+                    let near = point.iter().zip(wanted).all(|(a, b)| (a - b).abs() < 1e-12);
+                    assert!(near, "{curve:?} at {x}: {point:?} instead of {wanted:?}");
+                }
+            }
         }
     }
 

@@ -191,6 +191,7 @@ impl Finder {
             self.report(&pull, close, flag, out);
         }
         self.forget_level(end);
+        self.steps.interrupt();
         self.contact = None;
         self.pull = None;
         self.undecided = None;
@@ -223,7 +224,7 @@ impl Finder {
 
     /// Whether a smoothed value of the step could cross anything: the cheap test that most steps end with.
     fn something_may_happen(&self, from: u64, to: u64) -> bool {
-        let (low, high) = wave::range(self.track.slice((from + 1).saturating_sub(self.smoothed), to));
+        let (low, high) = self.seen(from, to);
         match (self.state, self.level) {
             (State::Active, _) => self.pull.as_ref().is_none_or(|pull| {
                 pull.low_since.is_some()
@@ -244,6 +245,14 @@ impl Finder {
             (State::Armed, _) => true,
             _ => self.undecided.is_some(),
         }
+    }
+
+    /// Least and greatest value that the smoothed force of a step is made of, or a wider range.
+    fn seen(&self, from: u64, to: u64) -> (f64, f64) {
+        if self.smoothed <= self.step + 1 {
+            return self.steps.range();
+        }
+        wave::range(self.track.slice((from + 1).saturating_sub(self.smoothed), to))
     }
 
     fn arming_rise(&self, level: &Level) -> f64 {

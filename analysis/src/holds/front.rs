@@ -255,7 +255,7 @@ impl Front {
     pub fn hand_over(&mut self, track: &mut Track, upto: u64, spike_n: f64, all: bool) -> bool {
         let known = if all { self.values.len() } else { self.values.len().saturating_sub(self.reach()) };
         while track.end() < upto && self.handed < known {
-            self.clean(known.min(self.handed + (upto - track.end()) as usize), spike_n);
+            self.clean(known, spike_n);
             if self.bridge.is_some() {
                 self.hand_bridge(track, upto);
                 continue;

@@ -2,8 +2,12 @@
 //!
 //! Comes in: the values of one step after another, N. Goes out: level and noise (N) over the rest window, slopes (N/s).
 
+use super::wave;
+
 /// Steps remembered; a power of two.
 const KEPT: usize = 128;
+
+const NO_RANGE: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
 
 /// A level that force stands at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,12 +26,14 @@ pub(super) struct Steps {
     means: [f64; KEPT],
     variances: [f64; KEPT],
     count: u64,
+    /// Least and greatest value of the latest two steps, the latest last.
+    ranges: [(f64, f64); 2],
 }
 
 impl Steps {
     /// No steps yet.
     pub fn new() -> Steps {
-        Steps { means: [0.0; KEPT], variances: [0.0; KEPT], count: 0 }
+        Steps { means: [0.0; KEPT], variances: [0.0; KEPT], count: 0, ranges: [NO_RANGE; 2] }
     }
 
     /// Number of steps so far.
@@ -52,6 +58,18 @@ impl Steps {
         self.means[at] = about + sum / n;
         self.variances[at] = if values.len() > 1 { (squares / (n - 1.0)).max(0.0) } else { 0.0 };
         self.count += 1;
+        self.ranges = [self.ranges[1], wave::range(values)];
+    }
+
+    /// Least and greatest value of the latest two steps.
+    pub fn range(&self) -> (f64, f64) {
+        let [(a, b), (c, d)] = self.ranges;
+        (a.min(c), b.max(d))
+    }
+
+    /// The next step does not follow the latest.
+    pub fn interrupt(&mut self) {
+        self.ranges = [NO_RANGE; 2];
     }
 
     /// Mean of the step that is `back` steps old (0: the latest).

@@ -8,6 +8,7 @@ use super::pull::{Job, Pull};
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
+use crate::measures::mean::Sums;
 use crate::measures::{self, Stretch, Yielded};
 use crate::trial::Test;
 
@@ -179,6 +180,7 @@ pub(super) fn measure(job: &Job) -> Hold {
         peak_n,
         yielded,
     };
+    let sums = Sums::of(&stretch);
     let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
     let level_n = values.level_n;
     let broke = yielded.filter(|_| parameters.test == Test::Break);
@@ -200,8 +202,8 @@ pub(super) fn measure(job: &Job) -> Hold {
         peak_n,
         peak_s: time_s(peak_at as f64),
         peak_zero_n: peak_n + level_n - pull.zero_n,
-        mean_n: measures::mean::best(&stretch, 1.0),
-        measures: measures::all(&stretch, parameters),
+        mean_n: sums.best(1.0),
+        measures: measures::all(&stretch, &sums, parameters),
         flags: flags(job, &values, onset_at, found),
     }
 }
@@ -233,6 +235,9 @@ fn kind(values: &Values, rise5: Option<f64>, onset: f64, end: f64, parameters: &
     for value in &values.smooth[values.cross..=values.close] {
         run = if *value >= parameters.hold_min_n { run + 1 } else { 0 };
         longest = longest.max(run);
+        if longest >= held {
+            break;
+        }
     }
     let long = (end - rise5.map_or(onset, |at| at.max(onset))) * values.dt_s >= parameters.hold_min_s;
     if longest >= held && long { Kind::Hold } else { Kind::Touch }

@@ -59,6 +59,19 @@ pub(crate) fn trailing_strides(values: &[f64], stride: usize, strides: usize) ->
     means
 }
 
+/// Sum of values, in four parts side by side.
+pub(crate) fn sum(values: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let quads = values.chunks_exact(4);
+    let rest: f64 = quads.remainder().iter().sum();
+    for quad in quads {
+        for (sum, value) in sums.iter_mut().zip(quad) {
+            *sum += value;
+        }
+    }
+    sums.iter().sum::<f64>() + rest
+}
+
 /// Least and greatest value.
 pub(crate) fn range(values: &[f64]) -> (f64, f64) {
     // Four at a time: a compiler cannot reorder them by itself.

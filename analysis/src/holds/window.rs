@@ -21,10 +21,12 @@ const FLUCTUATION: f64 = 0.015;
 pub(super) struct Window {
     /// Number of bins.
     pub n: usize,
-    /// Width of a bin of several values, s; 0 where each is one.
-    pub width_s: f64,
-    /// Middle of each bin, s.
-    pub time_s: [f64; BINS],
+    /// Middle of the first bin, s.
+    pub first_s: f64,
+    /// Spacing of the bins, s.
+    pub step_s: f64,
+    /// Whether each is a mean of several values.
+    pub averaged: bool,
     value: [f64; BINS],
     /// Lower triangle of the Cholesky factor, row by row.
     factor: Vec<f64>,
@@ -43,26 +45,25 @@ impl Window {
         // Bins are counted from the end: the rise is what must not lose a part of a bin.
         let first = values.len() % per;
         let n = values.len() / per;
-        let width_s = if per > 1 { per as f64 * known.errors.dt_s } else { 0.0 };
+        let dt_s = known.errors.dt_s;
         let mut window = Window {
             n,
-            width_s,
-            time_s: [0.0; BINS],
+            first_s: (first as f64 + (per - 1) as f64 / 2.0) * dt_s,
+            step_s: per as f64 * dt_s,
+            averaged: per > 1,
             value: [0.0; BINS],
             factor: vec![0.0; n * (n + 1) / 2],
             fixed: [[0.0; 4]; BINS],
         };
-        for (k, bin) in values[first..].chunks_exact(per).enumerate() {
-            window.value[k] = bin.iter().sum::<f64>() / per as f64;
-            window.time_s[k] =
-                (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.errors.dt_s;
+        for (value, bin) in window.value.iter_mut().zip(values[first..].chunks_exact(per)) {
+            *value = bin.iter().sum::<f64>() / per as f64;
         }
         if !window.factorise(per, known) {
             return None;
         }
         let mut fixed = [[0.0; 4]; BINS];
-        for (row, (value, time_s)) in fixed.iter_mut().zip(window.value.iter().zip(&window.time_s)).take(n) {
-            *row = [*value, 1.0, *time_s, 0.0];
+        for (k, (row, value)) in fixed.iter_mut().zip(&window.value).take(n).enumerate() {
+            *row = [*value, 1.0, window.first_s + k as f64 * window.step_s, 0.0];
         }
         window.whiten(&mut fixed);
         window.fixed = fixed;
@@ -77,7 +78,7 @@ impl Window {
         let wander = known.errors.wander_n * known.errors.wander_n;
         let force = |k: usize| (self.value[k] - known.rest_n).abs();
         let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
-        let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
+        let gap = self.step_s;
         let mut slow = [0.0; BINS];
         let mut fast = [0.0; BINS];
         for k in 0..self.n {

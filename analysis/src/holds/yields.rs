@@ -29,9 +29,10 @@ pub(super) enum Yield {
 /// Finds the first yield in `values` (N above the level the pull started from) within `from..to`.
 pub(super) fn find(values: &[f64], from: usize, to: usize, errors: &Errors, p: &Parameters) -> Option<Yield> {
     let search = Search::new(values, from, to, errors, p)?;
-    let (mut i, mut fresh, mut high, mut gave_way) = (0, 0, 0, false);
+    let (mut i, mut fresh, mut high, mut highest, mut gave_way) = (0, 0, 0, 0, false);
     while i < search.y.len() {
-        let peak = search.peak(fresh, i);
+        highest = search.highest(highest, fresh, i);
+        let peak = search.y[highest];
         if search.y[i] >= 0.95 * peak {
             high = i;
         }
@@ -103,10 +104,13 @@ impl<'a> Search<'a> {
         self.first + (k + 1) * self.stride - 1
     }
 
-    /// Greatest force of the last second, no further back than `fresh`.
-    fn peak(&self, fresh: usize, i: usize) -> f64 {
+    /// Place of the greatest force of the last second, no further back than `fresh`; `last` was it a step ago.
+    fn highest(&self, last: usize, fresh: usize, i: usize) -> usize {
         let from = fresh.max(i.saturating_sub(self.steps(BEFORE_S)));
-        self.y[from..=i].iter().copied().fold(f64::NEG_INFINITY, f64::max)
+        if last >= from {
+            return if self.y[i] >= self.y[last] { i } else { last };
+        }
+        (from..=i).max_by(|&a, &b| self.y[a].total_cmp(&self.y[b])).unwrap_or(i)
     }
 
     /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.
