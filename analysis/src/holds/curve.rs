@@ -51,7 +51,7 @@ impl Curve {
     /// Where the curve has a height.
     pub fn inverse(self, height: f64) -> f64 {
         let (mut low, mut high) = (0.0, 40.0);
-        for _ in 0..40 {
+        for _ in 0..26 {
             let middle = 0.5 * (low + high);
             if self.at(middle).0 < height { low = middle } else { high = middle }
         }

@@ -23,7 +23,7 @@ const BEFORE_S: f64 = 4.0;
 /// A step, s.
 const STEP_S: f64 = 0.025;
 /// A known level is looked at again every so many steps.
-const REFRESH: u64 = 4;
+const REFRESH: u64 = 8;
 /// Force this long below its level has left it, s.
 const FALLEN_S: f64 = 0.25;
 
@@ -134,9 +134,36 @@ impl Finder {
                 }
             };
             rest = &rest[count..];
-            while self.hand_over(self.next + self.step, false) {
-                self.advance(self.next + self.step, out);
+            self.catch_up(out);
+        }
+    }
+
+    /// Takes forces one after the other, their times `interval_s` apart from 0 at index 0: the same as samples of them.
+    pub(super) fn push_even(
+        &mut self,
+        first_index: u64,
+        interval_s: f64,
+        forces: &[f64],
+        out: &mut Vec<Event>,
+    ) {
+        let (mut index, mut rest) = (first_index, forces);
+        while let Some(&force_n) = rest.first() {
+            let mut taken = self.front.take_even(index, interval_s, rest);
+            if taken == 0 {
+                let time_s = index as f64 * interval_s;
+                self.push(&[Sample { index, time_s, force_n, saturated: false }], out);
+                taken = 1;
+            } else {
+                self.catch_up(out);
             }
+            index += taken as u64;
+            rest = &rest[taken..];
+        }
+    }
+
+    fn catch_up(&mut self, out: &mut Vec<Event>) {
+        while self.hand_over(self.next + self.step, false) {
+            self.advance(self.next + self.step, out);
         }
     }
 

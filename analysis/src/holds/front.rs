@@ -185,6 +185,25 @@ impl Front {
         Taken::Some(1)
     }
 
+    /// Takes forces that follow the last sample one after the other, their times `interval_s` apart from 0 at index 0:
+    /// as many as can be taken at once, which may be none.
+    pub fn take_even(&mut self, first_index: u64, interval_s: f64, forces: &[f64]) -> usize {
+        let forces = &forces[..forces.len().min(RUN)];
+        let good = forces.iter().all(|force| force.abs() <= ABSURD_N);
+        if self.per_value > 1 || self.is_new() || self.next_index != first_index || !good {
+            return 0;
+        }
+        let until_note = ((TIME_EVERY - self.block_at % TIME_EVERY) % TIME_EVERY) as usize;
+        for k in (until_note..forces.len()).step_by(TIME_EVERY as usize) {
+            let time_s = (first_index + k as u64) as f64 * interval_s;
+            self.notes.push_back((self.values.len() + k, Note::Time(time_s)));
+        }
+        self.values.extend_from_slice(forces);
+        self.block_at += forces.len() as u64;
+        self.next_index += forces.len() as u64;
+        forces.len()
+    }
+
     /// How many of the samples follow the last one without a fault.
     fn run(&self, samples: &[Sample]) -> usize {
         let mut run = 0;
@@ -329,8 +348,8 @@ impl Front {
         self.cleaned = to;
         let around =
             &self.values[from.saturating_sub(self.reach())..(to + self.reach()).min(self.values.len())];
-        let (low, high) = wave::range(around);
-        if high - low <= least_n {
+        // Where no step is large, half of a value's neighbours are always close to it.
+        if wave::largest_step(around) * self.half_width as f64 <= least_n {
             return;
         }
         for at in from..to {

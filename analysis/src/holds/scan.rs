@@ -4,7 +4,7 @@
 //! threads, in the same way and with the same bits as anywhere else.
 
 use super::pull::Job;
-use super::{Finder, Hold, Parameters, Sample, precise};
+use super::{Finder, Hold, Parameters, precise};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -26,7 +26,6 @@ pub struct Scan {
     finder: Finder,
     interval_s: f64,
     index: u64,
-    samples: Vec<Sample>,
     found: usize,
     jobs: SyncSender<(usize, Job)>,
     threads: Vec<JoinHandle<Measured>>,
@@ -46,8 +45,7 @@ impl Scan {
             thread::Builder::new().name(format!("measure-{k}")).spawn(move || measure(&waiting))
         });
         let threads = threads.collect::<io::Result<Vec<_>>>()?;
-        let samples = Vec::with_capacity(BLOCK);
-        Ok(Scan { finder, interval_s, index: 0, samples, found: 0, jobs, threads })
+        Ok(Scan { finder, interval_s, index: 0, found: 0, jobs, threads })
     }
 
     /// Takes the next forces, N.
@@ -55,15 +53,8 @@ impl Scan {
         // Of other events than the end of a hold there is nobody to tell.
         let mut unheard = Vec::new();
         for block in force_n.chunks(BLOCK) {
-            self.samples.clear();
-            self.samples.extend(block.iter().zip(self.index..).map(|(&force_n, index)| Sample {
-                index,
-                time_s: index as f64 * self.interval_s,
-                force_n,
-                saturated: false,
-            }));
+            self.finder.push_even(self.index, self.interval_s, block, &mut unheard);
             self.index += block.len() as u64;
-            self.finder.push(&self.samples, &mut unheard);
             unheard.clear();
             self.send();
         }

@@ -72,6 +72,19 @@ pub(crate) fn sum(values: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + rest
 }
 
+/// Greatest difference between neighbours.
+pub(crate) fn largest_step(values: &[f64]) -> f64 {
+    let mut largest = [0.0_f64; 4];
+    let later = values.get(1..).unwrap_or(&[]);
+    for (a, b) in values.chunks(4).zip(later.chunks(4)) {
+        for ((most, a), b) in largest.iter_mut().zip(a).zip(b) {
+            let step = (b - a).abs();
+            *most = if step > *most { step } else { *most };
+        }
+    }
+    largest.iter().copied().fold(0.0, f64::max)
+}
+
 /// Least and greatest value.
 pub(crate) fn range(values: &[f64]) -> (f64, f64) {
     // Four at a time: a compiler cannot reorder them by itself.
@@ -138,6 +151,8 @@ mod tests {
             assert!((mean - plain[4 * k + 3]).abs() < 1e-12);
         }
         for n in 1..20 {
+            let plain = values[..n].windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f64::max);
+            assert_eq!(largest_step(&values[..n]), plain);
             let (low, high) = range(&values[..n]);
             assert_eq!(low, values[..n].iter().copied().fold(f64::INFINITY, f64::min));
             assert_eq!(high, values[..n].iter().copied().fold(f64::NEG_INFINITY, f64::max));
