@@ -10,6 +10,7 @@ use crate::recording::read::Recording;
 use crate::recording::replay::{Placed, replay};
 use crate::trace::{self, Dataset};
 use crate::trial::Test;
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 use std::path::{Path, PathBuf};
 
@@ -142,6 +143,14 @@ fn from_recording(args: &Args, parameters: &Parameters) -> anyhow::Result<Found>
     Ok(Found::Recording { placed, own })
 }
 
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Answer<'a, T> {
+    holds: &'a [T],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    parameters: Option<Value>,
+}
+
 /// What was found, and in what.
 enum Found {
     Trace(Vec<Hold>),
@@ -150,15 +159,15 @@ enum Found {
 
 impl Found {
     fn json(&self, parameters: &Parameters) -> anyhow::Result<String> {
-        let value = match self {
-            Found::Trace(holds) => json!({ "holds": holds, "parameters": values(parameters) }),
-            // Each stretch has its own, in the recording's events.
-            Found::Recording { placed, own: true } => json!({ "holds": placed }),
-            Found::Recording { placed, own: false } => {
-                json!({ "holds": placed, "parameters": values(parameters) })
+        let parameters = Some(values(parameters));
+        // Each stretch of a recording has its own, in the recording's events.
+        let text = match self {
+            Found::Trace(holds) => serde_json::to_string(&Answer { holds, parameters }),
+            Found::Recording { placed, own } => {
+                serde_json::to_string(&Answer { holds: placed, parameters: parameters.filter(|_| !own) })
             }
         };
-        Ok(serde_json::to_string(&value)?)
+        Ok(text?)
     }
 
     fn table(&self) -> String {

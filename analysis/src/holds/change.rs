@@ -190,7 +190,8 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
             *row = derivatives(*point);
         }
     }
-    window.whiten(&mut rows);
+    let flat = rows[..n].iter().position(|row| *row != [0.0; 4]).unwrap_or(n);
+    window.whiten(&mut rows, flat);
     let mut linear = Linear::default();
     for (row, &[value, one, time, _]) in rows.iter().zip(&window.fixed).take(window.n) {
         let time = if sloped { time } else { 0.0 };

@@ -374,7 +374,8 @@ impl Finder {
             out.push(Event::Dismissed);
         }
         self.state = State::Active;
-        if let Some(pull) = &self.pull {
+        // Where measuring is put off, nobody waits for a first estimate.
+        if let Some(pull) = self.pull.as_ref().filter(|_| self.put_off.is_none()) {
             let onset = precise::onset_so_far(&self.track, pull, self.next);
             out.push(Event::Confirmed { onset_s: self.track.time_s(onset) });
         }

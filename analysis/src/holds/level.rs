@@ -46,10 +46,16 @@ impl Steps {
         // About the first value, so that squares of a high level do not swallow its noise.
         let about = values.first().copied().unwrap_or(0.0);
         let (mut sum, mut squares) = ([0.0; 4], [0.0; 4]);
-        for quad in values.chunks(4) {
-            for (k, value) in quad.iter().enumerate() {
-                sum[k] += value - about;
-                squares[k] += (value - about) * (value - about);
+        let quads = values.chunks_exact(4);
+        for value in quads.remainder() {
+            sum[0] += value - about;
+            squares[0] += (value - about) * (value - about);
+        }
+        for quad in quads {
+            for k in 0..4 {
+                let above = quad[k] - about;
+                sum[k] += above;
+                squares[k] += above * above;
             }
         }
         let (n, sum): (f64, f64) = (values.len().max(1) as f64, sum.iter().sum());

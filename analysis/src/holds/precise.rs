@@ -70,7 +70,10 @@ impl Values {
         let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
         let (cross, close, dt_s) = (local(pull.cross), local(job.close), track.dt_s());
         let width = (libm::round(0.020 / dt_s) as usize).max(3) | 1;
-        let smooth = wave::centred(&above, width);
+        // Nobody looks at the means before the pull.
+        let from = cross.saturating_sub(width);
+        let mut smooth = vec![0.0; from];
+        smooth.extend(wave::centred(&above[from..], width));
         let peak = cross + wave::greatest(&smooth[cross..=close]);
         let earliest = local(pull.earliest);
         Values { first, cross, close, earliest, above, dt_s, level_n, smooth, peak }
@@ -87,8 +90,10 @@ impl Values {
     /// Moves the level.
     fn relevel(&mut self, by_n: f64) {
         self.level_n += by_n;
-        for value in self.above.iter_mut().chain(&mut self.smooth) {
-            *value -= by_n;
+        for values in [&mut self.above, &mut self.smooth] {
+            for value in values {
+                *value -= by_n;
+            }
         }
     }
 
@@ -290,7 +295,7 @@ fn flags(job: &Job, values: &Values, onset: f64, found: Option<Yield>) -> Vec<Fl
 /// Whether force fell below 70 % of an early local peak before it reached 90 % of the hold's.
 fn pulled_twice(values: &Values, onset: f64) -> bool {
     let rise = values.above.get(onset as usize..=values.peak).unwrap_or(&[]);
-    let smooth = wave::trailing(rise, values.count(0.05));
+    let smooth = wave::trailing_strides(rise, values.count(0.01), 5);
     let peak = smooth.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut highest = (0.1 * peak).max(0.5);
     for value in smooth.iter().take_while(|v| **v < 0.9 * peak) {

@@ -74,15 +74,32 @@ pub(crate) fn sum(values: &[f64]) -> f64 {
 
 /// Greatest difference between neighbours.
 pub(crate) fn largest_step(values: &[f64]) -> f64 {
+    let (earlier, later) = (&values[..values.len().saturating_sub(1)], values.get(1..).unwrap_or(&[]));
     let mut largest = [0.0_f64; 4];
-    let later = values.get(1..).unwrap_or(&[]);
-    for (a, b) in values.chunks(4).zip(later.chunks(4)) {
-        for ((most, a), b) in largest.iter_mut().zip(a).zip(b) {
-            let step = (b - a).abs();
-            *most = if step > *most { step } else { *most };
+    let (a, b) = (earlier.chunks_exact(4), later.chunks_exact(4));
+    for (a, b) in a.remainder().iter().zip(b.remainder()) {
+        largest[0] = largest[0].max((b - a).abs());
+    }
+    for (a, b) in a.zip(b) {
+        for k in 0..4 {
+            let step = (b[k] - a[k]).abs();
+            largest[k] = if step > largest[k] { step } else { largest[k] };
         }
     }
     largest.iter().copied().fold(0.0, f64::max)
+}
+
+/// Sum of products, in four parts side by side.
+pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
+    let rest: f64 = a.remainder().iter().zip(b.remainder()).map(|(a, b)| a * b).sum();
+    for (a, b) in a.zip(b) {
+        for k in 0..4 {
+            sums[k] += a[k] * b[k];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Least and greatest value.

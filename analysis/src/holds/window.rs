@@ -3,6 +3,7 @@
 //! Comes in: values, N, and what is known about their errors. Goes out: bins (N) and columns of them made white.
 
 use super::change::Known;
+use super::wave;
 
 /// Values of a window are averaged into at most this many bins.
 pub(super) const BINS: usize = 48;
@@ -65,7 +66,7 @@ impl Window {
         for (k, (row, value)) in fixed.iter_mut().zip(&window.value).take(n).enumerate() {
             *row = [*value, 1.0, window.first_s + k as f64 * window.step_s, 0.0];
         }
-        window.whiten(&mut fixed);
+        window.whiten(&mut fixed, 0);
         window.fixed = fixed;
         Some(window)
     }
@@ -97,7 +98,7 @@ impl Window {
                 let other = j * (j + 1) / 2;
                 let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
                 let (this, that) = (&self.factor[row..row + j], &self.factor[other..other + j]);
-                sum -= this.iter().zip(that).map(|(a, b)| a * b).sum::<f64>();
+                sum -= wave::dot(this, that);
                 if i == j {
                     if sum <= 0.0 || !sum.is_finite() {
                         return false;
@@ -111,21 +112,19 @@ impl Window {
         true
     }
 
-    /// Makes the errors of each column white and of unit size.
-    pub fn whiten(&self, rows: &mut Rows) {
-        for i in 0..self.n {
+    /// Makes the errors of each column white and of unit size. Rows before `from` are zero and stay so.
+    pub fn whiten(&self, rows: &mut Rows, from: usize) {
+        for i in from..self.n {
             let factor = &self.factor[i * (i + 1) / 2..][..=i];
             let (before, rest) = rows.split_at_mut(i);
-            let row = &mut rest[0];
-            for (weight, earlier) in factor.iter().zip(before) {
+            let mut row = rest[0];
+            for (weight, earlier) in factor[from..i].iter().zip(&before[from..]) {
                 for (value, other) in row.iter_mut().zip(earlier) {
                     *value -= weight * *other;
                 }
             }
             let scale = 1.0 / factor[i];
-            for value in row {
-                *value *= scale;
-            }
+            rest[0] = row.map(|value| value * scale);
         }
     }
 }
