@@ -1,4 +1,10 @@
 //! Writes a made-up recording, and one with empty tables, for trying readers: `cargo run --example sample_recording FOLDER`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a example that cannot go on fails"
+)]
 #[path = "../tests/sample/mod.rs"]
 mod sample;
 

@@ -4,7 +4,7 @@ mod sample;
 
 use analysis::console::Advice;
 use analysis::recording::layout::{Row, TrialRow};
-use analysis::recording::open::OpenError;
+use analysis::recording::open::{self, OpenError};
 use analysis::recording::read::{ReadError, Recording};
 use analysis::recording::write::{Samples, WriteError, Writer};
 use std::fs;
@@ -183,7 +183,7 @@ fn a_folder_that_is_not_there_is_named() {
 /// Writes a recording, and changes it with HDF5's own means.
 fn changed(path: &Path, change: impl FnOnce(&hdf5::File)) -> Result<Recording, ReadError> {
     sample::write_empty(path).unwrap();
-    let file = hdf5::File::open_rw(path).unwrap();
+    let file = open::unlocked().open_rw(path).unwrap();
     change(&file);
     file.close().unwrap();
     Recording::open(path)
@@ -250,4 +250,40 @@ fn every_table_names_its_columns_once() {
     names.sort_unstable();
     names.dedup();
     assert_eq!(names.len(), columns.len());
+}
+
+/// The process itself may not make files larger than a limit: what a full disk looks like from inside.
+#[test]
+fn a_disk_without_room_is_an_error_and_leaves_nothing() {
+    const FOLDER: &str = "FOLDER_WITHOUT_ROOM";
+    if let Some(folder) = std::env::var_os(FOLDER) {
+        let error = sample::write(&Path::new(&folder).join("r.h5"), 1000).unwrap_err();
+        assert!(error.to_string().contains("File too large"), "{error}");
+        assert_eq!(names_in(Path::new(&folder)), [""; 0]);
+        println!("refused as it should be");
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    // Blocks of 512 bytes; the whole recording takes some 1900. Each limit is met at another stage.
+    for blocks in [1, 20, 200, 600, 1000, 1500] {
+        let script = format!(
+            "trap '' XFSZ; ulimit -f {blocks} && exec \"$0\" --exact --nocapture \
+             a_disk_without_room_is_an_error_and_leaves_nothing"
+        );
+        let mut command = std::process::Command::new("sh");
+        command.args(["-c", &script]).arg(std::env::current_exe().unwrap()).env(FOLDER, folder.path());
+        let output = command.output().unwrap();
+        let told = String::from_utf8_lossy(&output.stdout);
+        assert!(output.status.success() && told.contains("refused as it should be"), "{blocks}: {output:?}");
+    }
+}
+
+#[test]
+fn a_lock_that_somebody_holds_keeps_nobody_from_reading() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("r.h5");
+    sample::write_empty(&path).unwrap();
+    let locked = fs::File::open(&path).unwrap();
+    locked.lock().unwrap();
+    Recording::open(&path).unwrap().verify().unwrap();
 }

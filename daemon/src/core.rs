@@ -159,7 +159,7 @@ impl Core {
         let test = if (sensor, channel) == (1, 1) { self.look } else { Test::Free };
         let mut parameters = Parameters::new(Profile::Standard, test);
         parameters.zero_known = self.tares.iter().any(|(s, c, _)| (*s, *c) == (sensor, channel));
-        let setting = Setting::Finder { sensor, channel, parameters };
+        let setting = Setting::Finder { sensor, channel, parameters: Box::new(parameters) };
         Said::Journal(Record::Parameters(serde_json::to_string(&setting).unwrap_or_default()))
     }
 

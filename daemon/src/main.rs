@@ -1,5 +1,8 @@
 //! `fingerforced`: acquires. Results on stdout, all else on stderr.
+use analysis::console::advised;
+use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
+use std::io::IsTerminal;
 use std::process::ExitCode;
 
 #[derive(Parser)]
@@ -13,7 +16,7 @@ struct Cli {
 enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
-    Simulate(daemon::command::simulate::Args),
+    Simulate(Box<daemon::command::simulate::Args>),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
     #[command(hide = true)]
@@ -21,17 +24,49 @@ enum Command {
 }
 
 fn main() -> ExitCode {
+    supervise::private_files();
     let cli = Cli::parse();
-    let done = match &cli.command {
+    logging();
+    match supervised(&cli.command) {
+        Ok(code) => code,
+        Err(error) => analysis::console::report(&error),
+    }
+}
+
+/// A command that reads a recording does it in a supervised child; the others never open one.
+fn supervised(command: &Command) -> anyhow::Result<ExitCode> {
+    if let Command::Show(args) = command {
+        let files = [args.recording.clone()];
+        if let Supervision::Done(code) =
+            supervise::run_supervised(&files, Limits::for_files(&files)).map_err(advised)?
+        {
+            return Ok(code);
+        }
+    }
+    run(command).map(|()| ExitCode::SUCCESS)
+}
+
+fn run(command: &Command) -> anyhow::Result<()> {
+    match command {
         Command::Demo(args) => daemon::command::demo::run(args),
         Command::Record(args) => daemon::command::record::run(args),
         Command::Simulate(args) => daemon::command::simulate::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
         Command::Show(args) => daemon::command::show::run(args),
-    };
-    match done {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => analysis::console::report(&error),
     }
+}
+
+/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default.
+fn logging() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    let terminal = std::io::stderr().is_terminal();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(terminal)
+        .without_time()
+        .with_target(false)
+        .init();
 }

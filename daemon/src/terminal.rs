@@ -26,6 +26,9 @@ pub struct Terminal {
     state: &'static str,
     cue: Option<Cue>,
     missing: u64,
+    missing_reason: String,
+    told_missing: u64,
+    told_missing_ns: u64,
     told_zero: Option<NoZero>,
     /// Why the sensor cannot be used, when it cannot.
     pub refusal: Option<anyhow::Error>,
@@ -43,6 +46,9 @@ impl Terminal {
             state: "waiting for the sensor",
             cue: None,
             missing: 0,
+            missing_reason: String::new(),
+            told_missing: 0,
+            told_missing_ns: 0,
             told_zero: None,
             refusal: None,
         }
@@ -63,6 +69,7 @@ impl Terminal {
 
     /// Time passed: the live line is drawn anew.
     pub fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) {
+        self.tell_missing(now_ns);
         if !self.live {
             return;
         }
@@ -166,17 +173,35 @@ impl Terminal {
     }
 
     fn gap(&mut self, missing: Option<u64>, reason: &str) {
-        self.missing += missing.unwrap_or(0);
         match missing {
-            Some(missing) => tracing::error!(missing, reason, "samples are missing"),
-            None => tracing::error!(reason, "samples are missing, how many cannot be known"),
+            Some(missing) => {
+                self.missing += missing;
+                reason.clone_into(&mut self.missing_reason);
+            }
+            None => {
+                self.clear();
+                tracing::error!(reason, "samples are missing, how many cannot be known");
+            }
+        }
+    }
+
+    /// Lost data are an error, but a bad line must not flood the terminal: at most a line every five seconds.
+    fn tell_missing(&mut self, now_ns: u64) {
+        const EVERY_NS: u64 = 5_000_000_000;
+        if self.missing > self.told_missing && now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
+            self.clear();
+            let (missing, total) = (self.missing - self.told_missing, self.missing);
+            tracing::error!(missing, total, last_reason = self.missing_reason, "samples are missing");
+            (self.told_missing, self.told_missing_ns) = (self.missing, now_ns);
         }
     }
 
     fn no_zero(&mut self, channel: usize, why: NoZero) {
         let same = matches!(
             (self.told_zero, why),
-            (Some(NoZero::Unsteady), NoZero::Unsteady) | (Some(NoZero::Loaded(_)), NoZero::Loaded(_))
+            (Some(NoZero::Unsteady), NoZero::Unsteady)
+                | (Some(NoZero::Loaded(_)), NoZero::Loaded(_))
+                | (Some(NoZero::Touched(_)), NoZero::Touched(_))
         );
         if same {
             return;
@@ -186,6 +211,10 @@ impl Terminal {
             NoZero::Unsteady => self.line(&format!("channel {channel} is not steady: keep the sensor still for its zero")),
             NoZero::Loaded(force_n) => self.line(&format!(
                 "channel {channel} shows {force_n:.1} N by its own zero: unload it, or type t and Enter to zero it as it is"
+            )),
+            NoZero::Touched(above_n) => self.line(&format!(
+                "channel {channel} stands {above_n:.1} N above its lowest level: let go of the sensor for its zero, or \
+                 type t and Enter to zero it as it is"
             )),
             NoZero::TooFew => {}
         }

@@ -1,4 +1,5 @@
 //! Whole visits in memory: a board, faults on its line, the core; then the same records again, split elsewhere.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::layout::TrialRow;
 use daemon::core::{Begun, Core, Said};
@@ -148,7 +149,7 @@ impl World {
             let bytes = std::mem::take(&mut self.line);
             self.put(Record::Bytes { port: 0, bytes });
         }
-        if self.now_ns % 100_000_000 == 0 {
+        if self.now_ns.is_multiple_of(100_000_000) {
             self.put(Record::Tick);
         }
     }

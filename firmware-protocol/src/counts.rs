@@ -9,22 +9,23 @@
 
 /// Half of the range: offset binary's zero.
 const MIDDLE: i32 = 0x0080_0000;
-/// The largest counts that exist with both signs.
-const END: i32 = 0x007F_FFFF;
+
+/// The ends of the range.
+const LOWEST: i32 = -0x0080_0000;
+const HIGHEST: i32 = 0x007F_FFFF;
 
 /// What a converter's code means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reading {
     /// Signed counts, −8 388 608 to 8 388 607.
     pub counts: i32,
-    /// The converter is at an end of its range: the true value may lie beyond. From ±8 388 607 on, so that a
-    /// converter that clips to the same counts on both sides is recognised too.
+    /// The converter is at an end of its range: the true value may lie beyond.
     pub saturated: bool,
 }
 
 impl Reading {
     fn of(counts: i32) -> Self {
-        Self { counts, saturated: counts >= END || counts <= END.wrapping_neg() }
+        Self { counts, saturated: counts == LOWEST || counts == HIGHEST }
     }
 }
 

@@ -116,10 +116,8 @@ impl FaultCounts {
 
 #[derive(Debug)]
 enum State {
-    /// The last byte was a delimiter, or nothing came yet.
-    Idle,
-    /// Some bytes since the last delimiter, all well so far.
-    InFrame(DecoderState),
+    /// Idle or in a frame, which the library's state knows; all well so far.
+    Reading(DecoderState),
     /// Too long: everything up to the delimiter is discarded.
     Discarding,
 }
@@ -146,7 +144,7 @@ impl Accumulator {
         Self {
             decoded: [0; MAX_BODY],
             length: 0,
-            state: State::Idle,
+            state: State::Reading(DecoderState::Idle),
             counts: FaultCounts { overlong: 0, malformed: 0, checksum: 0, short: 0 },
         }
     }
@@ -174,27 +172,24 @@ impl Accumulator {
 
     /// Forgets a partial frame: for a port that was opened again, where the next byte may well begin a frame.
     pub fn reset(&mut self) {
-        self.state = State::Idle;
+        self.state = State::Reading(DecoderState::Idle);
     }
 
     /// One byte; at the delimiter of a frame, the length of its body or its fault.
     fn step(&mut self, byte: u8) -> Option<Result<usize, FrameFault>> {
         match &mut self.state {
             State::Discarding if byte == DELIMITER => {
-                self.state = State::Idle;
+                self.reset();
                 Some(Err(FrameFault::Overlong)) // counted when it became too long
             }
-            State::Idle if byte != DELIMITER => {
-                let mut decoder = DecoderState::default();
-                // The first code byte yields no data and cannot fail.
-                let _ = decoder.feed(byte);
-                self.length = 0;
-                self.state = State::InFrame(decoder);
-                None
-            }
-            State::Idle | State::Discarding => None,
-            State::InFrame(decoder) => match decoder.feed(byte) {
-                Ok(DecodeResult::NoData | DecodeResult::DataStart) => None,
+            State::Discarding => None,
+            State::Reading(decoder) => match decoder.feed(byte) {
+                // A delimiter while idle, or a code byte that brings no zero.
+                Ok(DecodeResult::NoData) => None,
+                Ok(DecodeResult::DataStart) => {
+                    self.length = 0;
+                    None
+                }
                 Ok(DecodeResult::DataContinue(data)) => {
                     self.append(data);
                     None
@@ -215,8 +210,8 @@ impl Accumulator {
         }
     }
 
+    /// At a delimiter, where the library's state is idle again.
     fn end_frame(&mut self, well_formed: bool) -> Result<usize, FrameFault> {
-        self.state = State::Idle;
         let decoded = self.decoded.get(..self.length).unwrap_or_default();
         let ended = if well_formed { checked_body(decoded) } else { Err(FrameFault::Malformed) };
         if let Err(fault) = ended {

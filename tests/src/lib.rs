@@ -1,1 +1,174 @@
-//! Shared between the whole-program tests: where the binaries are, how to run them.
+//! Shared between the whole-program tests: where the binaries are, a simulated sensor on a real pseudo-terminal, a
+//! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::OnceLock;
+use std::time::Duration;
+
+/// Longest wait for something that must happen.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// The folder with both programs, built if need be.
+fn binaries() -> &'static Path {
+    static BUILT: OnceLock<PathBuf> = OnceLock::new();
+    BUILT.get_or_init(|| {
+        let mut build = Command::new(env!("CARGO"));
+        // The whole workspace, as the test script builds it: other features would be another build.
+        build.args(["build", "--quiet", "--locked", "--workspace", "--bins"]);
+        if !cfg!(debug_assertions) {
+            build.arg("--release");
+        }
+        let built = build.current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).status();
+        assert!(built.is_ok_and(|status| status.success()), "the programs do not build");
+        // A test's own binary is target/<profile>/deps/<name>.
+        let own = std::env::current_exe().unwrap_or_default();
+        own.ancestors().nth(2).map(Path::to_path_buf).unwrap_or_default()
+    })
+}
+
+/// The acquiring program.
+pub fn fingerforced() -> Command {
+    Command::new(binaries().join("fingerforced"))
+}
+
+/// The reading program.
+pub fn fingerforce() -> Command {
+    Command::new(binaries().join("fingerforce"))
+}
+
+/// A folder of the fixtures.
+pub fn fixtures() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures")
+}
+
+/// Runs a command to its end.
+pub fn run(command: &mut Command) -> Output {
+    let output = command.stdin(Stdio::null()).output();
+    output.unwrap_or_else(|error| panic!("cannot run {command:?}: {error}"))
+}
+
+/// The text on stderr.
+pub fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+/// The JSON on stdout.
+pub fn json(output: &Output) -> Value {
+    let text = String::from_utf8_lossy(&output.stdout);
+    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error}: {text}\n{}", stderr(output)))
+}
+
+/// Looks again and again until `seen` gives something.
+pub fn wait_for<T>(what: &str, mut seen: impl FnMut() -> Option<T>) -> T {
+    for _ in 0..PATIENCE.as_millis() / 10 {
+        if let Some(seen) = seen() {
+            return seen;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("waited in vain for {what}")
+}
+
+/// A child that is killed when it is dropped.
+pub struct Running(Option<Child>);
+
+impl Running {
+    /// Starts it, stdout and stderr kept for [`Running::output`].
+    pub fn start(command: &mut Command) -> Running {
+        let child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
+        Running(Some(child.unwrap_or_else(|error| panic!("cannot start {command:?}: {error}"))))
+    }
+
+    /// Sends it a signal.
+    pub fn signal(&self, signal: Signal) {
+        if let Some(child) = &self.0 {
+            let _ = kill(Pid::from_raw(child.id() as i32), signal);
+        }
+    }
+
+    /// Waits for its end.
+    pub fn output(mut self) -> Output {
+        wait_for("a program's end", || self.0.as_mut().and_then(|child| child.try_wait().ok().flatten()));
+        let child = self.0.take().unwrap_or_else(|| panic!("ended twice"));
+        child.wait_with_output().unwrap_or_else(|error| panic!("{error}"))
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        if let Some(child) = &mut self.0 {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+/// A place of its own for one test, with a port and a data folder.
+pub struct Place(tempfile::TempDir);
+
+impl Default for Place {
+    fn default() -> Self {
+        Place(tempfile::tempdir().unwrap_or_else(|error| panic!("{error}")))
+    }
+}
+
+impl Place {
+    /// A path in it.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    /// Where the simulated sensor's port is linked.
+    pub fn port(&self) -> PathBuf {
+        self.path("sensor")
+    }
+
+    /// Starts a simulated sensor and waits for its port.
+    pub fn sensor(&self, options: &[&str]) -> Running {
+        let mut command = fingerforced();
+        command.arg("simulate").arg("--json").arg("--link").arg(self.port()).args(options);
+        let sensor = Running::start(&mut command);
+        wait_for("the simulated port", || self.port().exists().then_some(()));
+        sensor
+    }
+
+    /// A `record` command on the port, into the data folder.
+    pub fn record(&self, options: &[&str]) -> Command {
+        let mut command = fingerforced();
+        command
+            .arg("record")
+            .arg("--port")
+            .arg(self.port())
+            .arg("--data")
+            .arg(self.path("data"))
+            .args(options);
+        command
+    }
+
+    /// The one visit's folder.
+    pub fn visit(&self) -> PathBuf {
+        let visits = std::fs::read_dir(self.path("data").join("visits"))
+            .map(|entries| entries.filter_map(|entry| Some(entry.ok()?.path())).collect::<Vec<_>>());
+        match visits.as_deref() {
+            Ok([visit]) => visit.clone(),
+            other => panic!("not one visit but {other:?}"),
+        }
+    }
+}
+
+/// The first visit of a `record --json` or `recover --json`.
+pub fn sealed(output: &Output) -> Value {
+    assert!(output.status.success(), "{}", stderr(output));
+    json(output)["visits"][0].clone()
+}
+
+/// Sum of a field over all boots of a simulated sensor.
+pub fn sum(truth: &Value, field: &str) -> u64 {
+    let boots = truth["boots"].as_array().map(Vec::as_slice).unwrap_or_default();
+    boots.iter().filter_map(|boot| boot[field].as_u64()).sum()
+}

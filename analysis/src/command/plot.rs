@@ -6,10 +6,10 @@ use crate::plot::decimate::Reducer;
 use crate::plot::overview::{self, OverviewFigure, Shaded};
 use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use crate::plot::trial::TrialFigure;
-use crate::plot::{Figure, PlotError, names, write_png, write_svg};
+use crate::plot::{Figure, names, write_png, write_svg};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
-use crate::trial::Muscle;
+use crate::trial::{Muscle, Side};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -45,12 +45,13 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
+    let recording = Recording::open(&args.file).map_err(advised)?;
+    let rows = recording.trials().map_err(advised)?;
+    // Only now, so that a file that cannot be read leaves no empty folder.
     let out = args.out.clone().unwrap_or_else(|| args.file.with_file_name("plots"));
     std::fs::create_dir_all(&out)
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
-    let recording = Recording::open(&args.file).map_err(advised)?;
-    let rows = recording.trials().map_err(advised)?;
     let items = repeats::items(&rows);
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 2);
     let mut drawing = Drawing { recording: &recording, out: &out, format: args.format, written: 0, bar };
@@ -82,13 +83,13 @@ struct Slice {
 }
 
 impl Drawing<'_> {
-    fn write(&mut self, figure: &impl Figure, name: &str) -> Result<(), PlotError> {
+    fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
         if self.format != Format::Png {
-            write_svg(figure, &self.out.join(format!("{name}.svg")))?;
+            write_svg(figure, &self.out.join(format!("{name}.svg"))).map_err(advised)?;
             self.written += 1;
         }
         if self.format != Format::Svg {
-            write_png(figure, &self.out.join(format!("{name}.png")))?;
+            write_png(figure, &self.out.join(format!("{name}.png"))).map_err(advised)?;
             self.written += 1;
         }
         self.bar.inc(1);
@@ -99,7 +100,8 @@ impl Drawing<'_> {
         let root = self.recording.root();
         let participant = if root.participant.is_empty() { "not named" } else { &root.participant };
         let short = root.visit_id.chars().take(8).collect::<String>();
-        format!("Visit {short}, participant {participant}, {}, {}", root.started_utc, root.software)
+        let started = names::instant(&root.started_utc);
+        format!("Visit {short}, participant {participant}, {started}, {}", root.software)
     }
 
     /// The samples of a row's hold with some before and after, within its segment.
@@ -120,7 +122,8 @@ impl Drawing<'_> {
 
     fn trial(&mut self, row: &TrialRow, items: &[Item]) -> anyhow::Result<()> {
         let slice = self.around(row).map_err(advised)?;
-        let of = items.iter().find(|item| item.item == row.item).map_or(0, |item| item.trials.len());
+        let numbers = items.iter().filter(|item| item.item == row.item).flat_map(|item| &item.trials);
+        let of = numbers.map(|trial| trial.number).max().unwrap_or(row.number);
         let figure = TrialFigure {
             title: names::trial_title(row, of),
             source: self.source(),
@@ -128,7 +131,7 @@ impl Drawing<'_> {
             force_n: &slice.force_n,
             row,
         };
-        Ok(self.write(&figure, &names::trial_file(row))?)
+        self.write(&figure, &names::trial_file(row))
     }
 
     fn overlay(&mut self, item: &Item, rows: &[TrialRow]) -> anyhow::Result<()> {
@@ -138,7 +141,7 @@ impl Drawing<'_> {
             let slice = self.around(row).map_err(advised)?;
             let state = if trial.used { String::new() } else { format!(" ({})", trial.why_not_used) };
             trials.push(Overlaid {
-                label: format!("attempt {}: {:.2} N{state}", trial.attempt, row.peak_zero_n),
+                label: names::legend(row) + &state,
                 time_s: slice.time_s.iter().map(|time_s| time_s - row.onset_s).collect(),
                 force_n: slice.force_n,
                 used: trial.used,
@@ -151,7 +154,7 @@ impl Drawing<'_> {
             source: self.source(),
             trials,
         };
-        Ok(self.write(&figure, &names::item_file(row))?)
+        self.write(&figure, &names::item_file(row))
     }
 
     /// A figure a muscle: its sides and tests side by side.
@@ -169,6 +172,7 @@ impl Drawing<'_> {
             same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
             let columns = same.into_iter().map(|item| Column {
                 name: format!("{}, {}", item.side, item.test),
+                look: usize::from(item.side == Side::Right.word()),
                 trials: item.trials.clone(),
                 spread: item.spread.clone(),
             });

@@ -98,8 +98,7 @@ pub fn json(sources: &[Source]) -> serde_json::Result<String> {
 /// The summary as text: a table a recording, its notes, and once the definitions and cautions.
 pub fn text(sources: &[Source]) -> String {
     let parts = sources.iter().map(of_source);
-    let text = parts.chain([format!("{DEFINITIONS}\n{CAUTIONS}\n")]).collect::<Vec<_>>().join("\n");
-    text
+    parts.chain([format!("{DEFINITIONS}\n{CAUTIONS}\n")]).collect::<Vec<_>>().join("\n")
 }
 
 fn of_source(source: &Source) -> String {

@@ -322,22 +322,7 @@ fn advice(first: &TrialRow, trials: &[Trial], peaks_n: &[f64], spread: &Spread) 
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::recording::layout::{Row, Values};
     use proptest::prelude::*;
-
-    /// A row of `/trials` with everything unknown.
-    pub fn unknown_row() -> TrialRow {
-        let columns = TrialRow::columns(&[]);
-        let get = |name: &'static str| {
-            Some(match columns.iter().find(|column| column.name == name)?.values {
-                Values::F64(_) => Values::F64(vec![f64::NAN]),
-                Values::I64(_) => Values::I64(vec![-1]),
-                Values::U8(_) => Values::U8(vec![0]),
-                Values::Text(_) => Values::Text(vec![String::new()]),
-            })
-        };
-        TrialRow::rows(get).unwrap().remove(0)
-    }
 
     /// A valid trial of item 1, a make test.
     pub fn make_row(order: i64, peak_zero_n: f64) -> TrialRow {
@@ -356,7 +341,7 @@ pub(crate) mod tests {
             peak_n: peak_zero_n - 0.1,
             peak_zero_n,
             valid: 1,
-            ..unknown_row()
+            ..TrialRow::of_hold(None)
         }
     }
 

@@ -12,18 +12,20 @@ mod pen;
 pub mod repeats;
 pub mod style;
 pub mod trial;
+mod window;
 
-use pen::Drawn;
+use crate::console::Advice;
+use pen::{Drawn, Surface};
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
-use plotters::prelude::{BitMapBackend, DrawingBackend, SVGBackend};
+use plotters::prelude::{BitMapBackend, SVGBackend};
 use std::path::{Path, PathBuf};
 use style::{HEIGHT, WIDTH};
 
 /// Something that can be drawn on a page.
 pub trait Figure {
     /// Draws it.
-    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B>;
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B>;
 }
 
 /// Why there is no figure.
@@ -48,6 +50,19 @@ pub enum PlotError {
         /// What the system said.
         source: std::io::Error,
     },
+}
+
+impl Advice for PlotError {
+    fn hint(&self) -> String {
+        match self {
+            PlotError::Font | PlotError::Draw { .. } => {
+                "this is a fault of the program: please report it".to_owned()
+            }
+            PlotError::Write { .. } => {
+                "choose a folder that you may write to, with room, by --out".to_owned()
+            }
+        }
+    }
 }
 
 /// The figure as SVG text, half as many pixels wide as it has drawing units.

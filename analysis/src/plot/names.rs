@@ -47,12 +47,35 @@ pub fn item_title(row: &TrialRow) -> String {
 }
 
 /// A trial in plain words: `Left index abduction, make test, trial 2 of 3`; `of` is the number of trials of the item.
-pub fn trial_title(row: &TrialRow, of: usize) -> String {
+pub fn trial_title(row: &TrialRow, of: i64) -> String {
     if row.item > 0 {
-        format!("{}, trial {} of {of}", item_title(row), row.number)
+        format!("{}, {} of {of}{}", item_title(row), trial_label(row), attempt(row))
     } else {
-        format!("Hold {}, sensor {}, channel {}", row.order, row.sensor, row.channel)
+        format!("Hold {} on sensor {}, channel {}, outside any trial", row.order, row.sensor, row.channel)
     }
+}
+
+/// A trial's short name: `trial 2`.
+fn trial_label(row: &TrialRow) -> String {
+    format!("trial {}", row.number)
+}
+
+/// A trial's name and peak, for a legend: `trial 2, attempt 3: 21.30 N`.
+pub fn legend(row: &TrialRow) -> String {
+    let peak =
+        if row.peak_zero_n.is_finite() { format!("{:.2} N", row.peak_zero_n) } else { "–".to_owned() };
+    format!("{}{}: {peak}", trial_label(row), attempt(row))
+}
+
+/// Which attempt, where attempts failed before it.
+fn attempt(row: &TrialRow) -> String {
+    if row.attempt > row.number { format!(", attempt {}", row.attempt) } else { String::new() }
+}
+
+/// An instant for people: `2026-03-02 09:15 UTC`; as it stands where it is none.
+pub fn instant(rfc3339: &str) -> String {
+    let read = rfc3339.parse::<jiff::Timestamp>();
+    read.map_or_else(|_| rfc3339.to_owned(), |instant| instant.strftime("%Y-%m-%d %H:%M UTC").to_string())
 }
 
 /// Key words as a sentence begins: `left middle radial-deviation` becomes `Left middle radial deviation`.
@@ -76,6 +99,10 @@ mod tests {
         let middle: Muscle = "right middle ulnar-deviation".parse().unwrap();
         assert_eq!(muscle_file(middle), "muscle-middle-ulnar-deviation");
         assert_eq!(sentence(&middle.to_string()), "Right middle ulnar deviation");
+        let again = TrialRow { attempt: 4, ..make_row(3, 20.0) };
+        assert_eq!(trial_title(&again, 3), "Left index abduction, make test, trial 3 of 3, attempt 4");
+        assert_eq!(legend(&again), "trial 3, attempt 4: 20.00 N");
+        assert_eq!(instant("2026-03-02T09:15:37.620663046Z"), "2026-03-02 09:15 UTC");
         let free = TrialRow { item: -1, ..make_row(7, 20.0) };
         assert_eq!(trial_file(&free), "hold-07-channel-1");
     }

@@ -1,13 +1,16 @@
 //! A figure of a whole recording: force over time, trials shaded, gaps hatched.
 
+use super::Figure;
 use super::decimate::Reduced;
+use super::flags::Lane;
 use super::page::{self, Axes, LEFT, RIGHT, UNDER_AXIS, Words};
-use super::pen::{Align, Drawn, Pen};
-use super::style::{FAINT, INK, LABEL, TRACE, WINDOW};
-use super::{Figure, flags};
+use super::pen::{Drawn, Fault, Pen, Surface};
+use super::style::{INK, QUIET, TRACE, WINDOW};
 use plotters::coord::Shift;
 use plotters::drawing::DrawingArea;
-use plotters::prelude::DrawingBackend;
+
+/// Most holds whose numbers are shown.
+const MOST_NUMBERED: usize = 60;
 
 /// A hold, to be shaded.
 pub struct Shaded {
@@ -43,29 +46,25 @@ pub fn columns() -> u32 {
 }
 
 impl Figure for OverviewFigure {
-    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
         let words = Words {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Shaded: holds, with their order in the visit; hollow: one that does not count. Hatched: samples are \
+            definitions: "Shaded: holds, with their order in the visit; between dashes: one that does not count. Hatched: samples are \
                           missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;
         let pen = Pen(root);
         let (from_s, to_s) = (self.range_s.0, self.range_s.1.max(self.range_s.0 + 0.1));
-        let column = |at_s: f64| {
-            LEFT + (((at_s - from_s) / (to_s - from_s)).clamp(0.0, 1.0) * f64::from(RIGHT - LEFT)) as i32
-        };
-        let mut masts = Vec::new();
-        for hold in &self.holds {
-            masts.push((column(hold.from_s), pen.width(&hold.label, LABEL)? + 4));
-        }
         // With very many holds their numbers would fill the page: then only the shading is drawn.
-        let flag_rows = if self.holds.len() <= 60 { flags::rows(&masts, 8) } else { Vec::new() };
-        let flags_height = (LABEL + 6) * flag_rows.iter().max().map_or(0, |most| *most as i32 + 1);
-        let edges = ((LEFT, rows.start + flags_height + 10), (RIGHT, rows.end - UNDER_AXIS));
+        let numbered: &[Shaded] = if self.holds.len() <= MOST_NUMBERED { &self.holds } else { &[] };
+        let masts = numbered
+            .iter()
+            .map(|hold| Ok((page::column_of(hold.from_s, &(from_s..to_s)), pen.flag_width(&hold.label)?)));
+        let lane = Lane::new(&masts.collect::<Result<Vec<_>, Fault<B>>>()?);
+        let edges = ((LEFT, rows.start + lane.height), (RIGHT, rows.end - UNDER_AXIS));
         let (low_n, high_n) = self.trace.range_n().unwrap_or((0.0, 1.0));
         let axes = Axes {
             x: from_s..to_s,
@@ -77,17 +76,17 @@ impl Figure for OverviewFigure {
         for hold in &self.holds {
             let band = ((plane.column(hold.from_s), edges.0.1), (plane.column(hold.to_s), edges.1.1));
             if hold.counts {
-                pen.fill(band, WINDOW, 0.3)?;
-            }
-            for x in [band.0.0, band.1.0] {
-                pen.line((x, band.0.1), (x, band.1.1), Some((4, 8)), FAINT, 2)?;
+                pen.fill(band, WINDOW, 0.28)?;
+            } else {
+                for x in [band.0.0, band.1.0] {
+                    pen.line((x, band.0.1), (x, band.1.1), Some((6, 8)), QUIET, 3)?;
+                }
             }
         }
-        plane.trace(&self.trace, TRACE, 3)?;
         plane.gaps(root, &self.trace)?;
-        for ((hold, (x, _)), row) in self.holds.iter().zip(&masts).zip(&flag_rows) {
-            let y = edges.0.1 - (LABEL + 6) * (*row as i32 + 1);
-            pen.text(&hold.label, (*x, y), Align::Left, LABEL, INK)?;
+        plane.trace(root, &self.trace, TRACE, 3)?;
+        for (hold, flag) in numbered.iter().zip(&lane.flags) {
+            pen.flag(&hold.label, (flag.x, edges.0.1 - flag.above), INK)?;
         }
         Ok(())
     }

@@ -1,14 +1,13 @@
 //! A page: title, what the figure shows, axes, and at its foot what the words mean and the cautions.
 use super::decimate::Reduced;
-use super::pen::{Align, Box, Drawn, Fault, Pen, Place, font, stroke};
+use super::pen::{Align, Box, Drawn, Fault, Pen, Place, Surface, font, printable, stroke};
 use super::style::{FOOT, GRID, HEIGHT, INK, LABEL, QUIET, SUBTITLE, TITLE, WIDTH};
 use crate::cautions::CAUTIONS;
 use plotters::chart::ChartBuilder;
 use plotters::coord::Shift;
 use plotters::coord::types::RangedCoordf64;
 use plotters::drawing::DrawingArea;
-use plotters::element::PathElement;
-use plotters::prelude::{Cartesian2d, DrawingBackend};
+use plotters::prelude::Cartesian2d;
 use plotters::style::{FontTransform, RGBColor, WHITE};
 use std::ops::Range;
 
@@ -33,7 +32,7 @@ pub struct Words {
 }
 
 /// Draws the words and gives the rows left between them: top and bottom.
-pub fn words<B: DrawingBackend>(root: &DrawingArea<B, Shift>, words: &Words) -> Result<Range<i32>, Fault<B>> {
+pub fn words<B: Surface>(root: &DrawingArea<B, Shift>, words: &Words) -> Result<Range<i32>, Fault<B>> {
     root.fill(&WHITE)?;
     let pen = Pen(root);
     let mut top = 44;
@@ -55,9 +54,9 @@ pub fn words<B: DrawingBackend>(root: &DrawingArea<B, Shift>, words: &Words) -> 
 }
 
 /// Breaks a text into lines that fit the page.
-fn wrapped<B: DrawingBackend>(pen: &Pen<'_, B>, text: &str, size: i32) -> Result<Vec<String>, Fault<B>> {
+fn wrapped<B: Surface>(pen: &Pen<'_, B>, text: &str, size: i32) -> Result<Vec<String>, Fault<B>> {
     let mut lines: Vec<String> = Vec::new();
-    for word in super::pen::bounded(text, 1000).split_whitespace() {
+    for word in printable(text).split_whitespace() {
         match lines.last_mut() {
             Some(line) if pen.width(&format!("{line} {word}"), size)? <= WIDTH as i32 - 2 * MARGIN => {
                 line.push(' ');
@@ -70,7 +69,7 @@ fn wrapped<B: DrawingBackend>(pen: &Pen<'_, B>, text: &str, size: i32) -> Result
 }
 
 /// A plot's plane: its corners on the page and the ranges of its axes.
-pub struct Plane<B: DrawingBackend> {
+pub struct Plane<B: Surface> {
     area: DrawingArea<B, Cartesian2d<RangedCoordf64, RangedCoordf64>>,
     /// Its rectangle on the page.
     pub edges: Box,
@@ -92,7 +91,7 @@ pub struct Axes<'a> {
 pub const UNDER_AXIS: i32 = 2 * LABEL + 34;
 
 /// Draws axes, numbers and grid around the rectangle.
-pub fn axes<B: DrawingBackend>(
+pub fn axes<B: Surface>(
     root: &DrawingArea<B, Shift>,
     axes: &Axes<'_>,
     edges: Box,
@@ -125,7 +124,7 @@ pub fn axes<B: DrawingBackend>(
     Ok(Plane { area, edges })
 }
 
-fn name_axes<B: DrawingBackend>(
+fn name_axes<B: Surface>(
     root: &DrawingArea<B, Shift>,
     axes: &Axes<'_>,
     ((left, top), (right, bottom)): Box,
@@ -153,7 +152,7 @@ impl Unseen for RGBColor {
     }
 }
 
-impl<B: DrawingBackend> Plane<B> {
+impl<B: Surface> Plane<B> {
     /// Where a point lies on the page.
     pub fn place(&self, x: f64, y: f64) -> Place {
         self.area.map_coordinate(&(x, y))
@@ -165,9 +164,17 @@ impl<B: DrawingBackend> Plane<B> {
     }
 
     /// Draws a trace.
-    pub fn trace(&self, trace: &Reduced, color: RGBColor, width: u32) -> Drawn<B> {
+    pub fn trace(
+        &self,
+        root: &DrawingArea<B, Shift>,
+        trace: &Reduced,
+        color: RGBColor,
+        width: u32,
+    ) -> Drawn<B> {
         for piece in &trace.pieces {
-            self.area.draw(&PathElement::new(piece.clone(), stroke(color, width)))?;
+            let mut places: Vec<Place> = piece.iter().map(|(x, y)| self.place(*x, *y)).collect();
+            places.dedup();
+            Pen(root).polyline(&places, color, width)?;
         }
         Ok(())
     }
@@ -192,6 +199,13 @@ pub fn force_axis(low_n: f64, high_n: f64) -> Range<f64> {
     let span_n = (high_n - low_n).max(0.1);
     let below_n = if low_n < 0.0 { low_n - 0.03 * span_n } else { 0.0 };
     below_n..high_n + 0.06 * span_n
+}
+
+/// Column of the page at `x` on a horizontal axis of this range, inside the plot; for what must be placed before the
+/// plot is.
+pub fn column_of(x: f64, range: &Range<f64>) -> i32 {
+    let share = ((x - range.start) / (range.end - range.start)).clamp(0.0, 1.0);
+    LEFT + (share * f64::from(RIGHT - LEFT)) as i32
 }
 
 /// Width of a plot in pixel columns.

@@ -1,13 +1,28 @@
 //! Strokes in drawing units: text, dashed lines, hatching, markers.
 //!
 //! Comes in: places in drawing units from the top left corner. Goes out: marks on the page.
-use super::style::{FAMILY, Marker};
+use super::style::{FAMILY, LABEL, Marker};
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, DrawingAreaErrorKind};
 use plotters::element::{Circle, PathElement, Polygon, Rectangle};
-use plotters::prelude::{DrawingBackend, IntoFont, Text};
+use plotters::prelude::{BitMapBackend, DrawingBackend, IntoFont, SVGBackend, Text};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontFamily, FontStyle, RGBColor, ShapeStyle, TextStyle};
+
+/// What is drawn on: a picture of pixels, or one of strokes.
+pub trait Surface: DrawingBackend {
+    /// Whether it draws a thick line through many points whole. The pixel backend loses the way back where a line
+    /// doubles back on itself, as every narrow peak does, so there each stroke is drawn by itself.
+    const DRAWS_LINES_WHOLE: bool;
+}
+
+impl Surface for SVGBackend<'_> {
+    const DRAWS_LINES_WHOLE: bool = true;
+}
+
+impl Surface for BitMapBackend<'_> {
+    const DRAWS_LINES_WHOLE: bool = false;
+}
 
 /// What can go wrong on a backend.
 pub type Fault<B> = DrawingAreaErrorKind<<B as DrawingBackend>::ErrorType>;
@@ -21,6 +36,9 @@ pub type Box = (Place, Place);
 /// On and off lengths of a dashed line; none for a solid one.
 pub type Dashes = Option<(i32, i32)>;
 
+/// Between a label and its mast.
+const FLAG_SPACE: i32 = 8;
+
 /// Where a text stands from its place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Align {
@@ -31,11 +49,14 @@ pub enum Align {
 }
 
 /// Draws on a page.
-pub struct Pen<'p, B: DrawingBackend>(pub &'p DrawingArea<B, Shift>);
+pub struct Pen<'p, B: Surface>(pub &'p DrawingArea<B, Shift>);
 
-impl<B: DrawingBackend> Pen<'_, B> {
+impl<B: Surface> Pen<'_, B> {
     /// Text whose top is at `place`.
     pub fn text(&self, text: &str, place: Place, align: Align, size: i32, color: RGBColor) -> Drawn<B> {
+        if text.is_empty() {
+            return Ok(());
+        }
         self.0.draw(&Text::new(printable(text), place, font(size, false, color, align)))
     }
 
@@ -48,6 +69,16 @@ impl<B: DrawingBackend> Pen<'_, B> {
     pub fn width(&self, text: &str, size: i32) -> Result<i32, Fault<B>> {
         let style = font(size, false, super::style::INK, Align::Left);
         Ok(self.0.estimate_text_size(&printable(text), &style)?.0 as i32)
+    }
+
+    /// A label to the right of its line, like a flag on a mast whose top is at `place`.
+    pub fn flag(&self, label: &str, (x, y): Place, color: RGBColor) -> Drawn<B> {
+        self.text(label, (x + FLAG_SPACE, y), Align::Left, LABEL, color)
+    }
+
+    /// Width of such a label, with the space to its mast.
+    pub fn flag_width(&self, label: &str) -> Result<i32, Fault<B>> {
+        Ok(self.width(label, LABEL)? + FLAG_SPACE)
     }
 
     /// A line, solid or dashed.
@@ -68,6 +99,18 @@ impl<B: DrawingBackend> Pen<'_, B> {
             along += f64::from(on + off).max(1.0);
         }
         Ok(())
+    }
+
+    /// A line through many places; a single one is a dot.
+    pub fn polyline(&self, places: &[Place], color: RGBColor, width: u32) -> Drawn<B> {
+        match places {
+            [] => Ok(()),
+            [lone] => self.0.draw(&Circle::new(*lone, (width as i32 + 1) / 2, color.filled())),
+            _ if B::DRAWS_LINES_WHOLE => {
+                self.0.draw(&PathElement::new(places.to_vec(), stroke(color, width)))
+            }
+            _ => places.windows(2).try_for_each(|pair| self.line(pair[0], pair[1], None, color, width)),
+        }
     }
 
     /// A filled rectangle, `opacity` from 0 to 1.
@@ -139,7 +182,7 @@ pub fn font(size: i32, bold: bool, color: RGBColor, align: Align) -> TextStyle<'
 /// Text that may come from a file, fit for a picture: bounded, and without characters that XML does not allow or that
 /// turn the direction of writing. The backend escapes the rest.
 pub fn printable(text: &str) -> String {
-    bounded(text, 160)
+    bounded(text, 600)
 }
 
 /// The same, up to `longest` characters.
@@ -164,7 +207,7 @@ mod tests {
     #[test]
     fn text_from_a_file_is_made_fit_for_a_picture() {
         assert_eq!(printable("slip\u{1b}ped\n\u{202e}!"), "slipped!");
-        let long = printable(&"x".repeat(500));
+        let long = bounded(&"x".repeat(500), 160);
         assert_eq!((long.chars().count(), long.ends_with('…')), (161, true));
     }
 }

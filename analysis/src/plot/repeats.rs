@@ -2,13 +2,14 @@
 
 use super::Figure;
 use super::decimate::Reduced;
-use super::page::{self, Axes, LEFT, RIGHT, UNDER_AXIS, Words};
-use super::pen::{Align, Drawn, Pen};
-use super::style::{FAINT, GRID, INK, LABEL, QUIET, series};
-use crate::measures::repeats::{Spread, Trial};
+use super::page::{self, Axes, LEFT, Plane, RIGHT, UNDER_AXIS, Words};
+use super::pen::{Align, Drawn, Fault, Pen, Surface, bounded};
+use super::style::{FAINT, GRID, INK, LABEL, Marker, series};
+use crate::measures::repeats::{SCORED, Spread, Trial};
 use plotters::coord::Shift;
 use plotters::drawing::DrawingArea;
-use plotters::prelude::DrawingBackend;
+use plotters::style::RGBColor;
+use std::ops::Range;
 
 /// One trial's trace, time 0 at its onset.
 pub struct Overlaid {
@@ -35,22 +36,18 @@ pub struct OverlayFigure {
 }
 
 impl Figure for OverlayFigure {
-    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
         let words = Words {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Grey: a trial that is not among \
-                          those behind the result."
+            definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Peak: greatest 20-ms mean above \
+                          zero. Grey and hollow: not among the trials behind the result. Hatched: samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;
-        let pen = Pen(root);
-        let top = self.legend(&pen, rows.start)?;
+        let top = self.legend(&Pen(root), rows.start)?;
         let edges = ((LEFT, top), (RIGHT, rows.end - UNDER_AXIS));
-        let ends = |end: fn(&[f64]) -> Option<f64>| self.trials.iter().filter_map(move |t| end(&t.time_s));
-        let from_s = ends(|t| t.first().copied()).fold(f64::INFINITY, f64::min).min(0.0);
-        let to_s = ends(|t| t.last().copied()).fold(f64::NEG_INFINITY, f64::max).max(from_s + 0.1);
         let columns = page::columns(edges);
         let reduced: Vec<Reduced> = self
             .trials
@@ -58,51 +55,87 @@ impl Figure for OverlayFigure {
             .map(|trial| Reduced::of(&trial.time_s, &trial.force_n, 0.0, columns))
             .collect();
         let ranges = || reduced.iter().filter_map(Reduced::range_n);
-        let low_n = ranges().map(|range| range.0).fold(0.0, f64::min);
-        let high_n = ranges().map(|range| range.1).fold(1.0, f64::max);
         let axes = Axes {
-            x: from_s..to_s,
+            x: self.shown_s(),
             x_name: "time since onset, s",
-            y: page::force_axis(low_n, high_n),
+            y: page::force_axis(
+                ranges().map(|range| range.0).fold(0.0, f64::min),
+                ranges().map(|range| range.1).fold(0.0, f64::max),
+            ),
             y_name: "force above zero, N",
         };
         let plane = page::axes(root, &axes, edges)?;
-        for (number, (trial, reduced)) in self.trials.iter().zip(&reduced).enumerate() {
-            let (color, marker) = series(number);
-            let color = if trial.used { color } else { FAINT };
-            plane.trace(reduced, color, if trial.used { 5 } else { 3 })?;
-            plane.gaps(root, reduced)?;
-            // Markers along the trace tell the trials apart in grey print; each begins a little later than the last.
-            let (mut next_s, step_s) =
-                (from_s + (to_s - from_s) * (0.05 + 0.04 * number as f64), (to_s - from_s) / 6.0);
-            for (time_s, force_n) in trial.time_s.iter().zip(&trial.force_n) {
-                if *time_s >= next_s && force_n.is_finite() {
-                    pen.marker(marker, plane.place(*time_s, *force_n), 12, color, trial.used)?;
-                    next_s += step_s;
-                }
+        let zero = plane.column(0.0);
+        Pen(root).line((zero, edges.0.1), (zero, edges.1.1), Some((14, 8)), INK, 3)?;
+        // What does not count lies under what does.
+        let numbered = || self.trials.iter().zip(&reduced).enumerate();
+        for (number, (trial, reduced)) in
+            numbered().filter(|(_, of)| !of.0.used).chain(numbered().filter(|(_, of)| of.0.used))
+        {
+            trial.draw(root, &plane, reduced, number, &axes.x)?;
+        }
+        Ok(())
+    }
+}
+
+impl Overlaid {
+    /// The trace, with markers along it that tell the trials apart in grey print; each begins a little later than the
+    /// last, so that equal traces do not hide each other's.
+    fn draw<B: Surface>(
+        &self,
+        root: &DrawingArea<B, Shift>,
+        plane: &Plane<B>,
+        reduced: &Reduced,
+        number: usize,
+        shown_s: &Range<f64>,
+    ) -> Drawn<B> {
+        let (color, marker) = self.look(number);
+        plane.gaps(root, reduced)?;
+        plane.trace(root, reduced, color, if self.used { 4 } else { 3 })?;
+        let step_s = (shown_s.end - shown_s.start) / 6.0;
+        let mut next_s = shown_s.start + step_s * (0.3 + 0.24 * (number % 4) as f64);
+        for (time_s, force_n) in self.time_s.iter().zip(&self.force_n) {
+            if *time_s >= next_s && force_n.is_finite() {
+                Pen(root).marker(marker, plane.place(*time_s, *force_n), 13, color, self.used)?;
+                next_s += step_s;
             }
         }
-        let zero = plane.column(0.0);
-        pen.line((zero, edges.0.1), (zero, edges.1.1), Some((14, 8)), INK, 3)
+        Ok(())
+    }
+
+    fn look(&self, number: usize) -> (RGBColor, Marker) {
+        let (color, marker) = series(number);
+        (if self.used { color } else { FAINT }, marker)
     }
 }
 
 impl OverlayFigure {
-    fn legend<B: DrawingBackend>(&self, pen: &Pen<'_, B>, top: i32) -> Result<i32, super::pen::Fault<B>> {
+    /// From the earliest to the latest sample of any trial, s since onset.
+    fn shown_s(&self) -> Range<f64> {
+        let firsts = self.trials.iter().filter_map(|trial| trial.time_s.first());
+        let lasts = self.trials.iter().filter_map(|trial| trial.time_s.last());
+        let from_s = firsts.copied().fold(0.0, f64::min);
+        from_s..lasts.copied().fold(from_s + 0.1, f64::max)
+    }
+
+    /// Draws the legend and gives the row under it.
+    fn legend<B: Surface>(&self, pen: &Pen<'_, B>, top: i32) -> Result<i32, Fault<B>> {
+        const ROW: i32 = LABEL + 12;
         let (mut x, mut y) = (LEFT, top + 4);
         for (number, trial) in self.trials.iter().enumerate() {
-            let (color, marker) = series(number);
-            let color = if trial.used { color } else { FAINT };
-            let width = pen.width(&trial.label, LABEL)? + 100;
+            let (color, marker) = trial.look(number);
+            let label = bounded(&trial.label, 70);
+            let width = pen.width(&label, LABEL)? + 110;
             if x + width > RIGHT && x > LEFT {
-                (x, y) = (LEFT, y + LABEL + 12);
+                (x, y) = (LEFT, y + ROW);
             }
-            pen.line((x, y + LABEL / 2), (x + 50, y + LABEL / 2), None, color, 5)?;
-            pen.marker(marker, (x + 25, y + LABEL / 2), 12, color, trial.used)?;
-            pen.text(&trial.label, (x + 62, y), Align::Left, LABEL, INK)?;
+            let middle = y + LABEL / 2 - 4;
+            pen.line((x, middle), (x + 50, middle), None, color, 5)?;
+            pen.marker(marker, (x + 25, middle), 13, color, trial.used)?;
+            pen.text(&label, (x + 62, y), Align::Left, LABEL, INK)?;
             x += width;
         }
-        Ok(y + LABEL + 22)
+        Ok(y + ROW + 14)
     }
 }
 
@@ -110,6 +143,8 @@ impl OverlayFigure {
 pub struct Column {
     /// Its name: `left, make`.
     pub name: String,
+    /// Which colour and marker: one for each side.
+    pub look: usize,
     /// Its trials.
     pub trials: Vec<Trial>,
     /// What they come to.
@@ -127,64 +162,113 @@ pub struct PointsFigure {
 }
 
 impl Figure for PointsFigure {
-    fn draw<B: DrawingBackend>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
         let words = Words {
             title: self.title.clone(),
-            subtitle: "each trial's peak, their mean and SD".to_owned(),
+            subtitle: "Peak of each trial, in the order of the visit; their mean and SD".to_owned(),
             source: self.source.clone(),
-            definitions: "Peak: greatest 20-ms mean above zero. Line: mean of the first three valid trials; band: ± SD \
-                          (n − 1); CV = SD / mean. Hollow: a trial that is not among them."
-                .to_owned(),
+            definitions: format!(
+                "Peak: greatest 20-ms mean above zero. Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); \
+                 CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials."
+            ),
         };
         let rows = page::words(root, &words)?;
-        let pen = Pen(root);
-        let edges = ((LEFT, rows.start + 20), (RIGHT, rows.end - 3 * LABEL - 56));
-        let peaks = || self.columns.iter().flat_map(|c| &c.trials).filter_map(|t| t.peak_zero_n);
-        let high_n = peaks().fold(1.0, f64::max);
-        let low_n = peaks().fold(0.0, f64::min);
+        let under = (LABEL + 8) * Column::LINES as i32 + 38;
+        let edges = ((LEFT, rows.start + 20), (RIGHT, rows.end - under));
+        let marks = || self.columns.iter().flat_map(Column::forces_n);
         let axes = Axes {
             x: 0.0..self.columns.len().max(1) as f64,
             x_name: "",
-            y: page::force_axis(low_n, high_n),
+            y: page::force_axis(marks().fold(0.0, f64::min), marks().fold(0.0, f64::max)),
             y_name: "peak above zero, N",
         };
         let plane = page::axes(root, &axes, edges)?;
+        let size = self.text_size(&Pen(root))?;
         for (at, column) in self.columns.iter().enumerate() {
-            let middle = at as f64 + 0.5;
-            let (color, marker) = series(at);
-            if let Some(mean_n) = column.spread.mean_of_peaks_n {
-                let (left, right) = (plane.column(middle - 0.32), plane.column(middle + 0.32));
-                let row = |force_n: f64| plane.place(middle, force_n).1.clamp(edges.0.1, edges.1.1);
-                if let Some(sd_n) = column.spread.sd_n {
-                    pen.fill(((left, row(mean_n + sd_n)), (right, row(mean_n - sd_n))), GRID, 0.9)?;
-                }
-                pen.line((left, row(mean_n)), (right, row(mean_n)), None, INK, 5)?;
-            }
-            let found: Vec<&Trial> = column.trials.iter().filter(|t| t.peak_zero_n.is_some()).collect();
-            for (n, trial) in found.iter().enumerate() {
-                let share = (n as f64 + 0.5) / found.len() as f64 - 0.5;
-                let place = plane.place(middle + 0.4 * share, trial.peak_zero_n.unwrap_or_default());
-                pen.marker(marker, place, 16, color, trial.used)?;
-            }
-            let x = plane.place(middle, 0.0).0;
-            for (line, text) in column.texts().iter().enumerate() {
-                let y = edges.1.1 + 16 + line as i32 * (LABEL + 8);
-                pen.text(text, (x, y), Align::Middle, LABEL, if line == 0 { INK } else { QUIET })?;
+            column.draw_spread(root, &plane, at as f64 + 0.5)?;
+            column.draw_trials(root, &plane, at as f64 + 0.5)?;
+            let x = plane.place(at as f64 + 0.5, 0.0).0;
+            for (text, y) in column.texts().iter().zip((edges.1.1 + 24..).step_by(LABEL as usize + 8)) {
+                Pen(root).text(text, (x, y), Align::Middle, size, INK)?;
             }
         }
         Ok(())
     }
 }
 
+impl PointsFigure {
+    /// Size of the columns' texts at which the widest of them fits its column.
+    fn text_size<B: Surface>(&self, pen: &Pen<'_, B>) -> Result<i32, Fault<B>> {
+        let mut widest = 1;
+        for text in self.columns.iter().flat_map(|column| column.texts()) {
+            widest = widest.max(pen.width(&text, LABEL)?);
+        }
+        let room = (RIGHT - LEFT) / self.columns.len().max(1) as i32 - 24;
+        Ok(LABEL.min(LABEL * room / widest).max(12))
+    }
+}
+
 impl Column {
-    fn texts(&self) -> [String; 3] {
-        let newtons = |value: Option<f64>| value.map_or("–".to_owned(), |value| format!("{value:.2} N"));
+    /// Lines of text under a column.
+    const LINES: usize = 4;
+
+    fn texts(&self) -> [String; Self::LINES] {
+        let number = |name: &str, value: Option<f64>, unit: &str| {
+            value.map_or_else(|| format!("{name} –"), |value| format!("{name} {value:.2} {unit}"))
+        };
         let spread = &self.spread;
-        let cv = spread.cv_percent.map_or("–".to_owned(), |cv| format!("{cv:.1} %"));
+        let cv = match (spread.cv_percent, spread.cv_low_percent, spread.cv_high_percent) {
+            (None, ..) => "CV –".to_owned(),
+            (Some(cv), None, _) => format!("CV {cv:.1} %"),
+            (Some(cv), Some(low), None) => format!("CV {cv:.1} % (over {low:.1})"),
+            (Some(cv), Some(low), Some(high)) => format!("CV {cv:.1} % ({low:.1} to {high:.1})"),
+        };
+        let mean = number("mean", spread.mean_of_peaks_n, "N");
         [
-            self.name.clone(),
-            format!("mean {}, SD {}", newtons(spread.mean_of_peaks_n), newtons(spread.sd_n)),
-            format!("CV {cv}, n = {}", spread.trials_used),
+            bounded(&self.name, 40),
+            format!("{mean}, n = {}", spread.trials_used),
+            number("SD", spread.sd_n, "N"),
+            cv,
         ]
+    }
+
+    /// Every force that is drawn, N.
+    fn forces_n(&self) -> impl Iterator<Item = f64> + '_ {
+        let band = self.spread.mean_of_peaks_n.map(|mean_n| mean_n + self.spread.sd_n.unwrap_or(0.0));
+        self.trials.iter().filter_map(|trial| trial.peak_zero_n).chain(band)
+    }
+
+    fn draw_spread<B: Surface>(
+        &self,
+        root: &DrawingArea<B, Shift>,
+        plane: &Plane<B>,
+        middle: f64,
+    ) -> Drawn<B> {
+        let Some(mean_n) = self.spread.mean_of_peaks_n else {
+            return Ok(());
+        };
+        let (left, right) = (plane.column(middle - 0.32), plane.column(middle + 0.32));
+        let row = |force_n: f64| plane.place(middle, force_n).1.clamp(plane.edges.0.1, plane.edges.1.1);
+        if let Some(sd_n) = self.spread.sd_n {
+            Pen(root).fill(((left, row(mean_n + sd_n)), (right, row(mean_n - sd_n))), GRID, 0.9)?;
+        }
+        Pen(root).line((left, row(mean_n)), (right, row(mean_n)), None, INK, 5)
+    }
+
+    fn draw_trials<B: Surface>(
+        &self,
+        root: &DrawingArea<B, Shift>,
+        plane: &Plane<B>,
+        middle: f64,
+    ) -> Drawn<B> {
+        let (color, marker) = series(self.look);
+        let peaks: Vec<(f64, bool)> =
+            self.trials.iter().filter_map(|trial| Some((trial.peak_zero_n?, trial.used))).collect();
+        for (n, (peak_n, used)) in peaks.iter().enumerate() {
+            let share = (n as f64 + 0.5) / peaks.len() as f64 - 0.5;
+            let place = plane.place(middle + 0.5 * share, *peak_n);
+            Pen(root).marker(marker, place, 16, color, *used)?;
+        }
+        Ok(())
     }
 }

@@ -20,6 +20,10 @@ pub const LAYOUT: &str = "finger-force recording";
 pub const LAYOUT_VERSION: i64 = 1;
 /// Samples (or rows) in a chunk.
 pub const CHUNK_SAMPLES: usize = 16384;
+/// `kind` of the event that a sensor's segment began.
+pub const SEGMENT_BEGAN: &str = "segment began";
+/// `kind` of the event that the port was closed: the segment is over.
+pub const PORT_CLOSED: &str = "port closed";
 /// Channels a sensor may have.
 pub const CHANNELS_MAX: usize = 256;
 

@@ -81,11 +81,12 @@ impl Opened {
 
 /// Whether a file is HDF5, by its signature: at byte 0, or at 512, 1024, 2048, … behind a user block.
 pub fn is_hdf5(path: &Path) -> io::Result<bool> {
-    let mut file = fs::File::open(path)?;
-    let metadata = file.metadata()?;
+    let metadata = fs::metadata(path)?;
+    // A pipe is not even opened: that would wait for its writer, and take what it writes away from who reads it.
     if !metadata.is_file() {
         return Ok(false);
     }
+    let mut file = fs::File::open(path)?;
     let mut at = 0_u64;
     while at.saturating_add(SIGNATURE.len() as u64) <= metadata.len() {
         file.seek(SeekFrom::Start(at))?;
@@ -99,6 +100,14 @@ pub fn is_hdf5(path: &Path) -> io::Result<bool> {
     Ok(false)
 }
 
+/// Opens files without a lock. Recordings are written once, under a name nobody knows, so nothing needs one; and locks
+/// fail on network folders and while a child process that has inherited the open file is still there.
+pub fn unlocked() -> hdf5::FileBuilder {
+    let mut builder = hdf5::File::with_options();
+    builder.access_plist().file_locking(false);
+    builder
+}
+
 /// Opens an HDF5 file for reading.
 pub fn open(path: &Path) -> Result<Opened, OpenError> {
     let io = |source| OpenError::Io { path: path.to_owned(), source };
@@ -106,15 +115,20 @@ pub fn open(path: &Path) -> Result<Opened, OpenError> {
     if !is_hdf5(path).map_err(io)? {
         return Err(OpenError::NotHdf5(path.to_owned()));
     }
-    match hdf5::File::open(path) {
+    match unlocked().open(path) {
         Ok(file) => Ok(Opened { file, path: path.to_owned(), bytes }),
         Err(error) => Err(OpenError::Damaged { path: path.to_owned(), what: summary(&error) }),
     }
 }
 
-/// What libhdf5 said, in one line.
+/// What libhdf5 said, in one line; where the system refused, what the system said instead of libhdf5's own details.
 pub fn summary(error: &hdf5::Error) -> String {
-    error.to_string().lines().next().unwrap_or_default().to_owned()
+    let told = error.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
+    let system = told.split_once("error message = '").and_then(|(_, rest)| rest.split_once('\''));
+    match (told.split_once(": time = "), system) {
+        (Some((what, _)), Some((system, _))) => format!("{what}: {system}"),
+        _ => told,
+    }
 }
 
 #[cfg(test)]
@@ -133,6 +147,15 @@ mod tests {
         fs::write(&path, bytes).unwrap();
         assert!(is_hdf5(&path).unwrap());
         assert!(matches!(open(&path), Err(OpenError::Damaged { .. })));
+    }
+
+    #[test]
+    fn a_pipe_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pipe");
+        nix::unistd::mkfifo(&path, nix::sys::stat::Mode::S_IRWXU).unwrap();
+        // Opening it would wait forever for a writer.
+        assert!(!is_hdf5(&path).unwrap());
     }
 
     #[test]

@@ -3,11 +3,13 @@
 //! Comes in: a recording. Goes out: the holds of each sensor and channel, in order, with the parameters that were in
 //! force at each sample, as the recording's events say: the rows of `/trials` that have a hold, again.
 
-use super::layout::{EventRow, FrameRow, SegmentRow};
+use super::layout::{EventRow, FrameRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow};
 use super::read::{OwnedSamples, ReadError, Recording};
 use crate::holds::{Event, Hold, Parameters, Sample, Stream};
 use serde::{Deserialize, Serialize};
+use std::iter::Peekable;
 use std::ops::Range;
+use std::vec::IntoIter;
 
 /// Samples read at a time: a chunk of the file.
 const BLOCK: u64 = 16_384;
@@ -48,36 +50,82 @@ pub fn replay(
         return Err(recording.no_such(format!("channel {channel} of sensor {sensor}")));
     }
     let frames = recording.frames(sensor)?;
-    let mut settings = settings(&recording.events()?, sensor, channel).into_iter().peekable();
-    let mut stream = Stream::new(instead.cloned().unwrap_or_default());
-    let mut out = Vec::new();
-    let mut events = Vec::new();
+    let mut finder = Replay {
+        stream: Stream::new(instead.cloned().unwrap_or_default()),
+        changes: changes(&recording.events()?, sensor, channel).into_iter().peekable(),
+        instead,
+        events: Vec::new(),
+        place: (sensor, channel, -1),
+        out: Vec::new(),
+    };
     let mut samples = Vec::new();
     let mut cursor = Cursor::new(recording, sensor, channel);
+    let mut frames = frames.iter().peekable();
     for (number, segment) in (0_i64..).zip(&segments) {
         let (first, last) = bounds(segment);
-        stream.begin(segment.interval_ns as f64 * 1e-9, &mut events);
-        let mut place = |events: &mut Vec<Event>| {
-            out.extend(events.drain(..).filter_map(|event| match event {
-                Event::Ended(hold) => Some(Placed { sensor, channel, segment: number, hold: *hold }),
-                _ => None,
-            }));
-        };
-        for frame in frames.iter().filter(|frame| frame.segment == number) {
+        // What came between the end of the segment before and this one's first sample.
+        finder.change(|change| change.from <= first);
+        finder.begin(number, segment.interval_ns as f64 * 1e-9);
+        while let Some(frame) = frames.next_if(|frame| frame.segment == number) {
             let from = as_u64(frame.first_sample);
-            while let Some((_, setting)) = settings.next_if(|(at, _)| *at <= from) {
-                apply(&mut stream, &setting, instead, &mut events);
-                place(&mut events);
-            }
+            finder.change(|change| change.from <= from);
             let to = (from + as_u64(frame.samples)).min(last);
             cursor.read(segment, frame, from.max(first)..to, &mut samples)?;
-            stream.push(&samples, &mut events);
-            place(&mut events);
+            finder.push(&samples);
         }
-        stream.end(&mut events);
-        place(&mut events);
+        finder.change(|change| change.from <= last && !change.after_close);
+        finder.end();
     }
-    Ok(out)
+    Ok(finder.out)
+}
+
+/// The finder of one channel, and what it found so far.
+struct Replay<'a> {
+    stream: Stream,
+    changes: Peekable<IntoIter<Change>>,
+    instead: Option<&'a Parameters>,
+    events: Vec<Event>,
+    /// Sensor, channel, segment.
+    place: (usize, usize, i64),
+    out: Vec<Placed>,
+}
+
+impl Replay<'_> {
+    fn begin(&mut self, segment: i64, interval_s: f64) {
+        self.stream.begin(interval_s, &mut self.events);
+        self.collect();
+        self.place.2 = segment;
+    }
+
+    fn push(&mut self, samples: &[Sample]) {
+        self.stream.push(samples, &mut self.events);
+        self.collect();
+    }
+
+    fn end(&mut self) {
+        self.stream.end(&mut self.events);
+        self.collect();
+    }
+
+    /// Applies the coming changes as long as they are due.
+    fn change(&mut self, due: impl Fn(&Change) -> bool) {
+        while let Some(change) = self.changes.next_if(&due) {
+            match change.setting {
+                Setting::Tare { .. } => self.stream.zeroed(&mut self.events),
+                Setting::Finder { parameters, .. } if self.instead.is_none() => self.stream.set(*parameters),
+                Setting::Finder { .. } => {}
+            }
+            self.collect();
+        }
+    }
+
+    fn collect(&mut self) {
+        let (sensor, channel, segment) = self.place;
+        self.out.extend(self.events.drain(..).filter_map(|event| match event {
+            Event::Ended(hold) => Some(Placed { sensor, channel, segment, hold: *hold }),
+            _ => None,
+        }));
+    }
 }
 
 fn bounds(segment: &SegmentRow) -> (u64, u64) {
@@ -89,26 +137,36 @@ fn as_u64(value: i64) -> u64 {
     u64::try_from(value).unwrap_or(0)
 }
 
-/// The settings of a channel with the positions from which they are in force, in order.
-fn settings(events: &[EventRow], sensor: usize, channel: usize) -> Vec<(u64, Setting)> {
-    let of_sensor = events.iter().filter(|event| usize::try_from(event.sensor) == Ok(sensor));
-    let told = of_sensor.filter_map(|event| {
-        let setting: Setting = serde_json::from_str(&event.detail).ok()?;
-        let at = match setting {
-            Setting::Tare { channel } | Setting::Finder { channel, .. } => channel,
-        };
-        (at == channel).then_some((as_u64(event.sample), setting))
-    });
-    told.collect()
+/// A setting of a channel.
+struct Change {
+    /// Position from which it is in force.
+    from: u64,
+    /// The port had been closed, so the segment was over: what it left open was judged without this.
+    after_close: bool,
+    setting: Setting,
 }
 
-/// A new zero begins a new finder; parameters are in force from the next sample.
-fn apply(stream: &mut Stream, setting: &Setting, instead: Option<&Parameters>, events: &mut Vec<Event>) {
-    match setting {
-        Setting::Tare { .. } => stream.zeroed(events),
-        Setting::Finder { parameters, .. } if instead.is_none() => stream.set((**parameters).clone()),
-        Setting::Finder { .. } => {}
+/// The settings of a channel, in order.
+fn changes(events: &[EventRow], sensor: usize, channel: usize) -> Vec<Change> {
+    let mut changes = Vec::new();
+    let mut after_close = false;
+    for event in events {
+        let ours = usize::try_from(event.sensor) == Ok(sensor);
+        match event.kind.as_str() {
+            PORT_CLOSED => after_close = true,
+            SEGMENT_BEGAN if ours => after_close = false,
+            _ => {}
+        }
+        let Some(setting) = ours.then(|| serde_json::from_str::<Setting>(&event.detail).ok()).flatten()
+        else {
+            continue;
+        };
+        let (Setting::Tare { channel: of } | Setting::Finder { channel: of, .. }) = setting;
+        if of == channel {
+            changes.push(Change { from: as_u64(event.sample), after_close, setting });
+        }
     }
+    changes
 }
 
 /// Samples by position, read in blocks.

@@ -10,7 +10,7 @@ use super::layout::{
     CHANNELS_MAX, CHUNK_SAMPLES, EventRow, FrameRow, GapRow, LAYOUT, LAYOUT_VERSION, ObservationRow,
     SegmentRow, TareRow, TrialRow, Values,
 };
-use super::open::summary;
+use super::open::{summary, unlocked};
 use super::read::{ReadError, Recording};
 use crate::console::Advice;
 use hdf5::{Dataset, Group};
@@ -130,7 +130,7 @@ impl Writer {
     /// Starts a recording that will be at `path`.
     pub fn create(path: &Path, root: &Root) -> Result<Writer, WriteError> {
         let temporary = Temporary::create(path)?;
-        let file = hdf5::File::create(&temporary.path).map_err(|error| failed(path, &error))?;
+        let file = unlocked().create(&temporary.path).map_err(|error| failed(path, &error))?;
         let mut build = Build::new(file);
         write_root(&mut build, root).map_err(|error| failed(path, &error))?;
         Ok(Writer { sensors: Vec::new(), build, temporary, path: path.to_owned() })

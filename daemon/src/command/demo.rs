@@ -49,6 +49,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         examiner: "E01".to_owned(),
         data: Some(out.clone()),
         seconds: None,
+        keep_free: 256,
         json: false,
         no_seal: true,
     });
@@ -56,6 +57,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = recorded?;
     eprintln!("sealing the journal into a recording");
     super::seal_in_child(&recorded.folder, false)?;
+    if let Some(failure) = recorded.failure {
+        return Err(failure);
+    }
     show(&recorded.folder, &out)
 }
 
@@ -95,7 +99,7 @@ impl Simulated {
             .args(["--first", "2.2", "--period", PERIOD_S, "--repeat"]);
         for peak_n in PEAKS_N {
             for _ in 0..3 {
-                command.arg("--effort").arg(format!("make:{peak_n}:1.7"));
+                command.arg("--effort").arg(format!("make:{peak_n}:1.2"));
             }
         }
         let child = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn()?;

@@ -58,6 +58,10 @@ pub struct Args {
     /// End after this many seconds of samples
     #[arg(long)]
     pub seconds: Option<f64>,
+    /// Stop while this much of the disk is still free, MiB (or three times the journal, where that is more): sealing
+    /// needs room
+    #[arg(long, value_name = "MIB", default_value_t = 256)]
+    pub keep_free: u64,
     /// Print the result as JSON
     #[arg(long)]
     pub json: bool,
@@ -67,21 +71,25 @@ pub struct Args {
 }
 
 /// A visit that was recorded.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Recorded {
     /// Its folder.
     pub folder: PathBuf,
     /// Why it ended.
     pub reason: String,
+    /// What ended it, where that was not asked for. What was recorded before is there all the same.
+    pub failure: Option<anyhow::Error>,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
     if args.no_seal {
-        return Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?);
+        analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
+    } else {
+        super::seal_in_child(&recorded.folder, args.json)?;
     }
-    super::seal_in_child(&recorded.folder, args.json)
+    recorded.failure.map_or(Ok(()), Err)
 }
 
 /// Records a visit; returns when its journal is complete.
@@ -177,7 +185,12 @@ impl Shell {
         let (folder, visit) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
         let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
         let disk = SystemDisk::shared();
-        let journal = Writer::create(disk, &folder, id, software, Options::default()).map_err(advised)?;
+        let options = Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() };
+        let journal = Writer::create(disk, &folder, id, software, options).map_err(|error| {
+            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
+            let _ = data_folder::discard(&folder);
+            advised(error)
+        })?;
         let begun = Begun {
             visit_id: id.to_string(),
             participant: args.participant.clone(),
@@ -395,7 +408,7 @@ impl Shell {
                 self.drain().map_err(advised)?;
                 self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())).map_err(advised)?;
                 self.recorder.finish().map_err(advised)?;
-                Ok(Recorded { folder, reason })
+                Ok(Recorded { folder, reason, failure: None })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
@@ -408,12 +421,16 @@ impl Shell {
                 Err(error)
             }
             End::Failed(error) => {
-                let kept = format!("what was recorded is in {}", folder.display());
-                // The journal may be what failed; finishing it is worth a try, its failure is not a second error.
-                let finished =
-                    self.put(self.clock.monotonic_ns(), Record::Finished(format!("failed: {error:#}")));
-                tracing::error!(?finished, "recording ended early; {kept}");
-                Err(error)
+                let reason = format!("failed: {error:#}");
+                // The journal may be what failed: its end is worth a try, and what it holds is kept either way.
+                if let Err(error) = self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())) {
+                    tracing::error!(%error, "the end could not be written to the journal");
+                }
+                if let Err(error) = self.recorder.finish() {
+                    tracing::error!(%error, "the journal could not be brought to the disk");
+                }
+                let kept = format!("recording ended early; what was recorded is in {}", folder.display());
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)) })
             }
         }
     }

@@ -2,10 +2,9 @@
 
 use crate::data_folder::{self, FolderError};
 use crate::journal::{Damage, Disk, JournalError, SystemDisk};
-use crate::recover::{Decision, Look, decide, look_at_journal};
+use crate::recover::{Decision, Look, decide, look_at_journal, remove_leftovers};
 use crate::seal::{self, SealError, Sealed};
 use analysis::console::{Hint, advised};
-use analysis::recording::read::Recording;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -119,38 +118,24 @@ fn seal_advised(error: SealError) -> anyhow::Error {
 }
 
 fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<Look> {
-    let (mut look, _) = look_at_journal(disk, folder).map_err(advised)?;
-    look.age_ns = now_ns.saturating_sub(last_written_ns(disk, folder));
+    let (mut look, damage) = look_at_journal(disk, folder, now_ns).map_err(advised)?;
     if let Some((_, path)) = seal::recordings(&**disk, folder).map_err(advised)?.pop() {
-        let whole = is_whole(disk, folder, &path, look.journal);
+        let whole = is_whole(disk, folder, &path, !damage.is_empty());
         look.recording = Some((path, whole));
     }
     Ok(look)
 }
 
-/// The recording reads back whole, and was made from the journal beside it.
-fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, journal: bool) -> bool {
-    let Ok(recording) = Recording::open(path) else { return false };
-    let current = crate::journal::read::sha256(&**disk, folder).ok();
-    let of_this = !journal || current.as_deref() == Some(recording.root().journal_sha256.as_str());
-    of_this && recording.verify().is_ok()
-}
-
-fn last_written_ns(disk: &Arc<dyn Disk>, folder: &Path) -> i64 {
-    let segments = crate::journal::segments(&**disk, folder).unwrap_or_default();
-    let written = segments.iter().filter_map(|(_, path)| std::fs::metadata(path).ok()?.modified().ok());
-    let since = |time: std::time::SystemTime| time.duration_since(std::time::UNIX_EPOCH).ok();
-    written.filter_map(since).map(|age| i64::try_from(age.as_nanos()).unwrap_or(i64::MAX)).max().unwrap_or(0)
-}
-
-/// Temporary files of a sealing that was cut off: a recording gets its name only when it is whole.
-fn remove_leftovers(disk: &dyn Disk, folder: &Path) -> Result<(), JournalError> {
-    let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
-    for entry in entries.iter().filter(|entry| !entry.is_folder && entry.name.ends_with(".partial")) {
-        let path = folder.join(&entry.name);
-        disk.remove(&path).map_err(JournalError::io("remove", &path))?;
-    }
-    Ok(())
+/// The recording reads back whole, and was made from the journal beside it. A journal that was damaged since is no
+/// reason to make a poorer recording of it.
+fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: bool) -> bool {
+    // libhdf5 may crash on a damaged file: a child of its own looks.
+    let Ok(program) = std::env::current_exe() else { return false };
+    let looked = Command::new(program).arg("show").arg(path).arg("--whole").stderr(Stdio::null()).output();
+    let Some(looked) = looked.ok().filter(|output| output.status.success()) else { return false };
+    let made_from = String::from_utf8_lossy(&looked.stdout).trim().to_owned();
+    damaged_journal
+        || crate::journal::read::sha256(&**disk, folder).map_or(true, |current| current == made_from)
 }
 
 fn words(told: &Told) -> String {
@@ -166,7 +151,7 @@ fn words(told: &Told) -> String {
         (Decision::Interrupted, _) => {
             format!("{folder}: interrupted less than 12 h ago, waits; to seal it now, name it\n")
         }
-        _ => format!("{folder}: no journal, nothing to seal\n"),
+        _ => format!("{folder}: no record that can be read, nothing to seal\n"),
     }
 }
 
@@ -199,7 +184,11 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
     for folder in data_folder::visits(&*disk, data).map_err(advised)? {
         let Ok(lock) = data_folder::lock_visit(&*disk, &folder) else { continue };
         let sealed = seal::recordings(&*disk, &folder).is_ok_and(|recordings| !recordings.is_empty());
-        let looked = if sealed { Ok(Look::default()) } else { look_unsealed(&disk, &folder, now_ns) };
+        let looked = if sealed {
+            Ok(Look::default())
+        } else {
+            look_at_journal(&disk, &folder, now_ns).map(|(look, _)| look)
+        };
         drop(lock);
         match looked.map(|look| decide(&look, false)) {
             Ok(Decision::Seal) => {
@@ -223,10 +212,4 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
         }
     }
     Ok(())
-}
-
-fn look_unsealed(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> Result<Look, JournalError> {
-    let (mut look, _) = look_at_journal(disk, folder)?;
-    look.age_ns = now_ns.saturating_sub(last_written_ns(disk, folder));
-    Ok(look)
 }

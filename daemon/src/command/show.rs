@@ -1,6 +1,8 @@
 //! `fingerforced show`: the table and the plots of a recording, for the commands that end with them. It runs in a child,
 //! because it opens an HDF5 file.
 
+use analysis::console::advised;
+use analysis::recording::read::Recording;
 use std::path::PathBuf;
 
 /// Print the table of a recording, and draw its plots
@@ -11,11 +13,19 @@ pub struct Args {
     /// Where the plots go; without it none are drawn
     #[arg(long)]
     pub plots: Option<PathBuf>,
+    /// Only check that it is whole, and print the digest of the journal it was made from
+    #[arg(long)]
+    pub whole: bool,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     use analysis::command::{plot, summary};
+    if args.whole {
+        let recording = Recording::open(&args.recording).map_err(advised)?;
+        recording.verify().map_err(advised)?;
+        return Ok(analysis::console::result(&format!("{}\n", recording.root().journal_sha256))?);
+    }
     summary::run(&summary::Args { files: vec![args.recording.clone()], json: false })?;
     let Some(out) = &args.plots else { return Ok(()) };
     plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })

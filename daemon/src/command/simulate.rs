@@ -1,398 +1,341 @@
-//! `fingerforced simulate`: a simulated sensor on a pseudo-terminal, in real time.
-//!
-//! It paces itself like hardware: what the reader does not take in time is dropped and counted as a device would. At the
-//! end it prints what it sent, so that a recording can be held against it.
+//! `fingerforced simulate`: a simulated sensor on a pseudo-terminal.
 
 use crate::clock::{Clock, SystemClock};
-use crate::simulate::converter::Errors;
+use crate::simulate::converter;
+use crate::simulate::effort::Effort;
 use crate::simulate::faults::Faults;
-use crate::simulate::hand::{Effort, Hand, Script};
-use crate::simulate::pty::Pty;
-use crate::simulate::{Boot, Sensor, Settings, Source};
-use analysis::console::{Usage, advised};
-use anyhow::Context;
-use std::fs::File;
-use std::io::Write;
+use crate::simulate::hand::{Hand, Script, ScriptError};
+use crate::simulate::run::{Running, Simulation};
+use crate::simulate::sensor::{Sensor, Settings, SettingsError};
+use crate::simulate::source::Source;
+use analysis::console::{self, Usage, advised};
+use analysis::trace::{Trace, read_csv};
+use anyhow::Context as _;
+use std::io::Write as _;
 use std::path::PathBuf;
-use std::time::Duration;
-use tokio::signal::unix::{SignalKind, signal};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The simulator looks at the time this often.
-const STEP: Duration = Duration::from_millis(2);
-/// After its source has ended it waits this long for the host to stop it, ns.
-const WAIT_NS: u64 = 10_000_000_000;
-/// What the line has not taken when the host has stopped the stream is kept this long, ns.
-const DRAIN_NS: u64 = 2_000_000_000;
+/// Interval of samples where nothing says otherwise, ns.
+const INTERVAL_NS: u32 = 1_000_000;
 
 /// A simulated sensor on a pseudo-terminal
 ///
-/// Examples:
-///   fingerforced simulate --link /tmp/sensor
-///   fingerforced simulate --link /tmp/sensor --effort make:30:3 --effort break:35:2 --contact 2 --drop 0.01
-#[derive(Debug, Clone, clap::Args)]
-#[command(verbatim_doc_comment)]
+/// Plays a hand (rest, the examiner's touch, make and break efforts with tremor and fatigue) or a trace, from the moment a
+/// host starts it. Ends when the host has stopped it, or some time after the script or trace, and then prints what really
+/// happened to every sample.
+///
+/// Example: fingerforced simulate --link /tmp/sensor --effort make:30:3 --effort break:40 --drop 0.01
+#[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Where to link the pseudo-terminal [default: only its own name, which is printed]
-    #[arg(long)]
-    pub link: Option<PathBuf>,
-    /// Play this trace (CSV `time_s,force_n`) instead of a hand
-    #[arg(long)]
-    pub trace: Option<PathBuf>,
-    /// One sample a row of the trace, no noise, zero at 0 counts
+    /// Link the pseudo-terminal at this path [default: none; its own name is printed]
+    #[arg(long, value_name = "PATH")]
+    link: Option<PathBuf>,
+    /// Play this trace instead of a hand: CSV with the columns time_s,force_n
+    #[arg(long, value_name = "FILE.csv", conflicts_with_all = ["efforts", "repeat"])]
+    trace: Option<PathBuf>,
+    /// One sample a row, counts = force ÷ resolution, no noise
     #[arg(long, requires = "trace")]
-    pub exact: bool,
-    /// Time between samples, ns
-    #[arg(long, default_value_t = 1_000_000, value_parser = clap::value_parser!(u32).range(10_000..))]
-    pub interval_ns: u32,
-    /// Channels
-    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=8))]
-    pub channels: u8,
-    /// Seed of all chance
-    #[arg(long, default_value_t = 1)]
-    pub seed: u64,
-    /// Serial number
-    #[arg(long, default_value = "SIM-0001")]
-    pub serial: String,
-    /// Rated force (8 000 000 counts), N
-    #[arg(long, default_value_t = 200.0)]
-    pub rated: f64,
-    /// An effort of the hand, KIND:PEAK_N:HOLD_S (make, break, explosive); repeatable
-    #[arg(long = "effort")]
-    pub efforts: Vec<Effort>,
-    /// Start of the first effort, s
-    #[arg(long, default_value_t = 3.0)]
-    pub first: f64,
-    /// From one effort's start to the next, s
-    #[arg(long, default_value_t = 8.0)]
-    pub period: f64,
-    /// Contact kept between efforts, N
-    #[arg(long, default_value_t = 0.0)]
-    pub contact: f64,
-    /// Begin the efforts again at their end
+    exact: bool,
+    /// Time between samples, ns [default: 1000000; with --exact, that of the trace]
+    #[arg(long, value_name = "N")]
+    interval_ns: Option<u32>,
+    /// Channels; the second shows half of the force, the third a third, and so on
+    #[arg(long, value_name = "C", default_value_t = 1)]
+    channels: u8,
+    /// Everything random is drawn from it
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// Serial number, up to 16 characters
+    #[arg(long, value_name = "TEXT", default_value = "SIM-0001")]
+    serial: String,
+    /// Print the truth as JSON
     #[arg(long)]
-    pub repeat: bool,
-    /// Noise (SD), N
-    #[arg(long, default_value_t = 0.02)]
-    pub noise: f64,
-    /// Drift of the zero, N/s
-    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true)]
-    pub drift: f64,
-    /// Mains hum, N
-    #[arg(long, default_value_t = 0.0)]
-    pub hum: f64,
-    /// Samples that the converter averages
-    #[arg(long, default_value_t = 1)]
-    pub average: u32,
-    /// End after this many seconds of stream
+    json: bool,
+    #[command(flatten)]
+    hand: HandArgs,
+    #[command(flatten)]
+    ending: EndingArgs,
+    #[command(flatten)]
+    converter: ConverterArgs,
+    #[command(flatten)]
+    faults: FaultArgs,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Hand")]
+struct HandArgs {
+    /// An effort: KIND:PEAK_N[:HOLD_S], KIND one of make, explosive, break, make-break; repeatable
+    #[arg(long = "effort", value_name = "EFFORT")]
+    efforts: Vec<Effort>,
+    /// From one effort's onset to the next, s
+    #[arg(long, value_name = "S", default_value_t = Script::default().period_s)]
+    period: f64,
+    /// Rest before the first effort, s
+    #[arg(long, value_name = "S", default_value_t = Script::default().lead_s)]
+    first: f64,
+    /// The examiner's steady touch between efforts, N
+    #[arg(long, value_name = "N", default_value_t = Script::default().contact_n)]
+    contact: f64,
+    /// SD of the efforts' peaks, as a fraction
+    #[arg(long, value_name = "F", default_value_t = Script::default().variation)]
+    variation: f64,
+    /// Size of tremor and slow wavering; 1 is usual
+    #[arg(long, value_name = "F", default_value_t = Script::default().unsteadiness)]
+    unsteadiness: f64,
+    /// Begin the script again, for ever
     #[arg(long)]
-    pub seconds: Option<f64>,
-    /// Share of frames that are lost
-    #[arg(long, default_value_t = 0.0)]
-    pub drop: f64,
-    /// Share of frames with a flipped byte
-    #[arg(long, default_value_t = 0.0)]
-    pub flip: f64,
-    /// Share of frames that come twice
-    #[arg(long, default_value_t = 0.0)]
-    pub duplicate: f64,
-    /// Unplug after this long, s
+    repeat: bool,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Ending")]
+struct EndingArgs {
+    /// No samples after this much of the stream, s; until then, the hand begins its script again
+    #[arg(long, value_name = "S")]
+    seconds: Option<f64>,
+    /// Stay after the end, and when the host has stopped the stream
     #[arg(long)]
-    pub unplug_after: Option<f64>,
-    /// Plug in again after this long away, s
-    #[arg(long, default_value_t = 1.0)]
-    pub return_after: f64,
-    /// Unplug again and again
-    #[arg(long)]
-    pub unplug_again: bool,
-    /// Another serial number answers after the return
-    #[arg(long)]
-    pub returns_as: Option<String>,
-    /// Reset the device after this long, s
-    #[arg(long)]
-    pub reset_after: Option<f64>,
-    /// By how much the device's clock runs fast, parts per million
-    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true)]
-    pub clock_drift: f64,
-    /// Claim this protocol version
-    #[arg(long, default_value_t = firmware_protocol::message::PROTOCOL_VERSION)]
-    pub speaks_version: u8,
+    forever: bool,
+    /// After the script or trace, wait this long for the host to stop, s
+    #[arg(long, value_name = "S", default_value_t = 10.0)]
+    linger: f64,
+    /// Write every produced sample's counts to this file: i32, little-endian
+    #[arg(long, value_name = "FILE")]
+    log_counts: Option<PathBuf>,
+    /// What the board buffers for a slow reader, bytes
+    #[arg(long, value_name = "BYTES", default_value_t = Settings::default().buffer_bytes)]
+    buffer: usize,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Converter")]
+struct ConverterArgs {
+    /// Rated force, N: 8000000 counts
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().rated_force_n)]
+    rated: f64,
+    /// Noise SD, N
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().noise_n)]
+    noise: f64,
+    /// Zero offset, N
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().offset_n, allow_negative_numbers = true)]
+    offset: f64,
+    /// Zero drift, N per minute
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().drift_n_per_min, allow_negative_numbers = true)]
+    drift: f64,
+    /// Amplitude of mains hum, N (50 Hz)
+    #[arg(long, value_name = "N", default_value_t = converter::Settings::default().hum_n)]
+    hum: f64,
+    /// Gain error, as a fraction
+    #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
+    gain_error: f64,
+    /// What one conversion averages over, s: twice the group delay
+    #[arg(long, value_name = "S", default_value_t = converter::Settings::default().window_s)]
+    window: f64,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Faults (times in s since the first start)")]
+struct FaultArgs {
+    /// Probability that a frame vanishes
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    drop: f64,
+    /// Probability that a byte of a frame is changed
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    flip: f64,
+    /// Probability that a frame comes twice
+    #[arg(long, value_name = "P", default_value_t = 0.0)]
+    duplicate: f64,
+    /// Pull the cable
+    #[arg(long, value_name = "S")]
+    unplug_after: Option<f64>,
+    /// Put the cable back, this long after it was pulled
+    #[arg(long, value_name = "S", default_value_t = 1.0)]
+    return_after: f64,
+    /// Pull the cable again and again, after as much time as the first time
+    #[arg(long, requires = "unplug_after", conflicts_with = "every")]
+    unplug_again: bool,
+    /// Another board answers when the cable is back, with this serial number
+    #[arg(long, value_name = "TEXT", requires = "unplug_after")]
+    returns_as: Option<String>,
+    /// Pulling the cable takes the board's power, too
+    #[arg(long, requires = "unplug_after")]
+    unplug_resets: bool,
+    /// Reset the board, at the next moment at which it has sent all it has
+    #[arg(long, value_name = "S")]
+    reset_after: Option<f64>,
+    /// Reset it at that very moment, whatever is lost by it
+    #[arg(long, requires = "reset_after")]
+    reset_abruptly: bool,
+    /// Pull the cable or reset again and again, at this interval
+    #[arg(long, value_name = "S")]
+    every: Option<f64>,
+    /// The board's clock is faster than true time, millionths
+    #[arg(long, value_name = "PPM", default_value_t = 0.0, allow_negative_numbers = true)]
+    clock_drift: f64,
     /// Never answer
+    #[arg(long, conflicts_with = "noise_only")]
+    silent: bool,
+    /// Send only random bytes
     #[arg(long)]
-    pub silent: bool,
-    /// Send only noise
-    #[arg(long, conflicts_with = "silent")]
-    pub noise_only: bool,
-    /// Write every reading as raw i32 (little-endian, all channels of a sample together)
-    #[arg(long)]
-    pub log_counts: Option<PathBuf>,
-    /// Print what was sent as JSON
-    #[arg(long)]
-    pub json: bool,
+    noise_only: bool,
+    /// Claim to speak this version of the protocol
+    #[arg(long, value_name = "N")]
+    speaks_version: Option<u8>,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let boots = runtime.block_on(async { Run::new(args)?.run().await })?;
-    analysis::console::result(&told(&boots, args.json)?)?;
-    Ok(())
+    let source = source(args)?;
+    let settings = settings(args, &source);
+    let running = running(args)?;
+    let clock = SystemClock;
+    let sensor = Sensor::new(settings, source, clock.monotonic_ns()).map_err(refused)?;
+    let stop = stop_on_signal()?;
+    let simulation = Simulation::new(sensor, running).map_err(advised)?;
+    announce(args, simulation.device().unwrap_or_default())?;
+    let report = simulation.run(&clock, &stop).map_err(advised)?;
+    if !report.is_balanced() {
+        anyhow::bail!("a fault of this program: its counters do not add up: {:?}", report.streams);
+    }
+    let text = if args.json { serde_json::to_string_pretty(&report)? + "\n" } else { report.to_string() };
+    Ok(console::result(&text)?)
 }
 
-fn told(boots: &[Boot], json: bool) -> anyhow::Result<String> {
-    if json {
-        return Ok(serde_json::to_string_pretty(&serde_json::json!({ "boots": boots }))? + "\n");
+/// A number out of range is wrong usage; a trace out of range is not.
+fn refused(error: SettingsError) -> anyhow::Error {
+    match error {
+        SettingsError::BeyondRange { .. } => advised(error),
+        other => Usage(other.to_string()).into(),
     }
-    let line = |boot: &Boot| {
-        format!(
-            "boot {:08x}: {} samples; dropped by the device {}, lost {}, damaged {}, twice {}, while unplugged {}\n",
-            boot.boot_id,
-            boot.produced_samples,
-            boot.device_dropped_samples,
-            boot.lost_samples,
-            boot.damaged_samples,
-            boot.duplicated_samples,
-            boot.unplugged_samples
-        )
-    };
-    Ok(boots.iter().map(line).collect())
-}
-
-fn settings(args: &Args) -> anyhow::Result<Settings> {
-    for (name, share) in [("--drop", args.drop), ("--flip", args.flip), ("--duplicate", args.duplicate)] {
-        if !(0.0..=1.0).contains(&share) {
-            return Err(Usage(format!("{name} takes a share from 0 to 1")).into());
-        }
-    }
-    let noise_n = if args.exact { 0.0 } else { args.noise };
-    Ok(Settings {
-        serial: args.serial.clone(),
-        interval_ns: args.interval_ns,
-        channels: args.channels,
-        rated_n: args.rated,
-        zero_counts: if args.exact { 0 } else { Settings::default().zero_counts },
-        errors: Errors {
-            noise_n,
-            drift_n_per_s: args.drift,
-            hum_n: args.hum,
-            average: args.average.clamp(1, 10_000),
-        },
-        seed: args.seed,
-        version: args.speaks_version,
-        faults: Faults {
-            drop: args.drop,
-            flip: args.flip,
-            duplicate: args.duplicate,
-            unplug_after_s: args.unplug_after,
-            return_after_s: args.return_after,
-            unplug_again: args.unplug_again,
-            reset_after_s: args.reset_after,
-            clock_drift_ppm: args.clock_drift,
-        },
-    })
 }
 
 fn source(args: &Args) -> anyhow::Result<Source> {
     if let Some(path) = &args.trace {
-        let trace = analysis::trace::read_csv(path).map_err(advised)?;
-        return Ok(if args.exact {
-            Source::Exact(trace.force_n)
-        } else {
-            Source::Trace(trace.time_s, trace.force_n)
-        });
+        let trace = read_csv(path).map_err(advised)?;
+        return Ok(if args.exact { Source::Rows(trace) } else { Source::Trace(trace) });
     }
-    if !(args.period > 0.0 && args.first >= 0.0 && args.contact >= 0.0) {
-        return Err(Usage("--period must be positive, --first and --contact not negative".to_owned()).into());
-    }
-    let usual = Script::default();
-    let efforts = if args.efforts.is_empty() { usual.efforts } else { args.efforts.clone() };
+    let hand = &args.hand;
+    let default = Script::default();
+    let efforts = if hand.efforts.is_empty() { default.efforts } else { hand.efforts.clone() };
     let script = Script {
         efforts,
-        first_s: args.first,
-        period_s: args.period,
-        contact_n: args.contact,
-        repeat: args.repeat || args.seconds.is_some(),
+        lead_s: hand.first,
+        period_s: hand.period,
+        contact_n: hand.contact,
+        variation: hand.variation,
+        unsteadiness: hand.unsteadiness,
+        repeat: hand.repeat || args.ending.seconds.is_some(),
     };
-    Ok(Source::Hand(Hand::new(script, args.seed)))
+    let hand = Hand::new(script, args.seed);
+    Ok(Source::Hand(Box::new(hand.map_err(|error: ScriptError| Usage(error.to_string()))?)))
 }
 
-struct Run<'a> {
-    args: &'a Args,
-    clock: SystemClock,
-    sensor: Sensor,
-    pty: Option<Pty>,
-    pending: Vec<u8>,
-    log: Option<File>,
-    noise: fastrand::Rng,
-    unplug_s: Option<f64>,
-    return_ns: u64,
-    reset_s: Option<f64>,
-    ended_ns: Option<u64>,
-    stopped_ns: Option<u64>,
+fn settings(args: &Args, source: &Source) -> Settings {
+    let (converter, faults) = (&args.converter, &args.faults);
+    let own_interval_ns = match source {
+        Source::Rows(trace) => interval_ns(trace),
+        _ => INTERVAL_NS,
+    };
+    Settings {
+        serial: args.serial.clone(),
+        seed: args.seed,
+        interval_ns: args.interval_ns.unwrap_or(own_interval_ns),
+        converter: converter::Settings {
+            rated_force_n: converter.rated,
+            offset_n: converter.offset,
+            gain_error: converter.gain_error,
+            noise_n: converter.noise,
+            drift_n_per_min: converter.drift,
+            hum_n: converter.hum,
+            window_s: converter.window,
+            channels: args.channels,
+            ..converter::Settings::default()
+        },
+        faults: Faults {
+            drop: faults.drop,
+            flip: faults.flip,
+            duplicate: faults.duplicate,
+            unplug_after_s: faults.unplug_after,
+            return_after_s: Some(faults.return_after),
+            returns_as: faults.returns_as.clone(),
+            unplug_resets: faults.unplug_resets,
+            reset_after_s: faults.reset_after,
+            reset_abruptly: faults.reset_abruptly,
+            every_s: every_s(faults),
+            clock_drift_ppm: faults.clock_drift,
+            silent: faults.silent,
+            noise_only: faults.noise_only,
+            version: faults.speaks_version,
+        },
+        lasts_s: args.ending.seconds,
+        buffer_bytes: args.ending.buffer,
+        keep_counts: args.ending.log_counts.is_some(),
+    }
 }
 
-impl<'a> Run<'a> {
-    fn new(args: &'a Args) -> anyhow::Result<Self> {
-        let clock = SystemClock;
-        let sensor = Sensor::new(settings(args)?, source(args)?, clock.monotonic_ns());
-        let mut run = Run {
-            args,
-            sensor: sensor.map_err(Usage)?,
-            clock,
-            pty: None,
-            pending: Vec::new(),
-            log: None,
-            noise: fastrand::Rng::with_seed(args.seed),
-            unplug_s: args.unplug_after,
-            return_ns: 0,
-            reset_s: args.reset_after,
-            ended_ns: None,
-            stopped_ns: None,
-        };
-        if let Some(path) = &args.log_counts {
-            run.log = Some(File::create(path).with_context(|| format!("cannot write {}", path.display()))?);
-            run.sensor.keep_log();
-        }
-        run.plug_in()?;
-        Ok(run)
-    }
+fn every_s(faults: &FaultArgs) -> Option<f64> {
+    let again_s =
+        faults.unplug_after.filter(|_| faults.unplug_again).map(|after_s| after_s + faults.return_after);
+    faults.every.or(again_s)
+}
 
-    fn plug_in(&mut self) -> anyhow::Result<()> {
-        let pty = Pty::open(self.args.link.as_deref()).context("cannot make a pseudo-terminal there")?;
-        eprintln!("simulated sensor on {}", pty.path().display());
-        self.pty = Some(pty);
-        Ok(())
+/// The mean time between a trace's rows, ns.
+fn interval_ns(trace: &Trace) -> u32 {
+    let (Some(first_s), Some(last_s)) = (trace.time_s.first(), trace.time_s.last()) else {
+        return INTERVAL_NS;
+    };
+    let steps = trace.time_s.len() - 1;
+    if steps == 0 {
+        return INTERVAL_NS;
     }
+    libm::round((last_s - first_s) / steps as f64 * 1e9) as u32
+}
 
-    async fn run(mut self) -> anyhow::Result<Vec<Boot>> {
-        let (mut interrupt, mut terminate) =
-            (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let mut step = tokio::time::interval(STEP);
-        step.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
-        loop {
-            tokio::select! {
-                _ = step.tick() => {}
-                _ = interrupt.recv() => break,
-                _ = terminate.recv() => break,
+fn running(args: &Args) -> anyhow::Result<Running> {
+    let ending = &args.ending;
+    if !(0.0..=1e9).contains(&ending.linger) {
+        return Err(Usage(format!("--linger is {}, must be from 0 to 1000000000 s", ending.linger)).into());
+    }
+    Ok(Running {
+        link: args.link.clone(),
+        lingers_ns: (ending.linger * 1e9) as u64,
+        forever: ending.forever,
+        log_counts: ending.log_counts.clone(),
+    })
+}
+
+/// Says where the sensor is. Without a link or JSON the name is a result: the only way to know it.
+fn announce(args: &Args, device: &str) -> anyhow::Result<()> {
+    let place =
+        args.link.as_ref().map_or_else(|| device.to_owned(), |link| format!("{} ({device})", link.display()));
+    writeln!(std::io::stderr(), "simulated sensor {} at {place}, waiting for a host", args.serial)?;
+    if args.link.is_none() && !args.json {
+        console::result(&format!("{device}\n"))?;
+    }
+    Ok(())
+}
+
+/// A flag that the first Ctrl-C or SIGTERM sets; the second one ends the program at once.
+fn stop_on_signal() -> anyhow::Result<Arc<AtomicBool>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let stop = Arc::new(AtomicBool::new(false));
+    let set = Arc::clone(&stop);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+    let (mut interrupt, mut terminate) = {
+        let _inside = runtime.enter();
+        (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?)
+    };
+    let wait = move || {
+        runtime.block_on(async {
+            for _ in 0..2 {
+                tokio::select! { _ = interrupt.recv() => {}, _ = terminate.recv() => {} }
+                if set.swap(true, Ordering::Relaxed) {
+                    std::process::exit(1);
+                }
             }
-            if self.step(self.clock.monotonic_ns())? {
-                break;
-            }
-        }
-        self.keep_log()?;
-        Ok(self.sensor.boots().to_vec())
-    }
-
-    fn keep_log(&mut self) -> anyhow::Result<()> {
-        let Some(log) = &mut self.log else { return Ok(()) };
-        let bytes: Vec<u8> = self.sensor.take_log().iter().flat_map(|counts| counts.to_le_bytes()).collect();
-        log.write_all(&bytes).context("cannot write the readings")
-    }
-
-    /// One look at the time; true when all is over.
-    fn step(&mut self, now_ns: u64) -> anyhow::Result<bool> {
-        self.listen(now_ns);
-        if self.args.noise_only {
-            let bytes: Vec<u8> = (0..20).map(|_| self.noise.u8(..)).collect();
-            self.pty.as_ref().map(|pty| pty.write(&bytes));
-            return Ok(false);
-        }
-        self.sensor.advance(now_ns);
-        self.keep_log()?;
-        self.cable(now_ns)?;
-        self.transmit();
-        self.restart(now_ns)?;
-        Ok(self.is_over(now_ns))
-    }
-
-    fn listen(&mut self, now_ns: u64) {
-        let mut buffer = [0; 4096];
-        while let Some(pty) = &self.pty {
-            let count = pty.read(&mut buffer);
-            if count == 0 {
-                break;
-            }
-            if !self.args.silent && !self.args.noise_only {
-                self.sensor.receive(buffer.get(..count).unwrap_or_default(), now_ns);
-            }
-        }
-    }
-
-    /// Unplugs and plugs in.
-    fn cable(&mut self, now_ns: u64) -> anyhow::Result<()> {
-        let Some(now_s) = self.sensor.source_s(now_ns) else { return Ok(()) };
-        if self.pty.is_some() && self.unplug_s.is_some_and(|at_s| now_s >= at_s) && !self.sensor.has_ended() {
-            eprintln!("unplugged");
-            (self.pty, self.pending) = (None, Vec::new());
-            let faults = self.sensor.faults();
-            self.return_ns = now_ns + (faults.return_after_s * 1e9) as u64;
-            let again = faults.unplug_after_s.filter(|_| faults.unplug_again);
-            self.unplug_s = again.map(|after_s| now_s + faults.return_after_s + after_s);
-        } else if self.pty.is_none() && now_ns >= self.return_ns {
-            if let Some(serial) = &self.args.returns_as {
-                self.sensor.replace(serial, now_ns).map_err(Usage)?;
-            }
-            self.plug_in()?;
-        }
-        Ok(())
-    }
-
-    fn transmit(&mut self) {
-        loop {
-            if self.pending.is_empty()
-                && (self.args.silent || !self.sensor.next_frame(self.pty.is_some(), &mut self.pending))
-            {
-                return;
-            }
-            let Some(pty) = &self.pty else {
-                self.pending.clear();
-                continue;
-            };
-            let written = pty.write(&self.pending);
-            self.pending.drain(..written);
-            if !self.pending.is_empty() {
-                return; // the line is full: the board's own queue fills, and then it drops
-            }
-        }
-    }
-
-    /// The device's reset waits for a moment when nothing is under way: then the host can know exactly what is missing.
-    fn restart(&mut self, now_ns: u64) -> anyhow::Result<()> {
-        let due = self.reset_s.zip(self.sensor.source_s(now_ns)).is_some_and(|(at_s, now_s)| now_s >= at_s);
-        if due && self.pending.is_empty() && self.pty.is_some() && self.sensor.is_at_frame_boundary() {
-            eprintln!("reset");
-            self.reset_s = None;
-            self.sensor.reset(now_ns).map_err(Usage)?;
-        }
-        Ok(())
-    }
-
-    fn is_over(&mut self, now_ns: u64) -> bool {
-        let over =
-            self.args.seconds.zip(self.sensor.source_s(now_ns)).is_some_and(|(limit, now_s)| now_s >= limit);
-        if over {
-            self.sensor.end();
-        }
-        if self.sensor.is_stopped()
-            && self.pending.is_empty()
-            && !self.sensor.boots().is_empty()
-            && self.stopped()
-        {
-            let stopped_ns = *self.stopped_ns.get_or_insert(now_ns);
-            if let Some(pty) = &mut self.pty {
-                pty.let_go();
-                return pty.host_has_gone() || now_ns.saturating_sub(stopped_ns) > DRAIN_NS;
-            }
-            return true;
-        }
-        if self.sensor.has_ended() {
-            let ended_ns = *self.ended_ns.get_or_insert(now_ns);
-            return now_ns.saturating_sub(ended_ns) > WAIT_NS;
-        }
-        false
-    }
-
-    /// The host stopped a stream of which at least one sample was converted (at first it clears an older stream).
-    fn stopped(&self) -> bool {
-        self.sensor.boots().last().is_some_and(|boot| boot.produced_samples > 0)
-    }
+        });
+    };
+    std::thread::Builder::new().name("signals".to_owned()).spawn(wait).context("no thread for signals")?;
+    Ok(stop)
 }

@@ -75,6 +75,8 @@ pub mod format;
 pub mod read;
 pub mod record;
 pub mod simulated_disk;
+#[cfg(test)]
+mod tests;
 pub mod write;
 
 pub use disk::{Disk, SystemDisk};

@@ -33,6 +33,8 @@ pub enum Fail {
     Only(u64),
     /// That one and all after it.
     From(u64),
+    /// Every n-th, for n above 0.
+    Every(u64),
 }
 
 /// A disk in memory. Clones are the same disk.
@@ -53,6 +55,16 @@ struct World {
     failed: Vec<(u64, &'static str)>,
     short_writes: bool,
     capacity_bytes: u64,
+    during_sync: Option<Meanwhile>,
+}
+
+/// Something done while a file is being synced.
+struct Meanwhile(Box<dyn FnOnce() + Send>);
+
+impl std::fmt::Debug for Meanwhile {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Meanwhile")
+    }
 }
 
 #[derive(Debug, Default)]
@@ -87,6 +99,7 @@ impl SimulatedDisk {
             failed: Vec::new(),
             short_writes: false,
             capacity_bytes: u64::MAX,
+            during_sync: None,
         })))
     }
 
@@ -106,6 +119,11 @@ impl SimulatedDisk {
     /// Lets every append take a random part of what it is given.
     pub fn set_short_writes(&self, short: bool) {
         self.world().short_writes = short;
+    }
+
+    /// Lets something happen during the next sync of a file: after what the sync saves is settled, before it returns.
+    pub fn during_next_sync(&self, meanwhile: impl FnOnce() + Send + 'static) {
+        self.world().during_sync = Some(Meanwhile(Box::new(meanwhile)));
     }
 
     /// Sets how much the disk holds.
@@ -180,6 +198,7 @@ impl World {
         let fails = match self.fail {
             Some(Fail::Only(n)) => number == n,
             Some(Fail::From(n)) => number >= n,
+            Some(Fail::Every(n)) => n > 0 && number % n == n - 1,
             None => false,
         };
         if !fails {
@@ -312,7 +331,14 @@ impl AppendFile for SimulatedFile {
     }
 
     fn sync(&self) -> io::Result<()> {
-        self.disk.world().sync(self.index)
+        let mut world = self.disk.world();
+        let synced = world.sync(self.index);
+        let meanwhile = world.during_sync.take();
+        drop(world);
+        if let Some(Meanwhile(act)) = meanwhile {
+            act();
+        }
+        synced
     }
 
     fn cut(&self, bytes: u64) -> io::Result<()> {

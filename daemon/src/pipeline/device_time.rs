@@ -106,6 +106,16 @@ struct Open {
     last: (u64, u64), // counter and device time (µs) of the last frame
 }
 
+/// A stream whose port is gone.
+#[derive(Debug, Clone, Copy)]
+struct Interrupted {
+    boot_id: u32,
+    next_counter: u64,
+    segment: u64,
+    /// Index in the segment of the first sample that is missing.
+    index: i64,
+}
+
 /// Where a run of samples without gaps begins.
 #[derive(Debug, Clone, Copy)]
 struct Run {
@@ -118,8 +128,8 @@ struct Run {
 #[derive(Debug, Clone, Default)]
 pub struct Sequencer {
     open: Option<Open>,
-    /// Boot id, next counter and next sequence of the stream that was interrupted by the port.
-    interrupted: Option<(u32, u64)>,
+    /// The stream that was interrupted by the port.
+    interrupted: Option<Interrupted>,
     segments: u64,
     position: u64,
     overflowed: bool,
@@ -146,8 +156,25 @@ impl Sequencer {
     /// The open segment ends because the port is gone; its stream may go on when the port returns.
     pub fn interrupt(&mut self) {
         if let Some(open) = self.open.take() {
-            self.interrupted = Some((open.boot_id, open.next_counter));
+            self.interrupted = Some(Interrupted {
+                boot_id: open.boot_id,
+                next_counter: open.next_counter,
+                segment: open.segment,
+                index: signed(open.next_counter) - signed(open.first_counter),
+            });
         }
+    }
+
+    /// The recording ends. While the port is gone nobody can say how many samples the device went on to take.
+    pub fn end(&mut self) -> Option<Gap> {
+        let lost = self.interrupted.take()?;
+        Some(Gap {
+            segment: lost.segment,
+            after: self.position.checked_sub(1),
+            missing: None,
+            index: lost.index,
+            reason: "unplugged at the end",
+        })
     }
 
     /// Is a segment open?
@@ -235,7 +262,7 @@ impl Sequencer {
         let Some(open) = &self.open else {
             return Some(match self.interrupted {
                 None if self.segments == 0 => "start",
-                Some((boot_id, _)) if boot_id == frame.boot_id => "port returned",
+                Some(lost) if lost.boot_id == frame.boot_id => "port returned",
                 _ => "port returned after a device reset",
             });
         };
@@ -260,7 +287,8 @@ impl Sequencer {
         let segment = self.segments;
         self.segments += 1;
         // What the stream should have begun with: where the same boot left off, or 0 for a new stream.
-        let went_on = self.open.as_ref().map(|open| (open.boot_id, open.next_counter)).or(self.interrupted);
+        let interrupted = self.interrupted.map(|lost| (lost.boot_id, lost.next_counter));
+        let went_on = self.open.as_ref().map(|open| (open.boot_id, open.next_counter)).or(interrupted);
         let expected = match went_on {
             Some((boot_id, next)) if boot_id == frame.boot_id && frame.counter >= next => next,
             _ => 0,
@@ -390,6 +418,16 @@ mod tests {
         sequencer.interrupt();
         sequencer.place(&frame(90, 900), &mut out);
         assert_eq!(gaps(&out), [(Some(890), "unplugged")]);
+        assert_eq!(sequencer.position(), 20);
+    }
+
+    #[test]
+    fn a_recording_that_ends_while_the_port_is_gone_says_that_its_tail_is_unknown() {
+        let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        assert_eq!(sequencer.end(), None);
+        sequencer.interrupt();
+        assert_eq!(sequencer.end().map(|gap| (gap.missing, gap.index)), Some((None, 10)));
+        sequencer.place(&frame(1, 10), &mut out);
         assert_eq!(sequencer.position(), 20);
     }
 

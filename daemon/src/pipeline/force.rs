@@ -4,7 +4,8 @@
 //! rated force over its rated counts, and is called nominal.
 //!
 //! A zero (tare) is the mean of a second in which nothing moved: standard deviation below three times the noise of the
-//! sensor, slope below 0.05 N/s (beyond its own uncertainty), and a level that an unloaded sensor can have. Common
+//! sensor, slope below 0.05 N/s (beyond its own uncertainty), and a level that an unloaded sensor can have: near its own
+//! zero, and not above the lowest steady level seen, because a steady touch is no zero, however long it lasts. Common
 //! practice of force measurement; the limits are this program's.
 
 use std::collections::VecDeque;
@@ -45,6 +46,11 @@ impl Scale {
     }
 }
 
+/// Length over which a level counts as steady for the lowest one, s.
+const STEADY_S: f64 = 0.25;
+/// A zero may lie this far above the lowest steady level, N.
+const ABOVE_LOWEST_N: f64 = 0.2;
+
 /// A zero that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Zero {
@@ -67,6 +73,8 @@ pub enum NoZero {
     Unsteady,
     /// It stands at this force by the sensor's own zero: loaded, or a sensor that needs a look.
     Loaded(f64),
+    /// It stands this far above the lowest steady level, N: touched.
+    Touched(f64),
 }
 
 /// Collects samples for a zero.
@@ -77,13 +85,36 @@ pub struct ZeroSearch {
     interval_s: f64,
     nominal: Scale,
     any_level: bool,
+    steady: usize,
+    lowest_n: f64,
+    seen: usize,
+}
+
+/// What a stretch of samples is like.
+struct Stretch {
+    mean: f64,
+    sd_n: f64,
+    noise_n: f64,
+    slope_n_per_s: f64,
+    slope_sd_n_per_s: f64,
 }
 
 impl ZeroSearch {
     /// A search on a sensor of this interval; `any_level` when a person asked for the zero and answers for the level.
     pub fn new(interval_s: f64, nominal: Scale, any_level: bool) -> Self {
         let needed = (WINDOW_S / interval_s).clamp(8.0, 1e6) as usize;
-        ZeroSearch { counts: VecDeque::with_capacity(needed), needed, interval_s, nominal, any_level }
+        let steady = (STEADY_S / interval_s).clamp(4.0, 1e6) as usize;
+        let counts = VecDeque::with_capacity(needed);
+        ZeroSearch {
+            counts,
+            needed,
+            interval_s,
+            nominal,
+            any_level,
+            steady,
+            lowest_n: f64::INFINITY,
+            seen: 0,
+        }
     }
 
     /// Samples are missing or the level has changed hands: begin again.
@@ -94,6 +125,10 @@ impl ZeroSearch {
     /// Takes a sample; when a window is full, the zero or why there is none.
     pub fn push(&mut self, counts: i32) -> Result<Zero, NoZero> {
         self.counts.push_back(counts);
+        self.seen += 1;
+        if self.seen.is_multiple_of(self.steady) {
+            self.note_level();
+        }
         if self.counts.len() < self.needed {
             return Err(NoZero::TooFew);
         }
@@ -107,12 +142,22 @@ impl ZeroSearch {
         judged
     }
 
-    fn judge(&self) -> Result<Zero, NoZero> {
-        let n = self.counts.len() as f64;
-        let mean = self.counts.iter().map(|&c| f64::from(c)).sum::<f64>() / n;
+    /// The lowest steady level so far.
+    fn note_level(&mut self) {
+        let from = self.counts.len().saturating_sub(self.steady);
+        let stretch = self.stretch(from);
+        if self.counts.len() >= self.steady && stretch.sd_n < 3.0 * stretch.noise_n {
+            self.lowest_n = self.lowest_n.min(self.nominal.n_per_count * stretch.mean);
+        }
+    }
+
+    fn stretch(&self, from: usize) -> Stretch {
+        let counts = || self.counts.iter().skip(from);
+        let n = counts().count() as f64;
+        let mean = counts().map(|&c| f64::from(c)).sum::<f64>() / n;
         let middle = (n - 1.0) / 2.0;
         let (mut squares, mut steps, mut moment, mut before) = (0.0, 0.0, 0.0, None);
-        for (i, &count) in self.counts.iter().enumerate() {
+        for (i, &count) in counts().enumerate() {
             let away = f64::from(count) - mean;
             squares += away * away;
             moment += away * (i as f64 - middle);
@@ -120,18 +165,31 @@ impl ZeroSearch {
             before = Some(away);
         }
         let newtons = self.nominal.n_per_count.abs();
-        let sd_n = (squares / (n - 1.0)).sqrt() * newtons;
         // Noise from successive differences, which slow movement hardly enters (von Neumann 1941).
         let noise_n = ((steps / (2.0 * (n - 1.0))).sqrt() * newtons).max(NOISE_FLOOR_N);
         let spread = n * (n * n - 1.0) / 12.0;
-        let slope_n_per_s = moment / spread / self.interval_s * self.nominal.n_per_count;
-        let slope_sd = noise_n / spread.sqrt() / self.interval_s;
-        if sd_n >= 3.0 * noise_n || slope_n_per_s.abs() >= SLOPE_LIMIT_N_PER_S + 2.0 * slope_sd {
+        Stretch {
+            mean,
+            sd_n: (squares / (n - 1.0)).sqrt() * newtons,
+            noise_n,
+            slope_n_per_s: moment / spread / self.interval_s * self.nominal.n_per_count,
+            slope_sd_n_per_s: noise_n / spread.sqrt() / self.interval_s,
+        }
+    }
+
+    fn judge(&self) -> Result<Zero, NoZero> {
+        let stretch = self.stretch(0);
+        let Stretch { mean, sd_n, noise_n, slope_n_per_s, slope_sd_n_per_s } = stretch;
+        if sd_n >= 3.0 * noise_n || slope_n_per_s.abs() >= SLOPE_LIMIT_N_PER_S + 2.0 * slope_sd_n_per_s {
             return Err(NoZero::Unsteady);
         }
         let level_n = (mean - self.nominal.zero_counts) * self.nominal.n_per_count;
         if !self.any_level && level_n.abs() > (LEVEL_SHARE * self.nominal.rated_n).max(LEVEL_FLOOR_N) {
             return Err(NoZero::Loaded(level_n));
+        }
+        let above_n = mean * self.nominal.n_per_count - self.lowest_n;
+        if !self.any_level && above_n > ABOVE_LOWEST_N.max(3.0 * sd_n) {
+            return Err(NoZero::Touched(above_n));
         }
         Ok(Zero { zero_counts: mean, sd_n, slope_n_per_s, samples: self.counts.len() as u64 })
     }
@@ -170,6 +228,18 @@ mod tests {
         assert_eq!(last((0..100).map(|i| 1000 + i * 3)), Err(NoZero::Unsteady));
         assert_eq!(last((0..100).map(|i| 1000 + if i > 50 { 40 } else { 0 })), Err(NoZero::Unsteady));
         assert_eq!(last((0..100).map(|i| 3000 + i % 2)), Err(NoZero::Loaded(20.005)));
+    }
+
+    #[test]
+    fn a_steady_touch_is_no_zero_however_long_it_lasts_unless_somebody_says_so() {
+        // Half a second of rest, then 1.5 N of contact (150 counts) for ten seconds, then rest again.
+        let level = |i: i32| if (50..1050).contains(&i) { 1150 } else { 1000 };
+        let mut search = search();
+        let found: Vec<_> = (0..1400).filter_map(|i| search.push(level(i) + i % 3).ok()).collect();
+        assert!((found[0].zero_counts - 1001.0).abs() < 0.1, "{:?}", found[0]);
+        let mut asked = ZeroSearch::new(0.01, Scale::nominal(1000, 10_000, 100_000), true);
+        let found: Vec<_> = (0..1000).filter_map(|i| asked.push(level(i) + i % 3).ok()).collect();
+        assert!((found[0].zero_counts - 1151.0).abs() < 0.1);
     }
 
     #[test]

@@ -234,7 +234,7 @@ impl Pipeline {
             Record::Tick => self.each_port(now_ns, out, |port, now_ns, words| port.link.tick(now_ns, words)),
             Record::Action(text) => self.action(text, now_ns, out),
             Record::Parameters(text) => self.set(text, out),
-            Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.end(out)),
+            Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.finish(out)),
             Record::Begun(_) | Record::Anchor(_) | Record::Shown(_) => {}
         }
     }
@@ -392,7 +392,9 @@ impl Pipeline {
 
     fn condition(&mut self, port: u8, condition: Condition, now_ns: u64, out: &mut Vec<Output>) {
         let state = &mut self.ports[usize::from(port)];
-        let stopping = state.link.phase() == link::Phase::Stopping;
+        // One that was under way when the stop was sent is not its answer.
+        let answer = !condition.streaming;
+        let stopping = answer && state.link.phase() == link::Phase::Stopping;
         let Some(at) = state.sensor else { return };
         if let Some(sensor) = self.sensors.get_mut(at)
             && stopping
@@ -400,7 +402,9 @@ impl Pipeline {
             sensor.stopped(condition.boot_id, condition.next_sample, out);
         }
         out.push(Output::Condition(at + 1, condition));
-        self.with_words(port, now_ns, out, |state, now_ns, words| state.link.condition(now_ns, words));
+        if answer {
+            self.with_words(port, now_ns, out, |state, now_ns, words| state.link.condition(now_ns, words));
+        }
     }
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {

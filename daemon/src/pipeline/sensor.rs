@@ -8,6 +8,9 @@ use crate::journal::Record;
 use analysis::holds::{Event, Parameters, Sample, Stream};
 use firmware_protocol::message::{Identity, Samples};
 
+/// A hole longer than this begins the search for a zero anew, s.
+const ZERO_GAP_S: f64 = 0.1;
+
 /// Who a sensor is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SensorIdentity {
@@ -175,7 +178,13 @@ impl Sensor {
     }
 
     /// The recording ends.
-    pub(super) fn end(&mut self, out: &mut Vec<Output>) {
+    pub(super) fn finish(&mut self, out: &mut Vec<Output>) {
+        self.end(out);
+        out.extend(self.sequencer.end().map(|gap| Output::Gap(self.number, gap)));
+    }
+
+    /// The segment ends.
+    fn end(&mut self, out: &mut Vec<Output>) {
         for channel in 0..self.channels.len() {
             self.channels[channel].stream.end(&mut self.events);
             self.channels[channel].zero_search = None;
@@ -206,7 +215,7 @@ impl Sensor {
             }
             Setting::Finder { channel, parameters, .. } => {
                 if let Some(channel) = channel.checked_sub(1).and_then(|at| self.channels.get_mut(at)) {
-                    channel.stream.set(parameters.clone());
+                    channel.stream.set((**parameters).clone());
                 }
             }
         }
@@ -233,10 +242,13 @@ impl Sensor {
             match found {
                 device_time::Found::Began(began) => self.begin(began, find, out),
                 device_time::Found::Gap(gap) => {
-                    self.channels
-                        .iter_mut()
-                        .filter_map(|c| c.zero_search.as_mut())
-                        .for_each(ZeroSearch::clear);
+                    // A few lost samples leave a mean what it is; a long hole may hide that somebody touched the sensor.
+                    if gap.missing.is_none_or(|missing| missing as f64 * self.interval_s > ZERO_GAP_S) {
+                        self.channels
+                            .iter_mut()
+                            .filter_map(|c| c.zero_search.as_mut())
+                            .for_each(ZeroSearch::clear);
+                    }
                     out.push(Output::Gap(self.number, gap));
                 }
                 device_time::Found::Placed(placed) => self.place(frame, placed, arrival_ns, find, out),

@@ -19,7 +19,7 @@ pub enum Setting {
         /// Channel, from 1.
         channel: usize,
         /// The parameters, all of them.
-        parameters: Parameters,
+        parameters: Box<Parameters>,
     },
 }
 

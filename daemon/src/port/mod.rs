@@ -6,6 +6,7 @@
 
 pub mod find;
 pub mod handover;
+pub mod listen;
 pub mod open;
 pub mod reader;
 pub mod text;

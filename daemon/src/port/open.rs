@@ -189,16 +189,20 @@ fn holder(port: &Path) -> Option<String> {
         let id = entry.file_name();
         id != *own && id.to_string_lossy().bytes().all(|byte| byte.is_ascii_digit())
     });
-    others.map(|entry| entry.path()).find(|process| has_open(process, &device)).map(|process| {
+    others.map(|entry| entry.path()).find(|process| holds(process, &device)).map(|process| {
         let command = std::fs::read_to_string(process.join("comm")).unwrap_or_default();
         let id = process.file_name().unwrap_or_default().to_string_lossy();
         format!("{} (process {id})", super::text::printable(command.trim()))
     })
 }
 
-fn has_open(process: &Path, device: &Path) -> bool {
+/// Whether a process has `device` open as a host does. The one on the other side of a pseudo-terminal may have it open,
+/// too, but not as its user.
+fn holds(process: &Path, device: &Path) -> bool {
     let Ok(files) = std::fs::read_dir(process.join("fd")) else { return false };
-    files.flatten().any(|file| std::fs::read_link(file.path()).is_ok_and(|target| target == device))
+    let open: Vec<_> = files.flatten().filter_map(|file| std::fs::read_link(file.path()).ok()).collect();
+    let is_other_side = open.iter().any(|file| file.file_name().is_some_and(|name| name == "ptmx"));
+    open.iter().any(|file| file == device) && !is_other_side
 }
 
 fn denied(name: &str) -> OpenError {

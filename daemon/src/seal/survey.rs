@@ -11,7 +11,9 @@ use crate::pipeline::device_time::{Began, Gap};
 use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
-use analysis::recording::layout::{EventRow, FrameRow, GapRow, SegmentRow, TareRow, TrialRow};
+use analysis::recording::layout::{
+    EventRow, FrameRow, GapRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+};
 use std::collections::VecDeque;
 
 /// What a journal holds beside the samples.
@@ -57,16 +59,11 @@ pub struct SensorSurvey {
 }
 
 /// Collects the survey, a record at a time.
+#[derive(Default)]
 pub struct Surveyor {
     core: Option<Core>,
     said: Vec<Said>,
     survey: Survey,
-}
-
-impl Default for Surveyor {
-    fn default() -> Self {
-        Surveyor { core: None, said: Vec::new(), survey: Survey::default() }
-    }
 }
 
 impl Surveyor {
@@ -148,7 +145,7 @@ impl Survey {
                 ("clocks", detail)
             }
             Record::Opened { detail, .. } => ("port opened", detail.clone()),
-            Record::Closed { reason, .. } => ("port closed", reason.clone()),
+            Record::Closed { reason, .. } => (PORT_CLOSED, reason.clone()),
             Record::Dropped { bytes, .. } => ("bytes dropped by the host", bytes.to_string()),
             Record::Action(text) => ("action", text.clone()),
             Record::Shown(text) => {
@@ -207,7 +204,7 @@ impl Survey {
                 self.event(
                     stamped.monotonic_ns,
                     Some((number, began.position)),
-                    "segment began",
+                    SEGMENT_BEGAN,
                     began.reason.into(),
                 );
             }

@@ -1,79 +1,170 @@
-//! A 24-bit converter: force in N to counts, with its faults.
+//! The converter: force to 24-bit counts, with a converter's failings.
+//!
+//! In: force (N) at the times that one conversion averages over. Out: one count per channel, and whether any was at the
+//! end of the converter's range. Failings: zero offset, gain error, white noise, zero drift, mains hum, saturation, and
+//! the delay of its averaging filter.
 
+use super::random::Random;
+use firmware_protocol::counts::twos_complement;
+use firmware_protocol::message::{ChannelIdentity, Direction, MAX_CHANNELS};
 use std::f64::consts::TAU;
 
-/// Greatest code; it and its negative mean saturation.
-const CODE_MAX: f64 = 8_388_607.0;
-/// Counts above zero at the rated force.
-pub const RATED_COUNTS: i32 = 8_000_000;
+/// The ends of a 24-bit converter's range, counts.
+const LOWEST: f64 = -8_388_608.0;
+const HIGHEST: f64 = 8_388_607.0;
 
-/// How the converter errs.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Errors {
-    /// Standard deviation of white noise, N.
+/// One conversion averages the force at this many moments, evenly spread over its window.
+const MOMENTS: u32 = 4;
+
+/// What the converter is like.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// Rated force, N.
+    pub rated_force_n: f64,
+    /// Counts above zero at rated force.
+    pub rated_counts: i32,
+    /// Counts without load, as the identity states them.
+    pub zero_counts: i32,
+    /// How far the true zero is from that, N.
+    pub offset_n: f64,
+    /// How far the true gain is from the stated one, as a fraction.
+    pub gain_error: f64,
+    /// Noise SD, N.
     pub noise_n: f64,
-    /// Drift of the zero, N/s.
-    pub drift_n_per_s: f64,
-    /// Amplitude of mains hum at 50 Hz, N.
+    /// Zero drift, N per minute.
+    pub drift_n_per_min: f64,
+    /// Amplitude of mains hum, N.
     pub hum_n: f64,
-    /// How many of its own samples it averages: its group delay is half of that.
-    pub average: u32,
+    /// Mains frequency, Hz.
+    pub hum_hz: f64,
+    /// What one conversion averages over, s: it shows the force of half as long ago.
+    pub window_s: f64,
+    /// Channels. The second has half of the first one's force, the third a third, and so on.
+    pub channels: u8,
 }
 
-/// The converter of one channel.
+impl Default for Settings {
+    fn default() -> Self {
+        Settings {
+            rated_force_n: 200.0,
+            rated_counts: 8_000_000,
+            zero_counts: 120_000,
+            offset_n: 0.4,
+            gain_error: 0.0,
+            noise_n: 0.02,
+            drift_n_per_min: 0.02,
+            hum_n: 0.005,
+            hum_hz: 50.0,
+            window_s: 0.002,
+            channels: 1,
+        }
+    }
+}
+
+impl Settings {
+    /// A converter without failings: counts = force ÷ resolution, rounded.
+    #[must_use]
+    pub fn exact(self) -> Self {
+        Settings {
+            zero_counts: 0,
+            offset_n: 0.0,
+            gain_error: 0.0,
+            noise_n: 0.0,
+            drift_n_per_min: 0.0,
+            hum_n: 0.0,
+            window_s: 0.0,
+            ..self
+        }
+    }
+
+    /// Newtons per count.
+    #[must_use]
+    pub fn resolution_n(&self) -> f64 {
+        self.rated_force_n / f64::from(self.rated_counts)
+    }
+
+    /// The largest force that has counts, N.
+    #[must_use]
+    pub fn highest_n(&self) -> f64 {
+        (HIGHEST - 1.0 - f64::from(self.zero_counts)) * self.resolution_n()
+    }
+
+    /// By how much a sample shows an earlier force, s.
+    #[must_use]
+    pub fn group_delay_s(&self) -> f64 {
+        0.5 * self.window_s
+    }
+
+    /// Where the averaging has taken 3 dB, Hz; 0 without averaging. sinc(x) = 1/√2 at x = 0.443.
+    #[must_use]
+    pub fn bandwidth_hz(&self) -> f64 {
+        if self.window_s > 0.0 { 0.443 / self.window_s } else { 0.0 }
+    }
+
+    /// What the identity says of each channel: they are alike and differ in the force that reaches them.
+    #[must_use]
+    pub fn identity(&self) -> ChannelIdentity {
+        ChannelIdentity {
+            zero_counts: self.zero_counts,
+            rated_counts: self.rated_counts,
+            rated_force_mn: (self.rated_force_n * 1_000.0) as u32,
+            direction: Direction::Both,
+        }
+    }
+}
+
+/// The converter.
 #[derive(Debug, Clone)]
 pub struct Converter {
-    zero_counts: i32,
-    counts_per_n: f64,
-    errors: Errors,
-    random: fastrand::Rng,
-    window: std::collections::VecDeque<f64>,
-    spare: Option<f64>,
+    settings: Settings,
+    noise: Random,
+    hum_phase: f64,
 }
 
 impl Converter {
-    /// A converter whose [`RATED_COUNTS`] stand for `rated_n`.
-    pub fn new(zero_counts: i32, rated_n: f64, errors: Errors, seed: u64) -> Self {
-        Converter {
-            zero_counts,
-            counts_per_n: f64::from(RATED_COUNTS) / rated_n,
-            errors,
-            random: fastrand::Rng::with_seed(seed),
-            window: std::collections::VecDeque::new(),
-            spare: None,
-        }
+    /// A converter whose noise is drawn from `seed`.
+    #[must_use]
+    pub fn new(settings: Settings, seed: u64) -> Self {
+        let mut noise = Random::fork(seed, 3);
+        let hum_phase = noise.between(0.0, TAU);
+        Converter { settings, noise, hum_phase }
     }
 
-    /// A reading, and whether it is at the end of the range.
-    pub fn convert(&mut self, force_n: f64, time_s: f64) -> (i32, bool) {
-        let errors = self.errors;
-        let hum_n = if errors.hum_n > 0.0 { errors.hum_n * libm::sin(TAU * 50.0 * time_s) } else { 0.0 };
-        let seen_n = self.averaged(force_n + hum_n) + errors.drift_n_per_s * time_s;
-        let noise_n = if errors.noise_n > 0.0 { errors.noise_n * self.gaussian() } else { 0.0 };
-        let code = ((seen_n + noise_n) * self.counts_per_n + f64::from(self.zero_counts)).round();
-        (code.clamp(-CODE_MAX - 1.0, CODE_MAX) as i32, code >= CODE_MAX || code < -CODE_MAX)
+    /// One conversion that ends at `time_s`: counts per channel into `counts`, true where any is at the range's end.
+    pub fn convert(&mut self, time_s: f64, force_n: impl FnMut(f64) -> f64, counts: &mut [i32]) -> bool {
+        let force_n = self.averaged(time_s, force_n) * (1.0 + self.settings.gain_error);
+        let away_n =
+            self.settings.offset_n + self.settings.drift_n_per_min * time_s / 60.0 + self.hum_n(time_s);
+        let mut saturated = false;
+        for (channel, count) in (1..=MAX_CHANNELS).zip(counts) {
+            let noise_n =
+                if self.settings.noise_n > 0.0 { self.settings.noise_n * self.noise.normal() } else { 0.0 };
+            let shown_n = force_n / channel as f64 + away_n + noise_n;
+            let code =
+                libm::round(shown_n / self.settings.resolution_n()) + f64::from(self.settings.zero_counts);
+            // As a converter sends it and a driver reads it.
+            let reading = twos_complement((code.clamp(LOWEST, HIGHEST) as i32).cast_unsigned());
+            saturated |= reading.saturated;
+            *count = reading.counts;
+        }
+        saturated
     }
 
-    fn averaged(&mut self, force_n: f64) -> f64 {
-        if self.errors.average <= 1 {
-            return force_n;
+    fn averaged(&self, time_s: f64, mut force_n: impl FnMut(f64) -> f64) -> f64 {
+        if self.settings.window_s <= 0.0 {
+            return force_n(time_s);
         }
-        self.window.push_back(force_n);
-        if self.window.len() > self.errors.average as usize {
-            self.window.pop_front();
-        }
-        self.window.iter().sum::<f64>() / self.window.len() as f64
+        // Midpoints of equal parts: their mean time is exactly half a window ago.
+        let step_s = self.settings.window_s / f64::from(MOMENTS);
+        let sum: f64 = (0..MOMENTS).map(|part| force_n(time_s - (f64::from(part) + 0.5) * step_s)).sum();
+        sum / f64::from(MOMENTS)
     }
 
-    /// Box and Muller 1958: two at a time.
-    fn gaussian(&mut self) -> f64 {
-        if let Some(spare) = self.spare.take() {
-            return spare;
+    fn hum_n(&self, time_s: f64) -> f64 {
+        if self.settings.hum_n == 0.0 {
+            return 0.0;
         }
-        let radius = (-2.0 * libm::log(1.0 - self.random.f64())).sqrt();
-        let angle = TAU * self.random.f64();
-        self.spare = Some(radius * libm::sin(angle));
-        radius * libm::cos(angle)
+        self.settings.hum_n * libm::sin(TAU * self.settings.hum_hz * time_s + self.hum_phase)
     }
 }
 
@@ -81,24 +172,88 @@ impl Converter {
 mod tests {
     use super::*;
 
-    const NONE: Errors = Errors { noise_n: 0.0, drift_n_per_s: 0.0, hum_n: 0.0, average: 1 };
+    /// 50 µN a count.
+    fn coarse() -> Settings {
+        Settings { rated_counts: 4_000_000, ..Settings::default() }
+    }
 
-    #[test]
-    fn force_becomes_counts_and_the_ends_are_flagged() {
-        let mut converter = Converter::new(100, 200.0, NONE, 1);
-        assert_eq!(converter.convert(0.0, 0.0), (100, false));
-        assert_eq!(converter.convert(10.0, 0.0), (400_100, false));
-        assert_eq!(converter.convert(500.0, 0.0), (8_388_607, true));
-        assert_eq!(converter.convert(-500.0, 0.0), (-8_388_608, true));
+    fn convert(settings: Settings, time_s: f64, force: impl Fn(f64) -> f64) -> (i32, bool) {
+        let mut counts = [0];
+        let saturated = Converter::new(settings, 1).convert(time_s, force, &mut counts);
+        (counts[0], saturated)
     }
 
     #[test]
-    fn noise_has_the_size_asked_for() {
-        let mut converter = Converter::new(0, 200.0, Errors { noise_n: 0.05, ..NONE }, 7);
-        let values: Vec<f64> =
-            (0..20_000).map(|_| f64::from(converter.convert(0.0, 0.0).0) / 40_000.0).collect();
-        let mean = values.iter().sum::<f64>() / 20_000.0;
-        let sd = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / 19_999.0).sqrt();
-        assert!(mean.abs() < 0.002 && (sd / 0.05 - 1.0).abs() < 0.03, "{mean} {sd}");
+    fn an_exact_converter_rounds_and_nothing_else() {
+        let exact = coarse().exact();
+        assert_eq!(exact.resolution_n(), 0.000_05);
+        for (force_n, counts) in
+            [(0.0, 0), (0.000_024, 0), (0.000_026, 1), (-1.0, -20_000), (200.0, 4_000_000)]
+        {
+            assert_eq!(convert(exact.clone(), 12.3, |_| force_n), (counts, false), "{force_n} N");
+        }
+    }
+
+    #[test]
+    fn the_range_ends_at_24_bits_and_says_so() {
+        let exact = coarse().exact();
+        assert_eq!(convert(exact.clone(), 0.0, |_| 5_000.0), (8_388_607, true));
+        assert_eq!(convert(exact.clone(), 0.0, |_| -5_000.0), (-8_388_608, true));
+        assert_eq!(convert(exact.clone(), 0.0, |_| f64::INFINITY), (8_388_607, true));
+        let (counts, saturated) = convert(exact.clone(), 0.0, |_| exact.highest_n());
+        assert_eq!((counts, saturated), (8_388_606, false));
+    }
+
+    #[test]
+    fn averaging_delays_a_ramp_by_the_group_delay() {
+        let settings = Settings { window_s: 0.02, ..coarse().exact() };
+        // 10 N/s, so that 10 ms of delay are 0.1 N.
+        let (counts, _) = convert(settings.clone(), 3.0, |t| 10.0 * t);
+        assert_eq!(settings.group_delay_s(), 0.01);
+        assert_eq!(counts, 20_000 * 30 - 2_000);
+        // The stated bandwidth: a sine there comes through at −3 dB.
+        let speed = TAU * settings.bandwidth_hz();
+        let wave = |t: f64| 100.0 * libm::sin(speed * t);
+        let peak =
+            (0..2_000).map(|i| convert(settings.clone(), f64::from(i) * 0.000_1, wave).0).max().unwrap();
+        let passed = f64::from(peak) * settings.resolution_n() / 100.0;
+        assert!((passed - 0.707).abs() < 0.03, "{passed}");
+    }
+
+    #[test]
+    fn noise_drift_and_offset_have_their_stated_size() {
+        let settings = Settings { hum_n: 0.0, drift_n_per_min: 6.0, ..coarse() };
+        let mut converter = Converter::new(settings.clone(), 5);
+        let shown: Vec<f64> = (0..20_000)
+            .map(|_| {
+                let mut counts = [0];
+                converter.convert(60.0, |_| 0.0, &mut counts);
+                f64::from(counts[0] - settings.zero_counts) * settings.resolution_n()
+            })
+            .collect();
+        let mean = shown.iter().sum::<f64>() / 20_000.0;
+        let sd = (shown.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / 19_999.0).sqrt();
+        assert!((mean - 6.4).abs() < 0.001, "{mean}");
+        assert!((sd - 0.02).abs() < 0.000_5, "{sd}");
+    }
+
+    #[test]
+    fn hum_has_the_mains_frequency() {
+        let settings = Settings { hum_n: 1.0, ..coarse().exact() };
+        let at = |time_s| convert(settings.clone(), time_s, |_| 0.0).0;
+        assert_eq!(at(1.003), at(1.023), "one period later");
+        assert_eq!(at(1.003), -at(1.013), "half a period later");
+        let largest = (0..200).map(|i| at(f64::from(i) * 0.000_1)).max().unwrap();
+        assert!((19_980..=20_000).contains(&largest), "{largest}");
+    }
+
+    #[test]
+    fn channels_share_the_force_and_have_noise_of_their_own() {
+        let settings = Settings { channels: 8, noise_n: 0.001, ..coarse().exact() };
+        let mut counts = [0; 8];
+        Converter::new(settings, 1).convert(0.0, |_| 80.0, &mut counts);
+        for (channel, count) in (1..).zip(counts) {
+            assert!((f64::from(count) - 1_600_000.0 / f64::from(channel)).abs() < 100.0, "{counts:?}");
+        }
     }
 }

@@ -1,223 +1,255 @@
-//! A hand that pulls: force as a pure function of time, from a seed.
+//! The hand: force on the sensor as a function of time.
 //!
-//! Comes in: a script of efforts and the time since the stream began, s. Goes out: force, N. Shapes: minimum-jerk rise
-//! (Flash and Hogan 1985), plateau with slow fluctuation, 8–12 Hz tremor and fatigue; break efforts rise in a straight
-//! line, give way by a share of the force and leave a residual. The sizes are assumptions, not measurements of anybody.
+//! In: a script of efforts and a seed. Out: force (N above zero) at any time (s since the script began), without noise,
+//! and the true moments of every effort. Between efforts the examiner's touch stays: it is neither rest nor effort.
+//! Force wavers as people's does: slowly (below 3 Hz, about 1.2 % of the force) and by tremor (8 to 12 Hz, about
+//! 0.6 %); both are sums of sines, so that force is exact at any time and any sampling interval.
 
-use std::f64::consts::TAU;
-use std::str::FromStr;
+use super::effort::{Course, Effort, Kind};
+use super::random::Random;
+use std::f64::consts::{SQRT_2, TAU};
 
-/// Kind of effort.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// The person pulls and holds.
-    Make,
-    /// The examiner raises the force until it gives way.
-    Break,
-    /// As make, rising as fast as possible.
-    Explosive,
-}
+/// The examiner's touch begins this long before the first effort, s.
+const TOUCH_BEFORE_S: f64 = 1.0;
+/// The touch comes and goes within this time, s.
+const TOUCH_LASTS_S: f64 = 0.25;
+/// After the last effort the hand stays this long, s.
+const TAIL_S: f64 = 1.5;
+/// Least rest between two efforts, s.
+const LEAST_REST_S: f64 = 0.5;
 
-/// One effort of the script: `make:32:1.5` is 32 N for 1.5 s.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Effort {
-    /// Kind.
-    pub kind: Kind,
-    /// Peak above zero, N.
-    pub peak_n: f64,
-    /// Plateau (make) or rise (break), s.
-    pub hold_s: f64,
-}
-
-impl FromStr for Effort {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let hint = || {
-            format!(
-                "`{text}` is no effort: use KIND:PEAK_N:HOLD_S as in make:32:1.5 (make, break, explosive)"
-            )
-        };
-        let mut parts = text.split(':');
-        let (Some(kind), Some(peak), Some(hold), None) =
-            (parts.next(), parts.next(), parts.next(), parts.next())
-        else {
-            return Err(hint());
-        };
-        let kind = match kind {
-            "make" => Kind::Make,
-            "break" => Kind::Break,
-            "explosive" => Kind::Explosive,
-            _ => return Err(hint()),
-        };
-        let number = |text: &str, most: f64| text.parse::<f64>().ok().filter(|v| *v > 0.0 && *v <= most);
-        let (Some(peak_n), Some(hold_s)) = (number(peak, 1e5), number(hold, 600.0)) else {
-            return Err(hint());
-        };
-        Ok(Effort { kind, peak_n, hold_s })
-    }
-}
-
-/// A script of efforts, one every `period_s`.
+/// What the hand is to do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Script {
     /// The efforts, in order.
     pub efforts: Vec<Effort>,
-    /// Start of the first one, s.
-    pub first_s: f64,
-    /// From one start to the next, s.
+    /// Rest before the first, s.
+    pub lead_s: f64,
+    /// From onset to onset, s.
     pub period_s: f64,
-    /// The examiner's touch between efforts, N; 0 for none.
+    /// The examiner's steady touch, N; 0 for none.
     pub contact_n: f64,
-    /// Begin again at its end.
+    /// SD of each effort's peak around the one asked for, as a fraction of it.
+    pub variation: f64,
+    /// Slow wavering and tremor (both as large as people's at 1, absent at 0).
+    pub unsteadiness: f64,
+    /// Begin again after the last effort, for ever.
     pub repeat: bool,
 }
 
 impl Default for Script {
     fn default() -> Self {
-        let effort = |peak_n| Effort { kind: Kind::Make, peak_n, hold_s: 3.0 };
+        let effort = |kind, peak_n, hold_s| Effort { kind, peak_n, hold_s };
         Script {
-            efforts: vec![effort(28.0), effort(27.0), effort(28.5)],
-            first_s: 3.0,
+            efforts: vec![
+                effort(Kind::Make, 30.0, 3.0),
+                effort(Kind::Explosive, 32.0, 2.5),
+                effort(Kind::Break, 40.0, 0.3),
+            ],
+            lead_s: 2.5,
             period_s: 8.0,
             contact_n: 0.0,
+            variation: 0.03,
+            unsteadiness: 1.0,
             repeat: false,
         }
     }
 }
 
-/// The hand.
+/// A script that cannot be played.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum ScriptError {
+    /// There is nothing to do.
+    #[error("the script has no effort")]
+    Empty,
+    /// A number out of range.
+    #[error("the script's {name} is {value}, must be {expected}")]
+    Number {
+        /// Which.
+        name: &'static str,
+        /// Its value.
+        value: f64,
+        /// What it must be.
+        expected: &'static str,
+    },
+    /// The period is too short.
+    #[error("the effort {effort} can take {takes_s:.1} s, too long for a period of {period_s} s")]
+    Period {
+        /// The effort.
+        effort: Effort,
+        /// Its longest possible course with the rest after it, s.
+        takes_s: f64,
+        /// The period, s.
+        period_s: f64,
+    },
+}
+
+/// The hand that plays a script.
 #[derive(Debug, Clone)]
 pub struct Hand {
     script: Script,
     seed: u64,
-    waves: [(f64, f64, f64); 6],
-}
-
-/// One effort as it comes out, with its chance variations.
-struct Pull {
-    effort: Effort,
-    start_s: f64,
-    peak_n: f64,
-    rise_s: f64,
-    fall_s: f64,
-    drop: f64,
-    fatigue_per_s: f64,
+    slow: Waver,
+    tremor: Waver,
+    /// The effort that was asked for last, with its number: evaluating runs through time.
+    current: (u64, Course),
 }
 
 impl Hand {
-    /// A hand from a script and a seed.
-    pub fn new(script: Script, seed: u64) -> Self {
-        let mut random = fastrand::Rng::with_seed(seed ^ 0x9e37_79b9_7f4a_7c15);
-        let mut wave = |low_hz: f64, high_hz: f64, size: f64| {
-            (low_hz + (high_hz - low_hz) * random.f64(), TAU * random.f64(), size)
-        };
-        let waves = [
-            wave(0.2, 1.0, 0.010),
-            wave(1.0, 2.0, 0.006),
-            wave(2.0, 3.0, 0.004),
-            wave(8.0, 9.5, 0.004),
-            wave(9.5, 10.5, 0.004),
-            wave(10.5, 12.0, 0.003),
-        ];
-        Hand { script, seed, waves }
+    /// # Errors
+    /// A script that cannot be played.
+    pub fn new(script: Script, seed: u64) -> Result<Self, ScriptError> {
+        check(&script)?;
+        let slow = Waver::new(0.1, 3.0, 0.012 * script.unsteadiness, &mut Random::fork(seed, 1));
+        let tremor = Waver::new(8.0, 12.0, 0.006 * script.unsteadiness, &mut Random::fork(seed, 2));
+        let current = (0, course(&script, seed, 0));
+        Ok(Hand { script, seed, slow, tremor, current })
     }
 
-    /// When the script ends, s; `None` when it repeats.
-    pub fn end_s(&self) -> Option<f64> {
-        let script = &self.script;
-        (!script.repeat).then(|| script.first_s + script.period_s * script.efforts.len() as f64 + 0.5)
-    }
-
-    fn pull(&self, number: usize) -> Option<Pull> {
-        let script = &self.script;
-        let count = script.efforts.len();
-        let effort = if script.repeat {
-            script.efforts.get(number % count.max(1))
-        } else {
-            script.efforts.get(number)
-        };
-        let effort = *effort?;
-        let mut random = fastrand::Rng::with_seed(self.seed.wrapping_add(1 + number as u64));
-        let mut between = |low: f64, high: f64| low + (high - low) * random.f64();
-        let rise_s = match effort.kind {
-            Kind::Make => between(0.25, 0.45),
-            Kind::Explosive => between(0.08, 0.15),
-            Kind::Break => effort.hold_s,
-        };
-        Some(Pull {
-            effort,
-            start_s: script.first_s + script.period_s * number as f64 + between(0.0, 0.1),
-            peak_n: effort.peak_n * between(0.96, 1.04),
-            rise_s,
-            fall_s: between(0.15, 0.3),
-            drop: between(0.3, 0.5),
-            fatigue_per_s: between(0.0, 0.02),
-        })
-    }
-
-    /// Force, N, at a time since the stream began, s.
-    pub fn force_n(&self, time_s: f64) -> f64 {
-        let script = &self.script;
-        let since_s = time_s - script.first_s;
-        let wave: f64 =
-            self.waves.iter().map(|(hz, phase, size)| size * libm::sin(TAU * hz * time_s + phase)).sum();
-        let contact_n = self.contact_n(time_s) * (1.0 + wave);
-        if since_s < 0.0 || script.period_s <= 0.0 {
-            return contact_n;
-        }
-        let number = (since_s / script.period_s) as usize;
-        let pulled =
-            self.pull(number).map_or(0.0, |pull| pull.share(time_s) * (pull.peak_n - contact_n).max(0.0));
-        contact_n + pulled * (1.0 + wave)
-    }
-
-    /// The touch begins 1.5 s before the first effort and stays to the script's end.
-    fn contact_n(&self, time_s: f64) -> f64 {
-        let on = minimum_jerk((time_s - self.script.first_s + 1.5) / 0.3);
-        let off = self.end_s().map_or(0.0, |end_s| minimum_jerk((time_s - end_s + 0.4) / 0.3));
-        self.script.contact_n * on * (1.0 - off)
-    }
-}
-
-impl Pull {
-    /// Share of the peak at a time.
-    fn share(&self, time_s: f64) -> f64 {
-        let since_s = time_s - self.start_s;
-        if since_s <= 0.0 {
+    /// Force on the sensor, N.
+    pub fn force_n(&mut self, time_s: f64) -> f64 {
+        let effort_n = self.effort_n(time_s);
+        let contact_n = self.contact_n(time_s);
+        if effort_n == 0.0 && contact_n == 0.0 {
             return 0.0;
         }
-        if self.effort.kind == Kind::Break {
-            // A straight rise with rounded corners, a quick partial fall, a residual, release.
-            let rise = rounded_ramp(since_s / self.rise_s);
-            let yielded = 1.0 - self.drop * minimum_jerk((since_s - self.rise_s) / 0.15);
-            return rise * yielded * (1.0 - minimum_jerk((since_s - self.rise_s - 0.7) / self.fall_s));
+        let slow = self.slow.at(time_s);
+        // An examiner's touch wavers more, for its size, than an effort, and without tremor.
+        effort_n * (1.0 + slow + self.tremor.at(time_s)) + contact_n * (1.0 + 3.0 * slow)
+    }
+
+    /// When the script is over, s; `None` where it repeats.
+    #[must_use]
+    pub fn duration_s(&self) -> Option<f64> {
+        let last = self.script.efforts.len().saturating_sub(1) as u64;
+        (!self.script.repeat).then(|| course(&self.script, self.seed, last).end_s + TAIL_S)
+    }
+
+    /// The true courses of all efforts that begin before `until_s`.
+    #[must_use]
+    pub fn courses(&self, until_s: f64) -> Vec<Course> {
+        let count = self.script.efforts.len() as u64;
+        let wanted = (0..).take_while(|&number| self.script.repeat || number < count);
+        let courses = wanted.map(|number| course(&self.script, self.seed, number));
+        courses.take_while(|course| course.onset_s < until_s).collect()
+    }
+
+    /// The largest force within an effort, N above zero, to within its change over half a millisecond.
+    pub fn peak_n(&mut self, course: &Course) -> f64 {
+        const STEP_S: f64 = 0.000_5;
+        let steps = ((course.end_s - course.onset_s) / STEP_S) as u32;
+        let times = (0..=steps).map(|step| course.onset_s + f64::from(step) * STEP_S);
+        times.fold(0.0, |peak: f64, time_s| peak.max(self.force_n(time_s)))
+    }
+
+    fn effort_n(&mut self, time_s: f64) -> f64 {
+        let Some(number) = number_at(&self.script, time_s) else { return 0.0 };
+        if number != self.current.0 {
+            self.current = (number, course(&self.script, self.seed, number));
         }
-        let tired = 1.0 - self.fatigue_per_s * (since_s - self.rise_s).max(0.0);
-        let release_s = self.rise_s + self.effort.hold_s;
-        minimum_jerk(since_s / self.rise_s)
-            * tired
-            * (1.0 - minimum_jerk((since_s - release_s) / self.fall_s))
+        self.current.1.force_n(time_s)
+    }
+
+    /// The examiner's touch: from before the first effort until after the last.
+    fn contact_n(&self, time_s: f64) -> f64 {
+        let step = |from_s: f64| smooth((time_s - from_s) / TOUCH_LASTS_S);
+        let here = step(self.script.lead_s - TOUCH_BEFORE_S);
+        let gone = if self.script.repeat { 0.0 } else { step(self.touch_ends_s()) };
+        self.script.contact_n * (here - gone)
+    }
+
+    fn touch_ends_s(&self) -> f64 {
+        let periods = self.script.efforts.len() as f64;
+        self.script.lead_s + periods * self.script.period_s - LEAST_REST_S
     }
 }
 
-/// From 0 to 1 with no jump in speed or acceleration.
-fn minimum_jerk(x: f64) -> f64 {
-    let x = x.clamp(0.0, 1.0);
-    x * x * x * (10.0 + x * (6.0 * x - 15.0))
+/// The number of the effort whose period `time_s` is in.
+fn number_at(script: &Script, time_s: f64) -> Option<u64> {
+    let since_s = time_s - script.lead_s;
+    if since_s < 0.0 {
+        return None;
+    }
+    let number = (since_s / script.period_s) as u64;
+    (script.repeat || number < script.efforts.len() as u64).then_some(number)
 }
 
-/// From 0 to 1 in a straight line, the first and last twentieth rounded.
-fn rounded_ramp(x: f64) -> f64 {
-    const CORNER: f64 = 0.05;
+fn course(script: &Script, seed: u64, number: u64) -> Course {
+    let mut random = Random::fork(seed, 1_000 + number);
+    let asked = script.efforts[(number % script.efforts.len() as u64) as usize];
+    let peak_n = asked.peak_n * (1.0 + script.variation * random.normal().clamp(-3.0, 3.0));
+    let onset_s = script.lead_s + number as f64 * script.period_s;
+    Course::new(Effort { peak_n, ..asked }, onset_s, script.contact_n, &mut random)
+}
+
+/// 0 to 1 for `x` from 0 to 1, with a level start and end.
+fn smooth(x: f64) -> f64 {
     let x = x.clamp(0.0, 1.0);
-    let slope = 1.0 / (1.0 - CORNER);
-    if x < CORNER {
-        slope * x * x / (2.0 * CORNER)
-    } else if x > 1.0 - CORNER {
-        1.0 - slope * (1.0 - x) * (1.0 - x) / (2.0 * CORNER)
-    } else {
-        slope * (x - CORNER / 2.0)
+    x * x * (3.0 - 2.0 * x)
+}
+
+fn check(script: &Script) -> Result<(), ScriptError> {
+    if script.efforts.is_empty() {
+        return Err(ScriptError::Empty);
+    }
+    for (name, value, allowed, expected) in [
+        ("lead", script.lead_s, TOUCH_BEFORE_S..=3_600.0, "from 1 to 3600 s"),
+        ("period", script.period_s, 1.0..=3_600.0, "from 1 to 3600 s"),
+        ("contact", script.contact_n, 0.0..=100.0, "from 0 to 100 N"),
+        ("variation", script.variation, 0.0..=0.3, "from 0 to 0.3"),
+        ("unsteadiness", script.unsteadiness, 0.0..=10.0, "from 0 to 10"),
+    ] {
+        if !allowed.contains(&value) {
+            return Err(ScriptError::Number { name, value, expected });
+        }
+    }
+    script.efforts.iter().try_for_each(|effort| check_effort(script, *effort))
+}
+
+fn check_effort(script: &Script, effort: Effort) -> Result<(), ScriptError> {
+    // The longest course of each kind, from the ranges in `effort`.
+    let beside_hold_s = match effort.kind {
+        Kind::Make => 0.9,
+        Kind::Explosive => 0.4,
+        Kind::Break => 3.6 + 0.3 + 0.9,
+        Kind::MakeBreak => 1.0 + 1.6 + 0.25 + 0.3 + 0.9,
+    };
+    let takes_s = beside_hold_s + effort.hold_s + 0.4 + LEAST_REST_S;
+    if takes_s > script.period_s {
+        return Err(ScriptError::Period { effort, takes_s, period_s: script.period_s });
+    }
+    if effort.peak_n <= script.contact_n {
+        let (name, expected) = ("contact", "below every effort's peak");
+        return Err(ScriptError::Number { name, value: script.contact_n, expected });
+    }
+    Ok(())
+}
+
+/// A smooth random function of time with a given SD: a sum of sines with random frequencies and phases.
+#[derive(Debug, Clone)]
+struct Waver {
+    amplitude: f64,
+    /// Angular frequency (rad/s) and phase (rad) of each sine.
+    sines: [(f64, f64); Waver::SINES],
+}
+
+impl Waver {
+    const SINES: usize = 6;
+
+    fn new(low_hz: f64, high_hz: f64, sd: f64, random: &mut Random) -> Self {
+        // Each sine has the variance amplitude² ÷ 2.
+        let amplitude = sd * SQRT_2 / (Waver::SINES as f64).sqrt();
+        let sines =
+            std::array::from_fn(|_| (TAU * random.between(low_hz, high_hz), random.between(0.0, TAU)));
+        Waver { amplitude, sines }
+    }
+
+    fn at(&self, time_s: f64) -> f64 {
+        if self.amplitude == 0.0 {
+            return 0.0;
+        }
+        self.amplitude
+            * self.sines.iter().map(|(speed, phase)| libm::sin(speed * time_s + phase)).sum::<f64>()
     }
 }
 
@@ -225,36 +257,85 @@ fn rounded_ramp(x: f64) -> f64 {
 mod tests {
     use super::*;
 
+    /// With the examiner's touch.
+    fn script() -> Script {
+        Script { contact_n: 1.5, ..Script::default() }
+    }
+
+    fn hand(script: Script) -> Hand {
+        Hand::new(script, 7).unwrap()
+    }
+
     #[test]
-    fn efforts_are_read_or_refused_with_the_form() {
-        let effort: Effort = "break:30:2.5".parse().unwrap();
-        assert_eq!(effort, Effort { kind: Kind::Break, peak_n: 30.0, hold_s: 2.5 });
-        for bad in ["", "make", "make:1", "push:3:1", "make:-3:1", "make:3:1:1", "make:nan:1"] {
-            assert!(bad.parse::<Effort>().unwrap_err().contains("make:32:1.5"), "{bad}");
+    fn the_hand_rests_touches_works_and_leaves() {
+        let mut hand = hand(script());
+        let courses = hand.courses(f64::INFINITY);
+        assert_eq!(courses.len(), 3);
+        assert_eq!(hand.force_n(0.5), 0.0, "rest before the touch");
+        for (course, effort) in courses.iter().zip(script().efforts) {
+            let touch_n = hand.force_n(course.onset_s - 0.01);
+            assert!((touch_n - 1.5).abs() < 0.3, "touch before the effort: {touch_n}");
+            let peak_n = hand.peak_n(course);
+            assert!((peak_n / effort.peak_n - 1.0).abs() < 0.15, "{peak_n} for {effort}");
+        }
+        let end_s = hand.duration_s().unwrap();
+        assert!(
+            (hand.force_n(courses[2].end_s + 0.05) - 1.5).abs() < 0.3,
+            "the touch stays after the effort"
+        );
+        assert_eq!(hand.force_n(end_s + 60.0), 0.0);
+    }
+
+    #[test]
+    fn force_depends_on_time_and_seed_alone() {
+        let script = Script { repeat: true, ..script() };
+        let mut forwards = hand(script.clone());
+        let mut backwards = hand(script.clone());
+        let times: Vec<f64> = (0..5_000).map(|i| f64::from(i) * 0.0173).collect();
+        let up: Vec<f64> = times.iter().map(|t| forwards.force_n(*t)).collect();
+        let mut down: Vec<f64> = times.iter().rev().map(|t| backwards.force_n(*t)).collect();
+        down.reverse();
+        assert_eq!(up, down);
+        let mut other = Hand::new(script, 8).unwrap();
+        assert!(times.iter().zip(&up).any(|(t, force)| other.force_n(*t) != *force));
+    }
+
+    #[test]
+    fn force_never_steps() {
+        let mut hand = hand(Script { repeat: true, ..script() });
+        let mut last = 0.0;
+        // 100 µs apart; the steepest course here is the explosive rise, about 400 N/s.
+        for step in 0..400_000 {
+            let now = hand.force_n(f64::from(step) * 0.000_1);
+            assert!((now - last).abs() < 0.15, "at {step}: {last} to {now}");
+            last = now;
         }
     }
 
     #[test]
-    fn the_script_is_pulled_at_its_times_and_heights() {
-        let hand = Hand::new(Script { contact_n: 2.0, ..Script::default() }, 3);
-        assert_eq!(hand.force_n(0.5), 0.0);
-        assert!((hand.force_n(2.5) - 2.0).abs() < 0.2, "contact before the first effort");
-        for (start_s, peak_n) in [(3.0, 28.0), (11.0, 27.0), (19.0, 28.5)] {
-            let top = (0..300).map(|i| hand.force_n(start_s + f64::from(i) * 0.01)).fold(0.0, f64::max);
-            assert!((top / peak_n - 1.0).abs() < 0.08, "{top} at {start_s}");
-            assert!((hand.force_n(start_s + 5.5) - 2.0).abs() < 0.2, "back to contact");
-        }
-        assert!(hand.force_n(hand.end_s().unwrap() + 1.0).abs() < 1e-9);
+    fn wavering_has_the_size_it_is_said_to_have() {
+        let waver = Waver::new(8.0, 12.0, 0.5, &mut Random::new(3));
+        let squares: f64 = (0..200_000).map(|i| waver.at(f64::from(i) * 0.001)).map(|x| x * x).sum();
+        let sd = (squares / 200_000.0).sqrt();
+        assert!((sd - 0.5).abs() < 0.03, "{sd}");
     }
 
     #[test]
-    fn a_break_gives_way_partly_and_the_same_seed_gives_the_same_hand() {
-        let effort = Effort { kind: Kind::Break, peak_n: 30.0, hold_s: 2.0 };
-        let script = Script { efforts: vec![effort], ..Script::default() };
-        let (a, b) = (Hand::new(script.clone(), 5), Hand::new(script, 5));
-        let forces: Vec<f64> = (0..700).map(|i| a.force_n(f64::from(i) * 0.01)).collect();
-        assert_eq!(forces, (0..700).map(|i| b.force_n(f64::from(i) * 0.01)).collect::<Vec<_>>());
-        let residual = a.force_n(3.0 + 2.0 + 0.5) / 30.0;
-        assert!((0.45..0.75).contains(&residual), "{residual}");
+    fn a_steady_hand_reaches_exactly_what_was_asked() {
+        let steady = Script { variation: 0.0, unsteadiness: 0.0, contact_n: 0.0, ..script() };
+        let mut hand = hand(steady);
+        let courses = hand.courses(f64::INFINITY);
+        assert!((hand.force_n(courses[0].top_s) - 30.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn scripts_that_cannot_be_played_are_refused() {
+        let refused = |script| Hand::new(script, 1).unwrap_err().to_string();
+        let good = script();
+        assert!(refused(Script { efforts: vec![], ..good.clone() }).contains("no effort"));
+        assert!(refused(Script { period_s: 4.0, ..good.clone() }).contains("too long for a period of 4 s"));
+        assert!(refused(Script { lead_s: 0.2, ..good.clone() }).contains("lead is 0.2, must be from 1"));
+        assert!(refused(Script { contact_n: 35.0, ..good.clone() }).contains("below every effort's peak"));
+        assert!(refused(Script { variation: f64::NAN, ..good }).contains("variation is NaN"));
     }
 }

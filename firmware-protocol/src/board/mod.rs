@@ -327,11 +327,11 @@ impl Board {
         } else if let Some(pong) = self.replies.pong.take() {
             self.outgoing.load(&DeviceMessage::Pong(pong));
         } else if let Some(due_us) = self.replies.condition_us.take() {
-            self.load_condition(due_us);
+            self.load_condition(due_us, true);
         } else if !self.queue.is_empty() {
             self.load_samples();
         } else if let Phase::Draining { stopped_us, restart } = self.phase {
-            self.load_condition(stopped_us);
+            self.load_condition(stopped_us, false);
             self.phase = Phase::Stopped;
             if restart {
                 self.begin_stream(stopped_us);
@@ -339,11 +339,12 @@ impl Board {
         }
     }
 
-    fn load_condition(&mut self, device_time_us: u64) {
+    fn load_condition(&mut self, device_time_us: u64, streaming: bool) {
         let condition = Condition {
             boot_id: self.identity.boot_id,
             device_time_us,
             next_sample: self.next_to_send(),
+            streaming,
             supply_mv: self.supply_mv,
             temperature_centikelvin: self.temperature_centikelvin,
         };

@@ -29,7 +29,7 @@ impl Text {
     pub fn new(text: &str) -> Option<Self> {
         let mut bytes = [0; Self::LENGTH];
         bytes.get_mut(..text.len())?.copy_from_slice(text.as_bytes());
-        Self::from_bytes(bytes)
+        Self::from_bytes(bytes).filter(|made| made.length == text.len()) // no zeros at its end
     }
 
     /// From its form on the wire.

@@ -19,6 +19,9 @@ pub struct Condition {
     /// Every sample of the stream with a smaller counter was sent before this message or dropped by the device, none
     /// comes after it: so it tells how many are missing at the end, too.
     pub next_sample: u64,
+    /// More samples may follow. False where the stream has ended, in the answer to a stop, and only there: so a host
+    /// never takes an earlier condition for that answer.
+    pub streaming: bool,
     /// Supply voltage, mV; `None` where it is not measured.
     pub supply_mv: Option<u16>,
     /// Temperature at the sensor or the board, hundredths of a kelvin; `None` where it is not measured.
@@ -32,6 +35,11 @@ impl Condition {
             boot_id: reader.u32()?,
             device_time_us: reader.u64()?,
             next_sample: reader.u64()?,
+            streaming: match reader.u8()? {
+                0 => false,
+                1 => true,
+                _ => return Err(MessageFault::BadField("streaming")),
+            },
             supply_mv: known(reader.u16()?),
             temperature_centikelvin: known(reader.u16()?),
         };
@@ -45,6 +53,7 @@ impl Condition {
         writer.put(&self.boot_id.to_le_bytes())?;
         writer.put(&self.device_time_us.to_le_bytes())?;
         writer.put(&self.next_sample.to_le_bytes())?;
+        writer.put(&[u8::from(self.streaming)])?;
         writer.put(&self.supply_mv.unwrap_or(UNKNOWN).to_le_bytes())?;
         writer.put(&self.temperature_centikelvin.unwrap_or(UNKNOWN).to_le_bytes())?;
         Ok(writer.length())

@@ -1,0 +1,122 @@
+//! The program `fingerforce` from outside: exit codes, where its words go, what others may read.
+#![allow(clippy::unwrap_used, clippy::panic)] // what goes wrong in a test ends it
+mod sample;
+
+use std::fs;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn fingerforce(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_fingerforce")).args(arguments).output().unwrap()
+}
+
+fn words(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+#[test]
+fn a_whole_recording_is_said_to_be_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    let finished = sample::write(&path, 1000).unwrap();
+    let output = fingerforce(&["info", "--verify", path.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(0), "{output:?}");
+    let told = words(&output.stdout);
+    for part in [
+        "participant   P-014",
+        "sensor 1      SIM-0001",
+        "1000 Hz, 2 channels",
+        "12, 12 of them valid",
+        "whole         yes",
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    let output = fingerforce(&["info", "--json", path.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(json["content_sha256"], finished.content_sha256);
+    assert_eq!(json["whole"], serde_json::Value::Null);
+    assert_eq!(json["sensors"][0]["samples"], sample::SAMPLES);
+}
+
+#[test]
+fn what_cannot_be_done_is_1_and_wrong_usage_is_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = folder.path().join("trace.csv");
+    fs::write(&csv, "time_s,force_n\n0,1\n").unwrap();
+    for (arguments, code, expected) in [
+        (&["info", "/nowhere/r.h5"][..], 1, "error: cannot read /nowhere/r.h5: No such file"),
+        (&["info", csv.to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
+        (&["info", folder.path().to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
+        (&["info"], 2, "error: "),
+        (&["info", "--no-such-option", "r.h5"], 2, "error: "),
+        (&["no-such-command"], 2, "error: "),
+    ] {
+        let output = fingerforce(arguments);
+        assert_eq!(output.status.code(), Some(code), "{arguments:?}: {output:?}");
+        assert!(words(&output.stderr).contains(expected), "{arguments:?}: {output:?}");
+        assert!(output.stdout.is_empty(), "{arguments:?}: {output:?}");
+    }
+}
+
+/// A folder and its files as others may read and write them.
+fn open_to_others(folder: &Path) -> Vec<String> {
+    let mut open = Vec::new();
+    for entry in fs::read_dir(folder).unwrap() {
+        let entry = entry.unwrap();
+        let metadata = entry.metadata().unwrap();
+        if metadata.permissions().mode() & 0o077 != 0 {
+            open.push(entry.path().display().to_string());
+        }
+        if metadata.is_dir() {
+            open.extend(open_to_others(&entry.path()));
+        }
+    }
+    open
+}
+
+#[test]
+fn nobody_else_may_read_what_it_writes() {
+    let folder = tempfile::tempdir().unwrap();
+    let place = folder.path().join("place");
+    fs::create_dir(&place).unwrap();
+    sample::write(&place.join("recording-1.h5"), 1000).unwrap();
+    let mut command = Command::new("sh");
+    command.args(["-c", "umask 000; exec \"$0\" plot place/recording-1.h5 --out place/plots"]);
+    let output = command.arg(env!("CARGO_BIN_EXE_fingerforce")).current_dir(folder.path()).output().unwrap();
+    assert!(output.status.success(), "{output:?}");
+    assert!(fs::read_dir(place.join("plots")).unwrap().count() > 0);
+    assert_eq!(open_to_others(&place), [""; 0]);
+}
+
+#[test]
+fn a_file_that_may_not_be_read_is_not_called_damaged() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("r.h5");
+    fs::OpenOptions::new().write(true).create_new(true).mode(0o000).open(&path).unwrap();
+    if fs::File::open(&path).is_ok() {
+        // Permissions do not bind root, so an ordinary user asks, with a copy that can be reached from everywhere.
+        let program = folder.path().join("fingerforce");
+        fs::copy(env!("CARGO_BIN_EXE_fingerforce"), &program).unwrap();
+        fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).unwrap();
+        let mut command = Command::new("setpriv");
+        command
+            .args(["--reuid=65534", "--regid=65534", "--clear-groups"])
+            .arg(&program)
+            .arg("info")
+            .arg(&path);
+        let output = command.output().unwrap();
+        refused(&output);
+    } else {
+        refused(&fingerforce(&["info", path.to_str().unwrap()]));
+    }
+}
+
+fn refused(output: &Output) {
+    assert_eq!(output.status.code(), Some(1), "{output:?}");
+    let error = words(&output.stderr);
+    assert!(
+        error.contains("Permission denied") && error.contains("hint: check that you may read"),
+        "{error}"
+    );
+}

@@ -1,0 +1,171 @@
+//! A recording program that dies, and what is left of its visit.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
+
+use analysis::recording::layout::TrialRow;
+use analysis::recording::read::Recording;
+use daemon::journal::{Reader, Record, SystemDisk};
+use firmware_protocol::frame::Accumulator;
+use firmware_protocol::message::DeviceMessage;
+use nix::sys::signal::Signal;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::path::Path;
+use tests::{Place, Running, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
+
+const PULLS: [&str; 6] = ["--first", "1.5", "--period", "4", "--effort", "make:25:1.5"];
+
+/// Counters of all samples in a journal's bytes, decoded without the daemon's pipeline.
+fn samples_in(folder: &Path) -> BTreeSet<u64> {
+    let (mut accumulator, mut counters) = (Accumulator::new(), BTreeSet::new());
+    for stamped in Reader::open(SystemDisk::shared(), folder).unwrap() {
+        let Record::Bytes { bytes, .. } = stamped.unwrap().record else { continue };
+        let mut input = bytes.as_slice();
+        while let Some(frame) = accumulator.push(&mut input) {
+            if let Ok(Ok(DeviceMessage::Samples(samples))) = frame.map(DeviceMessage::decode) {
+                counters.extend(samples.first_sample..samples.next_sample());
+            }
+        }
+    }
+    counters
+}
+
+/// Records until the journal holds this many samples, then kills the recording program.
+fn killed_after(place: &Place, samples: usize, options: &[&str]) {
+    let recording = Running::start(&mut place.record(options));
+    wait_for("samples in the journal", || {
+        let visits = place.path("data").join("visits");
+        let visit = std::fs::read_dir(visits).ok()?.next()?.ok()?.path();
+        let journal = std::fs::metadata(visit.join("journal-000")).ok()?;
+        // Some seven bytes a sample, with frames and records around them.
+        (journal.len() > samples as u64 * 7).then_some(())
+    });
+    recording.signal(Signal::SIGKILL);
+    recording.output();
+}
+
+#[test]
+fn killed_in_the_middle_of_a_trial_everything_appended_is_recovered() {
+    let place = Place::default();
+    let _sensor = place.sensor(&PULLS);
+    killed_after(&place, 2600, &[]);
+    let folder = place.visit();
+    let appended = samples_in(&folder);
+    let told = sealed(&run(fingerforced().arg("recover").arg(place.path("data")).arg("--json")));
+    assert_eq!(told["samples"].as_u64().unwrap() as usize, appended.len(), "{told:#}");
+    assert_eq!(told["finished"], Value::Null, "it says that the recording was cut off");
+    let recording = Recording::open(told["recording"].as_str().unwrap().as_ref()).unwrap();
+    recording.verify().unwrap();
+    let rows = recording.trials().unwrap();
+    assert_eq!(rows.len(), 1, "the pull that was going on");
+    assert!(rows[0].flags.split(',').any(|flag| flag == "cut"), "{}", rows[0].flags);
+    assert!(rows[0].peak_zero_n > 20.0 && rows[0].end_s.is_nan());
+}
+
+#[test]
+fn a_torn_tail_is_reported_to_the_byte_and_costs_nothing_before_it() {
+    let place = Place::default();
+    let _sensor = place.sensor(&PULLS);
+    killed_after(&place, 1500, &[]);
+    let journal = place.visit().join("journal-000");
+    let whole = samples_in(&place.visit());
+    let bytes = std::fs::read(&journal).unwrap();
+    std::fs::write(&journal, &bytes[..bytes.len() - 7]).unwrap();
+    let left = samples_in(&place.visit());
+    let told = sealed(&run(fingerforced().arg("recover").arg(&journal).arg("--json")));
+    assert_eq!(told["samples"].as_u64().unwrap() as usize, left.len());
+    assert!(whole.is_superset(&left));
+    let damage = &told["damage"][0];
+    assert_eq!(damage["damage"], "torn_tail", "{told:#}");
+    let (at, torn) = (damage["at_byte"].as_u64().unwrap(), damage["bytes"].as_u64().unwrap());
+    assert_eq!(at + torn, bytes.len() as u64 - 7);
+}
+
+#[test]
+fn the_same_journal_sealed_twice_gives_the_same_digest_and_holds_gives_its_trials_again() {
+    let place = Place::default();
+    let plan = place.path("plan.toml");
+    let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 2\nhold_s = 1.2\nrest_s = 0.5\n";
+    std::fs::write(&plan, format!("title = \"t\"\n{item}")).unwrap();
+    let pulls = ["--first", "3.5", "--period", "4", "--effort", "make:25:1.5", "--repeat"];
+    let sensor = place.sensor(&[&pulls[..], &["--duplicate", "0.05", "--contact", "1.5"]].concat());
+    let first = sealed(&run(&mut place.record(&["--plan", plan.to_str().unwrap(), "--json"])));
+    sensor.output();
+
+    let copy = place.path("copy");
+    std::fs::create_dir(&copy).unwrap();
+    for (_, segment) in daemon::journal::segments(&*SystemDisk::shared(), &place.visit()).unwrap() {
+        std::fs::copy(&segment, copy.join(segment.file_name().unwrap())).unwrap();
+    }
+    let second = sealed(&run(fingerforced().arg("recover").arg(&copy).arg("--json")));
+    assert_eq!(first["content_sha256"], second["content_sha256"]);
+    let again = sealed(&run(fingerforced().arg("recover").arg(&copy).arg("--json")));
+    assert_eq!(again["decision"], "sealed", "what is whole is not sealed again");
+
+    let path = first["recording"].as_str().unwrap();
+    let recording = Recording::open(path.as_ref()).unwrap();
+    let events = recording.events().unwrap();
+    assert!(events.iter().all(|event| event.kind != "hold differs from what was shown"));
+    assert_eq!(recording.trials().unwrap().iter().filter(|row| row.item == 1 && row.valid == 1).count(), 2);
+    let found = json(&run(fingerforce().args(["holds", path, "--json"])));
+    same_holds(found["holds"].as_array().unwrap(), &recording.trials().unwrap());
+    let summary = json(&run(fingerforce().args(["summary", path, "--json"])));
+    assert_eq!(summary["items"][0]["trials_used"], 2);
+}
+
+/// Every number of every hold, bit for bit.
+fn same_holds(holds: &[Value], rows: &[TrialRow]) {
+    let rows: Vec<&TrialRow> = rows.iter().filter(|row| !row.kind.is_empty()).collect();
+    assert_eq!(holds.len(), rows.len());
+    for (hold, row) in holds.iter().zip(rows) {
+        assert_eq!(hold["kind"], row.kind.as_str());
+        for (name, value) in [
+            ("onset_s", row.onset_s),
+            ("onset_sd_s", row.onset_sd_s),
+            ("rise5_s", row.rise5_s),
+            ("release_s", row.release_s),
+            ("end_s", row.end_s),
+            ("rest_n", row.rest_n),
+            ("contact_n", row.contact_n),
+            ("peak_n", row.peak_n),
+            ("peak_zero_n", row.peak_zero_n),
+            ("peak_s", row.peak_s),
+            ("mean_n", row.mean_n),
+            ("impulse_n_s", row.impulse_n_s),
+        ] {
+            assert_eq!(hold[name].as_f64().unwrap_or(f64::NAN).to_bits(), value.to_bits(), "{name}");
+        }
+    }
+}
+
+#[test]
+fn the_first_signal_ends_properly_and_the_second_leaves_it_for_recover() {
+    for signals in [1, 2] {
+        let place = Place::default();
+        // A board that never answers the stop keeps the end waiting, so that a second signal finds it there.
+        let sensor = place.sensor(&PULLS);
+        let recording = Running::start(&mut place.record(&["--no-seal"]));
+        wait_for("the journal", || {
+            let visit = std::fs::read_dir(place.path("data").join("visits")).ok()?.next()?.ok()?.path();
+            (std::fs::metadata(visit.join("journal-000")).ok()?.len() > 8000).then_some(())
+        });
+        if signals == 2 {
+            sensor.signal(Signal::SIGSTOP);
+        }
+        recording.signal(Signal::SIGINT);
+        if signals == 2 {
+            wait_for("the stop to be asked for", || {
+                let journal = std::fs::read(place.visit().join("journal-000")).ok()?;
+                journal.windows(13).any(|bytes| bytes == b"\"interrupted\"").then_some(())
+            });
+            recording.signal(Signal::SIGTERM);
+        }
+        let output = recording.output();
+        assert_eq!(output.status.success(), signals == 1, "{}", stderr(&output));
+        if signals == 2 {
+            sensor.signal(Signal::SIGCONT);
+            assert!(stderr(&output).contains("fingerforced recover"), "{}", stderr(&output));
+        }
+        let told = sealed(&run(fingerforced().arg("recover").arg(place.visit()).arg("--json")));
+        assert_eq!(told["finished"].is_string(), signals == 1, "{told:#}");
+    }
+}
