@@ -218,31 +218,93 @@ pub fn read_dataset(
     scale: f64,
     offset: f64,
 ) -> Result<Trace, TraceError> {
-    expect("rate", rate_hz, rate_hz > 0.0, "a positive number of samples a second")?;
-    expect("scale", scale, scale != 0.0, "a finite number other than 0")?;
-    expect("offset", offset, true, "a finite number")?;
-    let opened = open::open(path)?;
-    let values = read_numbers(&opened, dataset)?;
-    if values.is_empty() {
-        return Err(TraceError::Empty(path.to_owned()));
+    let mut trace = Trace::default();
+    let dataset = Dataset::open(path, dataset, rate_hz, scale, offset)?;
+    dataset.blocks(|force_n| trace.force_n.extend_from_slice(force_n))?;
+    trace.time_s = (0..trace.force_n.len()).map(|index| index as f64 / rate_hz).collect();
+    Ok(trace)
+}
+
+/// A 1-D dataset of numbers in an HDF5 file, read as forces block by block.
+#[derive(Debug)]
+pub struct Dataset {
+    opened: Opened,
+    dataset: hdf5::Dataset,
+    name: String,
+    length: usize,
+    scale: f64,
+    offset: f64,
+}
+
+/// Samples of a dataset that are read at a time.
+const BLOCK: usize = 1 << 18;
+
+impl Dataset {
+    /// Opens a dataset whose values times `scale` plus `offset` are forces (N) at `rate_hz`.
+    pub fn open(
+        path: &Path,
+        name: &str,
+        rate_hz: f64,
+        scale: f64,
+        offset: f64,
+    ) -> Result<Dataset, TraceError> {
+        expect("rate", rate_hz, rate_hz > 0.0, "a positive number of samples a second")?;
+        expect("scale", scale, scale != 0.0, "a finite number other than 0")?;
+        expect("offset", offset, true, "a finite number")?;
+        let opened = open::open(path)?;
+        let (dataset, length) = numbers(&opened, name)?;
+        if length == 0 {
+            return Err(TraceError::Empty(path.to_owned()));
+        }
+        Ok(Dataset { opened, dataset, name: name.to_owned(), length, scale, offset })
     }
-    let force_n: Vec<f64> = values.into_iter().map(|value| value * scale + offset).collect();
-    if let Some(at) = force_n.iter().position(|force| !force.is_finite()) {
-        return Err(TraceError::Dataset {
-            path: path.to_owned(),
-            dataset: dataset.to_owned(),
-            problem: format!("has {} at index {at}", force_n[at]),
-        });
+
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        self.length
     }
-    let time_s = (0..force_n.len()).map(|index| index as f64 / rate_hz).collect();
-    Ok(Trace { time_s, force_n })
+
+    /// Whether there are none. (There is one at least.)
+    pub fn is_empty(&self) -> bool {
+        self.length == 0
+    }
+
+    /// Gives the forces, N, block after block, in order.
+    pub fn blocks(&self, mut each: impl FnMut(&[f64])) -> Result<(), TraceError> {
+        let integers = self.dataset.dtype().is_ok_and(|dtype| dtype.is::<i32>());
+        let mut force_n = Vec::with_capacity(BLOCK.min(self.length));
+        for first in (0..self.length).step_by(BLOCK) {
+            let range = first..self.length.min(first + BLOCK);
+            force_n.clear();
+            // Reading 32-bit integers as they are is several times as fast as having them converted.
+            if integers {
+                let values = self.dataset.read_slice_1d::<i32, _>(range);
+                let values = values.map_err(|error| self.opened.damaged(open::summary(&error)))?;
+                force_n.extend(values.iter().map(|value| f64::from(*value) * self.scale + self.offset));
+            } else {
+                let values = self.dataset.read_slice_1d::<f64, _>(range);
+                let values = values.map_err(|error| self.opened.damaged(open::summary(&error)))?;
+                force_n.extend(values.iter().map(|value| value * self.scale + self.offset));
+            }
+            if let Some(at) = force_n.iter().position(|force| !force.is_finite()) {
+                return Err(TraceError::Dataset {
+                    path: self.opened.path.clone(),
+                    dataset: self.name.clone(),
+                    problem: format!("has {} at index {}", force_n[at], first + at),
+                });
+            }
+            each(&force_n);
+        }
+        Ok(())
+    }
 }
 
 fn expect(name: &'static str, value: f64, holds: bool, expected: &'static str) -> Result<(), TraceError> {
     if holds && value.is_finite() { Ok(()) } else { Err(TraceError::Number { name, value, expected }) }
 }
 
-fn read_numbers(opened: &Opened, name: &str) -> Result<Vec<f64>, TraceError> {
+/// The 1-D dataset of numbers of this name, and its length.
+fn numbers(opened: &Opened, name: &str) -> Result<(hdf5::Dataset, usize), TraceError> {
     let problem = |problem: String| TraceError::Dataset {
         path: opened.path.clone(),
         dataset: name.to_owned(),
@@ -265,7 +327,7 @@ fn read_numbers(opened: &Opened, name: &str) -> Result<Vec<f64>, TraceError> {
     if !opened.can_hold(length, 1) {
         return Err(opened.damaged(format!("dataset `{name}` claims {length} samples")).into());
     }
-    Ok(dataset.read_raw::<f64>().map_err(|error| opened.damaged(open::summary(&error)))?)
+    Ok((dataset, length))
 }
 
 fn holds_numbers(dataset: &hdf5::Dataset) -> bool {

@@ -4,12 +4,13 @@
 //! out: a table, or JSON with every field of each hold (s, N) and the parameters they were found with.
 
 use crate::console::{self, Hint, Usage, advised};
-use crate::holds::{Hold, Kind, Parameters, Profile, SetError, find};
+use crate::holds::{Hold, Kind, Parameters, Profile, Scan, SetError, find};
 use crate::recording::open;
 use crate::recording::read::Recording;
 use crate::recording::replay::{Placed, replay};
-use crate::trace::{self, Trace};
+use crate::trace::{self, Dataset};
 use crate::trial::Test;
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 use std::path::{Path, PathBuf};
 
@@ -71,9 +72,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let found = if is_recording {
         from_recording(args, &parameters)?
     } else {
-        let trace = read_trace(args)?;
-        let interval_s = args.rate.map(|rate| 1.0 / rate);
-        Found::Trace(find(&trace.time_s, &trace.force_n, interval_s, &parameters))
+        Found::Trace(from_trace(args, &parameters)?)
     };
     let text = if args.json { found.json(&parameters)? + "\n" } else { found.table() };
     console::result(&text)?;
@@ -101,17 +100,19 @@ fn usage(what: String, hint: &str) -> anyhow::Error {
     anyhow::Error::new(Usage(what)).context(Hint::new(hint))
 }
 
-fn read_trace(args: &Args) -> anyhow::Result<Trace> {
+fn from_trace(args: &Args, parameters: &Parameters) -> anyhow::Result<Vec<Hold>> {
     let only_recordings = [("--sensor", args.sensor), ("--channel", args.channel)];
     if let Some((option, _)) = only_recordings.iter().find(|(_, given)| given.is_some()) {
         return Err(usage(format!("{option} is for recordings"), "leave it out"));
     }
-    match (&args.dataset, args.rate) {
-        (Some(dataset), Some(rate)) => {
-            trace::read_dataset(&args.file, dataset, rate, args.scale, args.offset).map_err(advised)
-        }
-        _ => trace::read_csv(&args.file).map_err(advised),
-    }
+    let (Some(name), Some(rate_hz)) = (&args.dataset, args.rate) else {
+        let trace = trace::read_csv(&args.file).map_err(advised)?;
+        return Ok(find(&trace.time_s, &trace.force_n, None, parameters));
+    };
+    let dataset = Dataset::open(&args.file, name, rate_hz, args.scale, args.offset).map_err(advised)?;
+    let mut scan = Scan::new(1.0 / rate_hz, parameters.clone())?;
+    dataset.blocks(|force_n| scan.push(force_n)).map_err(advised)?;
+    Ok(scan.finish())
 }
 
 /// Without options about the finder a recording's own parameters are used.
@@ -142,6 +143,14 @@ fn from_recording(args: &Args, parameters: &Parameters) -> anyhow::Result<Found>
     Ok(Found::Recording { placed, own })
 }
 
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Answer<'a, T> {
+    holds: &'a [T],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    parameters: Option<Value>,
+}
+
 /// What was found, and in what.
 enum Found {
     Trace(Vec<Hold>),
@@ -150,15 +159,15 @@ enum Found {
 
 impl Found {
     fn json(&self, parameters: &Parameters) -> anyhow::Result<String> {
-        let value = match self {
-            Found::Trace(holds) => json!({ "holds": holds, "parameters": values(parameters) }),
-            // Each stretch has its own, in the recording's events.
-            Found::Recording { placed, own: true } => json!({ "holds": placed }),
-            Found::Recording { placed, own: false } => {
-                json!({ "holds": placed, "parameters": values(parameters) })
+        let parameters = Some(values(parameters));
+        // Each stretch of a recording has its own, in the recording's events.
+        let text = match self {
+            Found::Trace(holds) => serde_json::to_string(&Answer { holds, parameters }),
+            Found::Recording { placed, own } => {
+                serde_json::to_string(&Answer { holds: placed, parameters: parameters.filter(|_| !own) })
             }
         };
-        Ok(serde_json::to_string(&value)?)
+        Ok(text?)
     }
 
     fn table(&self) -> String {

@@ -6,100 +6,22 @@
 //! (Gauss–Newton, damped), because the errors are not white: besides the sensor's noise there are the slow wander of a
 //! resting hand, and the fluctuation and tremor of a pulling one, which grow with the force.
 
-/// Values of a window are averaged into at most this many bins.
-const BINS: usize = 56;
-/// Correlation time of the wander of a resting level, s.
-const WANDER_S: f64 = 0.3;
-/// Correlation time of the fluctuation of a pull, s.
-const FLUCTUATION_S: f64 = 0.10;
-/// Frequency of physiological tremor, Hz, and the time over which its phase is kept, s.
-const TREMOR_HZ: f64 = 10.0;
-/// See above.
-const TREMOR_S: f64 = 0.12;
-/// Standard deviation of the fluctuation of a pull, as a share of its force.
-const FLUCTUATION: f64 = 0.015;
+use super::curve::{Curve, Point};
+use super::errors::Errors;
+use super::window::{BINS, Rows, Window};
+
+/// A curve whose squares exceed the least by so much has no weight.
+const HOPELESS: f64 = 40.0;
+/// What more squares are not worth another round.
+const ENOUGH: f64 = 0.01;
 /// Unknowns of a curve.
 const UNKNOWNS: usize = 5;
-
-/// A rise from 0 towards 1 by time since the start over a time scale.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Curve {
-    /// So many equal first-order lags in a row (the response of a muscle to a burst of activation).
-    Lags(u32),
-    /// Minimum jerk (a smooth voluntary movement).
-    MinimumJerk,
-    /// The smoothest rise with a quadratic start.
-    Smooth,
-    /// A quadratic corner, then a straight line (a hand that pulls steadily).
-    Ramp,
-}
-
-/// The curves fitted to a rise.
-pub(super) const RISES: [Curve; 7] = [
-    Curve::Lags(1),
-    Curve::Lags(2),
-    Curve::Lags(3),
-    Curve::Lags(4),
-    Curve::MinimumJerk,
-    Curve::Smooth,
-    Curve::Ramp,
-];
-
-/// The curves fitted to a fall.
-pub(super) const FALLS: [Curve; 5] =
-    [Curve::Lags(2), Curve::Lags(3), Curve::Lags(4), Curve::MinimumJerk, Curve::Smooth];
-
-impl Curve {
-    /// Height and slope at `x` time scales after the start.
-    fn at(self, x: f64) -> (f64, f64) {
-        if x <= 0.0 {
-            return (0.0, 0.0);
-        }
-        match self {
-            Curve::Lags(n) => lags(n, x),
-            Curve::MinimumJerk if x < 1.0 => {
-                (x * x * x * (10.0 + x * (-15.0 + 6.0 * x)), 30.0 * x * x * (1.0 - x) * (1.0 - x))
-            }
-            Curve::Smooth if x < 1.0 => (x * x * (3.0 - 2.0 * x), 6.0 * x * (1.0 - x)),
-            Curve::MinimumJerk | Curve::Smooth => (1.0, 0.0),
-            Curve::Ramp if x < 1.0 => (0.5 * x * x, x),
-            Curve::Ramp => (x - 0.5, 1.0),
-        }
-    }
-
-    /// Where the curve has a height.
-    fn inverse(self, height: f64) -> f64 {
-        let (mut low, mut high) = (0.0, 40.0);
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if self.at(middle).0 < height { low = middle } else { high = middle }
-        }
-        0.5 * (low + high)
-    }
-}
-
-/// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!.
-fn lags(n: u32, x: f64) -> (f64, f64) {
-    let decay = libm::exp(-x);
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..n {
-        term *= x / f64::from(k);
-        sum += term;
-    }
-    (1.0 - sum * decay, term * decay)
-}
 
 /// What is known before the fit.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Known {
-    /// Spacing of the values, s.
-    pub dt_s: f64,
-    /// Noise of single values, N.
-    pub noise_n: f64,
-    /// Wander of the level before, N.
-    pub wander_n: f64,
-    /// Tremor of the pull, as a share of its force.
-    pub tremor: f64,
+    /// What is known about the errors.
+    pub errors: Errors,
     /// Value at which no force is pulled.
     pub rest_n: f64,
     /// How steep the level before may be, as a standard deviation, N/s; 0 for level.
@@ -131,95 +53,6 @@ pub(super) struct Fitted {
     pub swiftness_s: f64,
 }
 
-/// A window in bins, with its errors' covariance factored.
-struct Window {
-    n: usize,
-    time_s: [f64; BINS],
-    value: [f64; BINS],
-    /// Lower triangle of the Cholesky factor, row by row.
-    factor: Vec<f64>,
-}
-
-impl Window {
-    fn new(values: &[f64], known: &Known) -> Option<Window> {
-        let per = values.len().div_ceil(BINS).max(1);
-        // Bins are counted from the end: the rise is what must not lose a part of a bin.
-        let first = values.len() % per;
-        let n = values.len() / per;
-        let mut window =
-            Window { n, time_s: [0.0; BINS], value: [0.0; BINS], factor: vec![0.0; n * (n + 1) / 2] };
-        for (k, bin) in values[first..].chunks_exact(per).enumerate() {
-            window.value[k] = bin.iter().sum::<f64>() / per as f64;
-            window.time_s[k] = (first as f64 + k as f64 * per as f64 + (per - 1) as f64 / 2.0) * known.dt_s;
-        }
-        window.factorise(known.noise_n * known.noise_n / per as f64, known).then_some(window)
-    }
-
-    /// Covariance of the bins' errors, and its Cholesky factor in its place.
-    fn factorise(&mut self, white: f64, known: &Known) -> bool {
-        let wander = known.wander_n * known.wander_n;
-        let force = |k: usize| (self.value[k] - known.rest_n).abs();
-        let bell = |gap: f64, scale: f64| libm::exp(-0.5 * gap * gap / (scale * scale));
-        let gap = self.time_s[1.min(self.n - 1)] - self.time_s[0];
-        let mut slow = [0.0; BINS];
-        let mut fast = [0.0; BINS];
-        for k in 0..self.n {
-            slow[k] = wander * bell(gap * k as f64, WANDER_S);
-            let apart = gap * k as f64;
-            let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
-            fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
-                + known.tremor * known.tremor * phase * bell(apart, TREMOR_S);
-        }
-        let n = self.n;
-        for i in 0..n {
-            let row = i * (i + 1) / 2;
-            for j in 0..=i {
-                let other = j * (j + 1) / 2;
-                let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
-                if i == j {
-                    sum += white * 1.02 + 1e-9;
-                }
-                for k in 0..j {
-                    sum -= self.factor[row + k] * self.factor[other + k];
-                }
-                if i == j {
-                    if sum <= 0.0 || !sum.is_finite() {
-                        return false;
-                    }
-                    self.factor[row + i] = sum.sqrt();
-                } else {
-                    self.factor[row + j] = sum / self.factor[other + j];
-                }
-            }
-        }
-        true
-    }
-
-    /// Makes the errors of each column white and of unit size. (A row holds one bin of all columns, so that a compiler
-    /// can work on them side by side.)
-    fn whiten(&self, rows: &mut [Row; BINS]) {
-        for i in 0..self.n {
-            let factor = &self.factor[i * (i + 1) / 2..][..=i];
-            let (before, rest) = rows.split_at_mut(i);
-            let row = &mut rest[0];
-            for (weight, earlier) in factor.iter().zip(before) {
-                for (value, other) in row.iter_mut().zip(earlier) {
-                    *value -= weight * *other;
-                }
-            }
-            let scale = 1.0 / factor[i];
-            for value in row {
-                *value *= scale;
-            }
-        }
-    }
-}
-
-/// The derivatives by the unknowns, the residual, and room to make the row's length a power of two.
-type Row = [f64; 8];
-/// Where the residual is in a row.
-const RESIDUAL: usize = UNKNOWNS;
-
 /// Start (s), logarithm of the time scale (s), level (N), height (N), slope (N/s).
 type Unknowns = [f64; UNKNOWNS];
 
@@ -237,12 +70,13 @@ pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fit
     }
     let window = Window::new(values, known)?;
     let mut fits: Vec<Best> = Vec::with_capacity(curves.len());
+    let mut least = f64::INFINITY;
     for &curve in curves {
-        if let Some(best) = fit_curve(&window, curve, guess(curve, known), known) {
+        if let Some(best) = fit_curve(&window, curve, known, least) {
+            least = least.min(best.squares);
             fits.push(best);
         }
     }
-    let least = fits.iter().map(|best| best.squares).fold(f64::INFINITY, f64::min);
     let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
     for best in &fits {
         let weight = libm::exp(-0.5 * (best.squares - least));
@@ -259,11 +93,16 @@ pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fit
     let share = (known.whole_n / best.unknowns[3]).min(1.0);
     let spread = best.curve.inverse(0.8 * share) - best.curve.inverse(0.2 * share);
     let swiftness_s = spread * libm::exp(best.unknowns[1]);
-    (sum > 0.0).then_some(Fitted { at: mean / known.dt_s, sd: sd / known.dt_s, misfit, swiftness_s })
+    (sum > 0.0).then_some(Fitted {
+        at: mean / known.errors.dt_s,
+        sd: sd / known.errors.dt_s,
+        misfit,
+        swiftness_s,
+    })
 }
 
 fn guess(curve: Curve, known: &Known) -> Unknowns {
-    let (low_s, high_s) = (known.low_at * known.dt_s, known.high_at * known.dt_s);
+    let (low_s, high_s) = (known.low_at * known.errors.dt_s, known.high_at * known.errors.dt_s);
     if curve == Curve::Ramp {
         let slope = 0.85 * known.height_n / (high_s - low_s);
         let scale = (0.3 * (high_s - low_s)).clamp(0.02, 0.2);
@@ -276,13 +115,22 @@ fn guess(curve: Curve, known: &Known) -> Unknowns {
     [low_s - low * scale, libm::log(scale), known.level_n, known.whole_n, 0.0]
 }
 
-/// Damped Gauss–Newton.
-fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> Option<Best> {
+/// Damped Gauss–Newton. Given up when the curve cannot come near the least squares of another one: its likelihood
+/// would be nothing.
+fn fit_curve(window: &Window, curve: Curve, known: &Known, least: f64) -> Option<Best> {
+    let guess = guess(curve, known);
     let mut unknowns = guess;
     let mut here = linearise(window, curve, &unknowns, known);
     let mut damping = 1e-3;
-    for _ in 0..12 {
+    for round in 0..12 {
         let Some(change) = solve(&here, damping) else { break };
+        let promise: f64 = change.iter().zip(&here.gradient).map(|(a, b)| a * b).sum();
+        if round > 1 && here.squares - 3.0 * promise > least + HOPELESS {
+            return None;
+        }
+        if promise < ENOUGH {
+            break;
+        }
         let mut next = unknowns;
         for (value, by) in next.iter_mut().zip(change) {
             *value += by;
@@ -290,12 +138,8 @@ fn fit_curve(window: &Window, curve: Curve, guess: Unknowns, known: &Known) -> O
         next[1] = next[1].clamp(-7.0, 1.6);
         let there = linearise(window, curve, &next, known);
         if there.squares < here.squares {
-            let gain = here.squares - there.squares;
             (unknowns, here) = (next, there);
             damping *= 0.2;
-            if gain < 1e-4 {
-                break;
-            }
         } else {
             damping *= 8.0;
             if damping > 1e4 {
@@ -318,36 +162,48 @@ struct Linear {
     normal: Square,
 }
 
+/// Means over a bin from its edges and its middle.
+fn simpson(start: Point, middle: Point, end: Point) -> Point {
+    let mean = |k: usize| (start[k] + 4.0 * middle[k] + end[k]) / 6.0;
+    [mean(0), mean(1), mean(2)]
+}
+
 fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) -> Linear {
     let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
-    let mut rows: [Row; BINS] = [[0.0; 8]; BINS];
-    for (row, (&time_s, &value)) in
-        rows.iter_mut().zip(window.time_s.iter().zip(&window.value)).take(window.n)
-    {
-        let since = time_s - start;
-        let (g, steepness) = curve.at(since / scale);
-        row[0] = -height * steepness / scale;
-        row[1] = -height * steepness * (since / scale).max(0.0);
-        row[2] = 1.0;
-        row[3] = g;
-        row[4] = if sloped { time_s } else { 0.0 };
-        row[RESIDUAL] = value - level - height * g - slope * row[4];
+    let mut rows: Rows = [[0.0; 4]; BINS];
+    let mut points: [Point; 2 * BINS + 1] = [[0.0; 3]; 2 * BINS + 1];
+    let (n, step_s) = (window.n, window.step_s);
+    let first_s = window.first_s - start;
+    let derivatives =
+        |[g, steepness, stretched]: Point| [-height * steepness / scale, -height * stretched, g, 0.0];
+    if window.averaged {
+        // Edges and middles by turns.
+        curve.fill((first_s - 0.5 * step_s) / scale, 0.5 * step_s / scale, &mut points[..=2 * n]);
+        for (k, row) in rows[..n].iter_mut().enumerate() {
+            *row = derivatives(simpson(points[2 * k], points[2 * k + 1], points[2 * k + 2]));
+        }
+    } else {
+        curve.fill(first_s / scale, step_s / scale, &mut points[..n]);
+        for (row, point) in rows.iter_mut().zip(&points[..n]) {
+            *row = derivatives(*point);
+        }
     }
-    window.whiten(&mut rows);
-    let mut products = [[0.0; 8]; UNKNOWNS + 1];
-    for row in &rows[..window.n] {
-        for (sums, &a) in products.iter_mut().zip(row) {
-            for (sum, &b) in sums.iter_mut().zip(row) {
+    let flat = rows[..n].iter().position(|row| *row != [0.0; 4]).unwrap_or(n);
+    window.whiten(&mut rows, flat);
+    let mut linear = Linear::default();
+    for (row, &[value, one, time, _]) in rows.iter().zip(&window.fixed).take(window.n) {
+        let time = if sloped { time } else { 0.0 };
+        let derivatives = [row[0], row[1], one, row[2], time];
+        let residual = value - level * one - height * row[2] - slope * time;
+        linear.squares += residual * residual;
+        for (k, &a) in derivatives.iter().enumerate() {
+            linear.gradient[k] += a * residual;
+            for (sum, &b) in linear.normal[k].iter_mut().zip(&derivatives) {
                 *sum += a * b;
             }
         }
-    }
-    let mut linear = Linear { squares: products[RESIDUAL][RESIDUAL], ..Linear::default() };
-    for (k, sums) in products[..UNKNOWNS].iter().enumerate() {
-        linear.gradient[k] = sums[RESIDUAL];
-        linear.normal[k].copy_from_slice(&sums[..UNKNOWNS]);
     }
     let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
     linear.squares += prior * slope * slope;
@@ -409,6 +265,7 @@ fn invert_first(linear: &Linear) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::curve::RISES;
     use super::*;
 
     #[test]
@@ -421,10 +278,7 @@ mod tests {
             let high = values.iter().position(|v| *v > 11.0).unwrap();
             let low = values.iter().position(|v| *v > 2.5).unwrap();
             let known = Known {
-                dt_s: 0.001,
-                noise_n: 0.01,
-                wander_n: 0.0,
-                tremor: 0.003,
+                errors: Errors::white(0.001, 0.01),
                 rest_n: 1.0,
                 slope_n_per_s: 0.0,
                 level_n: 1.0,

@@ -13,66 +13,19 @@
 
 use super::front::{Front, Taken};
 use super::level::{Level, Steps};
-use super::track::{Mark, Track};
-use super::{Event, Flag, Parameters, Sample, precise};
+use super::live::{Live, LiveState};
+use super::pull::{Job, Pull};
+use super::track::Track;
+use super::{Event, Flag, Parameters, Sample, precise, wave};
 
 /// What is kept from before a pull, s.
 const BEFORE_S: f64 = 4.0;
 /// A step, s.
 const STEP_S: f64 = 0.025;
+/// A known level is looked at again every so many steps.
+const REFRESH: u64 = 8;
 /// Force this long below its level has left it, s.
 const FALLEN_S: f64 = 0.25;
-
-/// What the finder sees now, for display.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum LiveState {
-    /// No level is known yet.
-    Starting,
-    /// At zero.
-    Rest,
-    /// At a steady level above zero.
-    Contact,
-    /// Rising, not confirmed.
-    Armed,
-    /// In a pull.
-    Active,
-}
-
-/// The finder's present view.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Live {
-    /// What it sees.
-    pub state: LiveState,
-    /// The level that pulls start from now, N; `None` while it is not known.
-    pub level_n: Option<f64>,
-    /// Zero, N; `None` while it is not known.
-    pub zero_n: Option<f64>,
-    /// Latest force, smoothed, N.
-    pub force_n: f64,
-}
-
-/// A rise from a level, and what it became.
-#[derive(Debug, Clone)]
-pub(super) struct Pull {
-    /// First position above the arming level.
-    pub cross: u64,
-    /// Nothing earlier belongs to the level it rose from.
-    pub earliest: u64,
-    /// The level it rose from.
-    pub base: Level,
-    /// Zero when it began, N.
-    pub zero_n: f64,
-    /// Contact it rose from: first position and level above zero, N.
-    pub contact: Option<(u64, f64)>,
-    /// Little rest was seen before it.
-    pub late: bool,
-    /// Highest step mean, N.
-    pub top_n: f64,
-    /// Steepest rise over 100 ms, N/s.
-    steepest: f64,
-    /// First position of the present stretch below the end level.
-    low_since: Option<u64>,
-}
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
@@ -102,19 +55,22 @@ pub struct Finder {
     undecided: Option<Pull>,
     fallen_since: Option<u64>,
     force_n: f64,
+    /// Where measuring is put off, what is to be measured.
+    put_off: Option<Vec<Job>>,
 }
 
 #[derive(Debug, Clone, Copy)]
 struct Contact {
     since: u64,
+    since_s: f64,
     told: bool,
 }
 
 impl Finder {
     /// A finder for samples `interval_s` apart.
     pub fn new(interval_s: f64, parameters: Parameters) -> Finder {
-        let front = Front::new(interval_s);
         let parameters = parameters.sanitised();
+        let front = Front::new(interval_s, parameters.spike_s);
         let dt_s = front.dt_s();
         let kept_s = BEFORE_S * 2.0 + 120.0 + 2.0;
         Finder {
@@ -134,7 +90,18 @@ impl Finder {
             undecided: None,
             fallen_since: None,
             force_n: 0.0,
+            put_off: None,
         }
+    }
+
+    /// Puts measuring off: what ends is no event but waits to be taken by [`Finder::take_jobs`].
+    pub(super) fn put_off(&mut self) {
+        self.put_off = Some(Vec::new());
+    }
+
+    /// What has ended and waits to be measured, in order.
+    pub(super) fn take_jobs(&mut self) -> Vec<Job> {
+        self.put_off.as_mut().map(std::mem::take).unwrap_or_default()
     }
 
     /// Puts other parameters in force from the next sample.
@@ -167,9 +134,36 @@ impl Finder {
                 }
             };
             rest = &rest[count..];
-            while self.hand_over(self.next + self.step, false) {
-                self.advance(self.next + self.step, out);
+            self.catch_up(out);
+        }
+    }
+
+    /// Takes forces one after the other, their times `interval_s` apart from 0 at index 0: the same as samples of them.
+    pub(super) fn push_even(
+        &mut self,
+        first_index: u64,
+        interval_s: f64,
+        forces: &[f64],
+        out: &mut Vec<Event>,
+    ) {
+        let (mut index, mut rest) = (first_index, forces);
+        while let Some(&force_n) = rest.first() {
+            let mut taken = self.front.take_even(index, interval_s, rest);
+            if taken == 0 {
+                let time_s = index as f64 * interval_s;
+                self.push(&[Sample { index, time_s, force_n, saturated: false }], out);
+                taken = 1;
+            } else {
+                self.catch_up(out);
             }
+            index += taken as u64;
+            rest = &rest[taken..];
+        }
+    }
+
+    fn catch_up(&mut self, out: &mut Vec<Event>) {
+        while self.hand_over(self.next + self.step, false) {
+            self.advance(self.next + self.step, out);
         }
     }
 
@@ -224,6 +218,7 @@ impl Finder {
             self.report(&pull, close, flag, out);
         }
         self.forget_level(end);
+        self.steps.interrupt();
         self.contact = None;
         self.pull = None;
         self.undecided = None;
@@ -256,11 +251,7 @@ impl Finder {
 
     /// Whether a smoothed value of the step could cross anything: the cheap test that most steps end with.
     fn something_may_happen(&self, from: u64, to: u64) -> bool {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in self.track.slice((from + 1).saturating_sub(self.smoothed), to) {
-            low = low.min(value);
-            high = high.max(value);
-        }
+        let (low, high) = self.seen(from, to);
         match (self.state, self.level) {
             (State::Active, _) => self.pull.as_ref().is_none_or(|pull| {
                 pull.low_since.is_some()
@@ -281,6 +272,14 @@ impl Finder {
             (State::Armed, _) => true,
             _ => self.undecided.is_some(),
         }
+    }
+
+    /// Least and greatest value that the smoothed force of a step is made of, or a wider range.
+    fn seen(&self, from: u64, to: u64) -> (f64, f64) {
+        if self.smoothed <= self.step + 1 {
+            return self.steps.range();
+        }
+        wave::range(self.track.slice((from + 1).saturating_sub(self.smoothed), to))
     }
 
     fn arming_rise(&self, level: &Level) -> f64 {
@@ -327,13 +326,12 @@ impl Finder {
 
     fn arm(&mut self, position: u64, level: Level, out: &mut Vec<Event>) {
         let zero_n = self.zero_n.unwrap_or(level.force_n);
-        let contact = self.contact.map(|contact| (contact.since, level.force_n - zero_n));
         self.pull = Some(Pull {
             cross: position,
             earliest: self.level_from.max(self.track.start()),
             base: level,
             zero_n,
-            contact,
+            contact_s: self.contact.map(|contact| contact.since_s),
             late: position.saturating_sub(self.level_from) < self.values_in(0.75),
             top_n: level.force_n,
             steepest: 0.0,
@@ -376,7 +374,8 @@ impl Finder {
             out.push(Event::Dismissed);
         }
         self.state = State::Active;
-        if let Some(pull) = &self.pull {
+        // Where measuring is put off, nobody waits for a first estimate.
+        if let Some(pull) = self.pull.as_ref().filter(|_| self.put_off.is_none()) {
             let onset = precise::onset_so_far(&self.track, pull, self.next);
             out.push(Event::Confirmed { onset_s: self.track.time_s(onset) });
         }
@@ -421,9 +420,21 @@ impl Finder {
         self.return_to_level(&pull, close);
     }
 
+    /// Measures a pull that ended at `close`, or puts that off.
     fn report(&mut self, pull: &Pull, close: u64, flag: Option<Flag>, out: &mut Vec<Event>) {
-        let hold = precise::measure(&self.track, &self.front, pull, close, self.next, flag, &self.parameters);
-        out.push(Event::Ended(Box::new(hold)));
+        let before = (precise::BEFORE_S / self.track.dt_s()) as u64;
+        let job = Job {
+            track: self.track.excerpt(pull.cross.saturating_sub(before), self.next),
+            grid: self.front.grid(),
+            pull: pull.clone(),
+            close,
+            flag,
+            parameters: self.parameters.clone(),
+        };
+        match &mut self.put_off {
+            Some(jobs) => jobs.push(job),
+            None => out.push(Event::Ended(Box::new(precise::measure(&job)))),
+        }
     }
 
     /// After a pull: back at its old level that level holds on, otherwise it is learned anew.
@@ -435,7 +446,8 @@ impl Finder {
         if (now - pull.base.force_n).abs() < self.arming_rise(&pull.base) {
             self.level = Some(pull.base);
             self.state = State::Quiet;
-            self.contact = pull.contact.map(|_| Contact { since: close, told: false });
+            let since_s = self.track.time_s(close as f64);
+            self.contact = pull.contact_s.map(|_| Contact { since: close, since_s, told: false });
         } else {
             self.contact = None;
         }
@@ -479,6 +491,9 @@ impl Finder {
     }
 
     fn refresh_level(&mut self, now: u64, out: &mut Vec<Event>) {
+        if self.state == State::Quiet && !self.steps.count().is_multiple_of(REFRESH) {
+            return;
+        }
         let step_s = self.step as f64 * self.track.dt_s();
         let window = (libm::round(self.parameters.rest_window_s / step_s) as u64).clamp(4, 80);
         let guard = (libm::round(self.parameters.rest_guard_s / step_s) as u64).clamp(0, 40);
@@ -505,7 +520,7 @@ impl Finder {
         }
         let zero = self.zero_n.unwrap_or(level.force_n);
         let above = level.force_n - zero;
-        let most = self.parameters.zero_creep_n_per_s * step_s;
+        let most = self.parameters.zero_creep_n_per_s * step_s * REFRESH as f64;
         let least = self.parameters.contact_min_n;
         self.zero_n = Some(if above < -least {
             level.force_n
@@ -523,13 +538,14 @@ impl Finder {
             self.contact = None;
             return;
         }
-        let contact = self.contact.get_or_insert(Contact { since: self.level_from, told: false });
+        let since = self.level_from;
+        let since_s = self.track.time_s(since as f64);
+        let contact = self.contact.get_or_insert(Contact { since, since_s, told: false });
         let long =
             now.saturating_sub(contact.since) as f64 * self.track.dt_s() >= self.parameters.contact_min_s;
         if long && !contact.told {
             contact.told = true;
-            let since_s = self.track.time_s(contact.since as f64);
-            out.push(Event::Contact { since_s, level_n: above });
+            out.push(Event::Contact { since_s: contact.since_s, level_n: above });
         }
     }
 
@@ -559,13 +575,4 @@ impl Finder {
 /// Values of a smoothed one: enough to tame noise where values are few.
 fn smoothed(parameters: &Parameters, dt_s: f64) -> u64 {
     (libm::round(parameters.smoothing_s / dt_s) as u64).max(3)
-}
-
-impl Pull {
-    /// Whether a bridged gap lies within 50 ms of a position.
-    pub fn gap_near(&self, track: &Track, position: f64) -> bool {
-        let near = 0.05 / track.dt_s();
-        let from = (position - near).max(0.0) as u64;
-        track.marked(Mark::Missing, from, (position + near) as u64 + 1)
-    }
 }

@@ -98,28 +98,33 @@ pub(super) fn knee(values: &[f64], candidates: Candidates, shape: Shape) -> Opti
     search(candidates, misfit)
 }
 
-/// The candidate of least misfit, refined by a parabola through its neighbours.
+/// The candidate of least misfit: of a coarse choice, then of those about the best one, refined by a parabola through
+/// its neighbours.
 fn search(candidates: Candidates, misfit: impl Fn(f64) -> (f64, f64)) -> Option<Start> {
-    let count = ((candidates.to - candidates.from) / candidates.step).max(0.0) as usize + 1;
+    let last = ((candidates.to - candidates.from) / candidates.step).max(0.0) as usize;
     let at = |k: usize| candidates.from + k as f64 * candidates.step;
-    let mut best = (f64::INFINITY, 0, 0.0);
-    let (mut previous, mut before, mut after) = (f64::INFINITY, f64::INFINITY, f64::INFINITY);
-    for k in 0..count {
-        let (this, level) = misfit(at(k));
-        if this < best.0 {
-            (best, before, after) = ((this, k, level), previous, f64::INFINITY);
-        } else if k == best.1 + 1 {
-            after = this;
-        }
-        previous = this;
-    }
-    if !best.0.is_finite() {
+    let stride = (last / COARSE).max(1);
+    let coarse = (0..=last).step_by(stride).map(|k| (misfit(at(k)).0, k));
+    let (_, best) = coarse.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let (from, to) = (best.saturating_sub(stride), (best + stride).min(last));
+    let fine: Vec<(f64, f64)> = (from..=to).map(|k| misfit(at(k))).collect();
+    let best = (0..fine.len()).min_by(|&a, &b| fine[a].0.total_cmp(&fine[b].0))?;
+    if !fine[best].0.is_finite() {
         return None;
     }
-    let bend = before - 2.0 * best.0 + after;
+    let side = |k: Option<usize>| k.and_then(|k| fine.get(k)).map_or(f64::INFINITY, |f| f.0);
+    let (before, after) = (side(best.checked_sub(1)), side(best.checked_add(1)));
+    let bend = before - 2.0 * fine[best].0 + after;
     let shift = if bend.is_finite() && bend > 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
-    Some(Start { at: at(best.1) + shift * candidates.step, misfit: best.0.max(0.0), level: best.2 })
+    Some(Start {
+        at: at(from + best) + shift * candidates.step,
+        misfit: fine[best].0.max(0.0),
+        level: fine[best].1,
+    })
 }
+
+/// Candidates looked at first.
+const COARSE: usize = 20;
 
 /// Average of the shapes' starts weighted by likelihood, with its spread: `degrees` of freedom are used by each fit.
 pub(super) fn average(starts: &[Start], values: usize, degrees: usize) -> Option<(f64, f64)> {

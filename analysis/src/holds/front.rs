@@ -6,13 +6,17 @@
 //! what was going on.
 
 use super::Sample;
+use super::pull::Grid;
 use super::track::{Mark, Track};
+use super::wave;
 use std::collections::VecDeque;
 
 /// Values beyond this cannot be forces, N: they count as missing.
 const ABSURD_N: f64 = 1e12;
 /// Positions beyond this are no sample counter's: they count as missing too.
 const ABSURD_INDEX: u64 = 1 << 60;
+/// Values in a neighbourhood, at most.
+const WIDEST: usize = 32;
 /// Samples looked at at once.
 const RUN: usize = 256;
 /// The time of a value is noted every so many values, and after each gap.
@@ -79,14 +83,15 @@ pub(super) struct Front {
 }
 
 impl Front {
-    /// For samples `interval_s` apart.
-    pub fn new(interval_s: f64) -> Front {
+    /// For samples `interval_s` apart, with artefacts of up to `spike_s`.
+    pub fn new(interval_s: f64, spike_s: f64) -> Front {
         let interval_s = if interval_s.is_finite() { interval_s.clamp(1e-7, 1.0) } else { 0.001 };
         let rate_hz = 1.0 / interval_s;
         let per_value = if rate_hz > 1500.0 { (rate_hz / 1000.0 + 1e-9) as u64 } else { 1 };
-        // An artefact of up to 2 ms touches one value more where values are means of blocks.
+        // An artefact touches one value more where values are means of blocks.
         let dt_s = interval_s * per_value as f64;
-        let half_width = (libm::round(0.002 / dt_s) as usize).max(1) + usize::from(per_value > 1);
+        let values = (libm::round(spike_s / dt_s) as usize).max(1) + usize::from(per_value > 1);
+        let half_width = values.min(WIDEST / 2 - 3);
         Front {
             interval_s,
             per_value,
@@ -113,10 +118,9 @@ impl Front {
         self.half_width + 2
     }
 
-    /// The grid index of the sample at the middle of a value, rounded down.
-    pub fn index(&self, position: u64) -> u64 {
-        let offset = position.saturating_mul(self.per_value).saturating_add((self.per_value - 1) / 2);
-        self.origin.unwrap_or(0).saturating_add(offset)
+    /// The grid of samples behind positions.
+    pub fn grid(&self) -> Grid {
+        Grid { origin: self.origin.unwrap_or(0), per_value: self.per_value }
     }
 
     /// Forgets the trace: the next sample begins another.
@@ -179,6 +183,25 @@ impl Front {
         }
         self.add(sample, missing > 0);
         Taken::Some(1)
+    }
+
+    /// Takes forces that follow the last sample one after the other, their times `interval_s` apart from 0 at index 0:
+    /// as many as can be taken at once, which may be none.
+    pub fn take_even(&mut self, first_index: u64, interval_s: f64, forces: &[f64]) -> usize {
+        let forces = &forces[..forces.len().min(RUN)];
+        let good = forces.iter().all(|force| force.abs() <= ABSURD_N);
+        if self.per_value > 1 || self.is_new() || self.next_index != first_index || !good {
+            return 0;
+        }
+        let until_note = ((TIME_EVERY - self.block_at % TIME_EVERY) % TIME_EVERY) as usize;
+        for k in (until_note..forces.len()).step_by(TIME_EVERY as usize) {
+            let time_s = (first_index + k as u64) as f64 * interval_s;
+            self.notes.push_back((self.values.len() + k, Note::Time(time_s)));
+        }
+        self.values.extend_from_slice(forces);
+        self.block_at += forces.len() as u64;
+        self.next_index += forces.len() as u64;
+        forces.len()
     }
 
     /// How many of the samples follow the last one without a fault.
@@ -251,7 +274,7 @@ impl Front {
     pub fn hand_over(&mut self, track: &mut Track, upto: u64, spike_n: f64, all: bool) -> bool {
         let known = if all { self.values.len() } else { self.values.len().saturating_sub(self.reach()) };
         while track.end() < upto && self.handed < known {
-            self.clean(known.min(self.handed + (upto - track.end()) as usize), spike_n);
+            self.clean(known, spike_n);
             if self.bridge.is_some() {
                 self.hand_bridge(track, upto);
                 continue;
@@ -325,12 +348,8 @@ impl Front {
         self.cleaned = to;
         let around =
             &self.values[from.saturating_sub(self.reach())..(to + self.reach()).min(self.values.len())];
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in around {
-            low = low.min(value);
-            high = high.max(value);
-        }
-        if high - low <= least_n {
+        // Where no step is large, half of a value's neighbours are always close to it.
+        if wave::largest_step(around) * self.half_width as f64 <= least_n {
             return;
         }
         for at in from..to {
@@ -342,13 +361,16 @@ impl Front {
 
     /// The median that takes the place of a value, where that is an artefact.
     fn artefact(&self, at: usize, least_n: f64) -> Option<f64> {
-        const WIDEST: usize = 32;
-        let reach = self.reach().min(WIDEST / 2 - 1);
-        let first = at.saturating_sub(reach);
-        let near = &self.values[first..(at + reach + 1).min(self.values.len())];
+        let first = at.saturating_sub(self.reach());
+        let near = &self.values[first..(at + self.reach() + 1).min(self.values.len())];
         let at = at - first;
         let half = self.half_width.min(at).min(near.len() - at - 1);
         let value = near[at];
+        // With half of its neighbours as close, the value's distance from their median is no greater.
+        let close = near[at - half..=at + half].iter().filter(|v| (**v - value).abs() <= least_n).count();
+        if close > half {
+            return None;
+        }
         let mut window = [0.0; WIDEST];
         let window = &mut window[..2 * half + 1];
         window.copy_from_slice(&near[at - half..=at + half]);
@@ -377,7 +399,7 @@ mod tests {
     }
 
     fn taken(samples: &[Sample], interval_s: f64) -> Track {
-        let mut front = Front::new(interval_s);
+        let mut front = Front::new(interval_s, 0.002);
         let mut track = Track::new(front.dt_s(), 1024);
         let first = samples.iter().position(Front::is_usable).unwrap();
         track.restart(front.begin(&samples[first]));
@@ -401,7 +423,7 @@ mod tests {
 
     #[test]
     fn a_long_gap_is_reported_whatever_its_length() {
-        let mut front = Front::new(0.001);
+        let mut front = Front::new(0.001, 0.002);
         front.begin(&sample(0, 1.0));
         for index in [100, 1_000_000_000, ABSURD_INDEX] {
             assert_eq!(front.take(&[sample(index, 1.0)], 0.08), Taken::AfterGap);

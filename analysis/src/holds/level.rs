@@ -2,8 +2,12 @@
 //!
 //! Comes in: the values of one step after another, N. Goes out: level and noise (N) over the rest window, slopes (N/s).
 
+use super::wave;
+
 /// Steps remembered; a power of two.
 const KEPT: usize = 128;
+
+const NO_RANGE: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
 
 /// A level that force stands at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,12 +26,14 @@ pub(super) struct Steps {
     means: [f64; KEPT],
     variances: [f64; KEPT],
     count: u64,
+    /// Least and greatest value of the latest two steps, the latest last.
+    ranges: [(f64, f64); 2],
 }
 
 impl Steps {
     /// No steps yet.
     pub fn new() -> Steps {
-        Steps { means: [0.0; KEPT], variances: [0.0; KEPT], count: 0 }
+        Steps { means: [0.0; KEPT], variances: [0.0; KEPT], count: 0, ranges: [NO_RANGE; 2] }
     }
 
     /// Number of steps so far.
@@ -37,13 +43,39 @@ impl Steps {
 
     /// Takes the values of the next step.
     pub fn push(&mut self, values: &[f64]) {
-        let n = values.len().max(1) as f64;
-        let mean = values.iter().sum::<f64>() / n;
-        let squares: f64 = values.iter().map(|v| (v - mean) * (v - mean)).sum();
+        // About the first value, so that squares of a high level do not swallow its noise.
+        let about = values.first().copied().unwrap_or(0.0);
+        let (mut sum, mut squares) = ([0.0; 4], [0.0; 4]);
+        let quads = values.chunks_exact(4);
+        for value in quads.remainder() {
+            sum[0] += value - about;
+            squares[0] += (value - about) * (value - about);
+        }
+        for quad in quads {
+            for k in 0..4 {
+                let above = quad[k] - about;
+                sum[k] += above;
+                squares[k] += above * above;
+            }
+        }
+        let (n, sum): (f64, f64) = (values.len().max(1) as f64, sum.iter().sum());
+        let squares = squares.iter().sum::<f64>() - sum * sum / n;
         let at = self.count as usize % KEPT;
-        self.means[at] = mean;
-        self.variances[at] = if values.len() > 1 { squares / (n - 1.0) } else { 0.0 };
+        self.means[at] = about + sum / n;
+        self.variances[at] = if values.len() > 1 { (squares / (n - 1.0)).max(0.0) } else { 0.0 };
         self.count += 1;
+        self.ranges = [self.ranges[1], wave::range(values)];
+    }
+
+    /// Least and greatest value of the latest two steps.
+    pub fn range(&self) -> (f64, f64) {
+        let [(a, b), (c, d)] = self.ranges;
+        (a.min(c), b.max(d))
+    }
+
+    /// The next step does not follow the latest.
+    pub fn interrupt(&mut self) {
+        self.ranges = [NO_RANGE; 2];
     }
 
     /// Mean of the step that is `back` steps old (0: the latest).
@@ -94,11 +126,16 @@ impl Steps {
     }
 }
 
-/// Median; sorts the values. Not of nothing.
+/// Median; reorders the values. Not of nothing.
 pub(super) fn median(values: &mut [f64]) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    let half = values.len() / 2;
-    if values.len() % 2 == 1 { values[half] } else { 0.5 * (values[half - 1] + values[half]) }
+    let (total, half) = (values.len(), values.len() / 2);
+    let (below, &mut middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let odd = below.len() * 2 + 1 == total;
+    if odd {
+        return middle;
+    }
+    let other = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    0.5 * (other + middle)
 }
 
 #[cfg(test)]

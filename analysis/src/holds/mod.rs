@@ -4,21 +4,29 @@
 //! bounded memory; the same code live and on files; any split of the input gives the same bits.
 
 mod change;
+mod curve;
+mod errors;
 mod finder;
 mod fit;
 mod front;
 mod level;
+mod live;
 mod onset;
 mod parameters;
 mod precise;
+mod pull;
 mod release;
+mod scan;
 mod stream;
 mod track;
 pub(crate) mod wave;
+mod window;
 mod yields;
 
-pub use finder::{Finder, Live, LiveState};
+pub use finder::Finder;
+pub use live::{Live, LiveState};
 pub use parameters::{Parameters, Profile, SetError};
+pub use scan::Scan;
 pub use stream::Stream;
 
 use serde::{Deserialize, Serialize};

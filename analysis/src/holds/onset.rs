@@ -5,6 +5,8 @@
 //! onset detectors of Staude, Flachenecker, Daumer and Wolf, EURASIP J Appl Signal Process 2001:67–81, with the fit of
 //! the initial rise of Botzer and Karniel, Front Neurosci 2009;3:002.)
 
+use super::curve::RISES;
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::{change, wave};
 
@@ -36,13 +38,27 @@ pub(super) struct Onset {
     pub level_n: f64,
 }
 
+/// Fits the onset of a rise in `values` with powers of time alone: for what is still going on.
+pub(super) fn quick(values: &[f64], rise: Rise) -> Option<Onset> {
+    fit_shapes(values, rise, &POWERS)
+}
+
 /// Fits the onset of a rise in `values`.
 pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
+    let corners = [0.020, 0.040, 0.080, 0.160, 0.320].map(|c| Shape::Corner(c / rise.dt_s));
+    let mut shapes = POWERS.to_vec();
+    shapes.extend(corners);
+    fit_shapes(values, rise, &shapes)
+}
+
+const POWERS: [Shape; 3] = [Shape::Power(1), Shape::Power(2), Shape::Power(3)];
+
+fn fit_shapes(values: &[f64], rise: Rise, shapes: &[Shape]) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
-    let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
-    let above = |k: usize| smooth[k] - rise.base_n;
+    let width = (libm::round(0.010 * per_s) as usize).max(1) | 1;
+    let above = |k: usize| wave::mean_at(values, k, width) - rise.base_n;
     let low = (2.0 * rise.sd_n).max(0.02);
-    let last = smooth.len().checked_sub(1)?;
+    let last = values.len().checked_sub(1)?;
     let mut k = walk_back(rise.cross.min(last), |i| above(i) > low);
     while k < last && above(k) < rise.height_n {
         k += 1;
@@ -70,10 +86,7 @@ pub(super) fn fit(values: &[f64], rise: Rise) -> Option<Onset> {
     }
     let step = ((to - from) as f64 / 200.0).max(1.0);
     let candidates = Candidates { from: (from - first) as f64, to: (to - first) as f64, step };
-    let shapes = [0.020, 0.040, 0.080, 0.160, 0.320].map(|c| Shape::Corner(c * per_s));
-    let powers = [1, 2, 3].map(Shape::Power);
-    let starts: Vec<_> =
-        powers.into_iter().chain(shapes).filter_map(|shape| fit::rise(window, candidates, shape)).collect();
+    let starts: Vec<_> = shapes.iter().filter_map(|&shape| fit::rise(window, candidates, shape)).collect();
     let (at, sd) = fit::average(&starts, window.len(), 4)?;
     let best = starts.iter().min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     Some(Onset { at: at + first as f64, sd, level_n: best.level })
@@ -88,19 +101,21 @@ pub(super) fn walk_back(mut k: usize, high: impl Fn(usize) -> bool) -> usize {
 }
 
 /// Fits the whole rise up to a share of the peak by rise curves; the largest share that fits well counts.
-pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, peak_n: f64) -> Option<Onset> {
+pub(super) fn fit_whole(values: &[f64], rise: Rise, errors: &mut Errors, peak_n: f64) -> Option<Onset> {
     let per_s = 1.0 / rise.dt_s;
-    let smooth = wave::centred(values, (libm::round(0.010 * per_s) as usize).max(1) | 1);
+    let width = (libm::round(0.010 * per_s) as usize).max(1) | 1;
+    let above = |k: usize| wave::mean_at(values, k, width) - rise.base_n;
+    let mut known_errors = false;
     for share in [0.7, 0.5, 0.25, 0.12] {
         let height_n = share * peak_n;
         if height_n < 8.0 * rise.sd_n {
             break;
         }
-        let high =
-            (rise.cross.min(smooth.len())..smooth.len()).find(|&k| smooth[k] - rise.base_n >= height_n)?;
-        let low = walk_back(high, |k| smooth[k] - rise.base_n > 0.15 * height_n);
-        let low_at = wave::between(&smooth, low, rise.base_n + 0.15 * height_n);
-        let high_at = wave::between(&smooth, high.saturating_sub(1), rise.base_n + height_n);
+        let high = (rise.cross..values.len()).find(|&k| above(k) >= height_n)?;
+        let low = walk_back(high, |k| above(k) > 0.15 * height_n);
+        let between = |k: usize, level: f64| k as f64 + part(above(k), above(k + 1), level);
+        let low_at = between(low, 0.15 * height_n);
+        let high_at = between(high.saturating_sub(1), height_n);
         let span = high_at - low_at;
         if share > 0.5 && span * rise.dt_s > 0.15 {
             continue;
@@ -108,12 +123,12 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
         let foot = low_at - 0.8 * span;
         let first = (foot - (0.15 * per_s).max(0.5 * span)).max(rise.earliest as f64).max(0.0) as usize;
         let window = values.get(first..=high)?;
+        if !known_errors {
+            errors.at_rest(values, rise.earliest, foot.max(0.0) as usize, rise.sd_n);
+            known_errors = true;
+        }
         let known = change::Known {
-            dt_s: rise.dt_s,
-            noise_n,
-            wander_n: wander(values, rise.earliest, foot.max(0.0) as usize, noise_n, rise.dt_s)
-                .unwrap_or(rise.sd_n),
-            tremor,
+            errors: *errors,
             rest_n: rise.base_n,
             slope_n_per_s: 0.0,
             level_n: rise.base_n,
@@ -123,7 +138,7 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
             whole_n: peak_n,
             whole_sd: 0.0,
         };
-        let fitted = change::fit(window, &known, &change::RISES);
+        let fitted = change::fit(window, &known, &RISES);
         if let Some(f) = fitted
             && f.misfit < 4.0
         {
@@ -133,44 +148,7 @@ pub(super) fn fit_whole(values: &[f64], rise: Rise, noise_n: f64, tremor: f64, p
     None
 }
 
-/// Standard deviation of the slow part of a level: of means over 50 ms, up to 3 s before `to`.
-fn wander(values: &[f64], earliest: usize, to: usize, noise_n: f64, dt_s: f64) -> Option<f64> {
-    let per = (libm::round(0.05 / dt_s) as usize).max(1);
-    let from = earliest.max(to.saturating_sub((3.0 / dt_s) as usize));
-    let means: Vec<f64> =
-        values.get(from..to)?.rchunks_exact(per).map(|bin| bin.iter().sum::<f64>() / per as f64).collect();
-    if means.len() < 8 {
-        return None;
-    }
-    let mut means = means;
-    let level = super::level::median(&mut means);
-    for mean in &mut means {
-        *mean = (*mean - level).abs();
-    }
-    let deviation = 1.4826 * super::level::median(&mut means);
-    let variance = deviation * deviation;
-    Some((variance - noise_n * noise_n / per as f64).max(0.0).sqrt())
-}
-
-/// Physiological tremor over the middle half of a pull, as a share of the force there: what a mean over 25 ms shows
-/// and one over 100 ms does not.
-pub(super) fn tremor(values: &[f64], from: usize, to: usize, base_n: f64, noise_n: f64, dt_s: f64) -> f64 {
-    const LEAST: f64 = 0.003;
-    let quarter = to.saturating_sub(from) / 4;
-    let Some(middle) = values.get(from + quarter..to.saturating_sub(quarter)) else { return LEAST };
-    let (short, long) = (count(0.025, dt_s) | 1, count(0.1, dt_s) | 1);
-    if middle.len() < 2 * long {
-        return LEAST;
-    }
-    let (fine, coarse) = (wave::centred(middle, short), wave::centred(middle, long));
-    let mut force = coarse.clone();
-    let mut swing: Vec<f64> = fine.iter().zip(&coarse).map(|(a, b)| (a - b).abs()).collect();
-    let swing = 1.4826 * super::level::median(&mut swing);
-    let force = super::level::median(&mut force) - base_n;
-    let white = noise_n * noise_n * (1.0 / short as f64 - 1.0 / long as f64);
-    ((swing * swing - white).max(0.0).sqrt() / force.max(1e-9)).clamp(LEAST, 0.2)
-}
-
-fn count(seconds: f64, dt_s: f64) -> usize {
-    (libm::round(seconds / dt_s) as usize).max(1)
+/// Which part of the way from `a` to `b` passes `level`.
+pub(super) fn part(a: f64, b: f64, level: f64) -> f64 {
+    if a == b { 0.0 } else { ((level - a) / (b - a)).clamp(0.0, 1.0) }
 }

@@ -114,6 +114,8 @@ parameters! {
     smoothing_s: "s", 0.015, 0.015, 0.0..=0.2;
     /// A sample that stands this far out of its neighbours' median is an artefact and takes the median's place.
     spike_n: "N", 0.5, 0.5, 0.0..=1e6;
+    /// Longest artefact that is looked for. (One sample at least; more where a converter averages several.)
+    spike_s: "s", 0.002, 0.002, 0.0..=0.1;
     /// Longest run of missing samples that is bridged by a straight line.
     bridge_max_s: "s", 0.150, 0.150, 0.0..=1.0;
     /// Stretch over which the level before a pull is taken.

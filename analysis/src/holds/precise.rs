@@ -2,18 +2,18 @@
 //!
 //! Comes in: the track (N) and the pull as the state machine saw it. Goes out: a [`Hold`].
 
-use super::finder::Pull;
-use super::front::Front;
+use super::errors::Errors;
 use super::onset::{self, Onset, Rise};
-use super::release::Errors;
+use super::pull::{Job, Pull};
 use super::track::{Mark, Track};
 use super::yields::Yield;
 use super::{Flag, Hold, Kind, Parameters, level, release, wave, yields};
+use crate::measures::mean::Sums;
 use crate::measures::{self, Stretch, Yielded};
 use crate::trial::Test;
 
 /// What is looked at before a pull, s.
-const BEFORE_S: f64 = 3.0;
+pub(super) const BEFORE_S: f64 = 3.0;
 /// A level above zero by more than this is pretension, N.
 const PRETENSION_N: f64 = 0.3;
 /// Stretch over which the level before a pull is taken, s.
@@ -25,7 +25,7 @@ pub(super) fn onset_so_far(track: &Track, pull: &Pull, now: u64) -> f64 {
     let values = track.slice(first, now);
     let height = values.last().map_or(0.0, |v| v - pull.base.force_n);
     let rise = rise_of(pull, first, 0.8 * height, track.dt_s());
-    let found = onset::fit(values, rise).map_or(pull.cross as f64 - first as f64, |onset| onset.at);
+    let found = onset::quick(values, rise).map_or(pull.cross as f64 - first as f64, |onset| onset.at);
     first as f64 + found
 }
 
@@ -54,24 +54,33 @@ struct Values {
     dt_s: f64,
     /// The level, N.
     level_n: f64,
+    /// Means over 20 ms or three values, whichever is longer.
+    smooth: Vec<f64>,
+    /// Where they are greatest.
+    peak: usize,
 }
 
 impl Values {
-    fn new(track: &Track, pull: &Pull, close: u64, now: u64) -> Values {
+    fn new(job: &Job) -> Values {
+        let (track, pull) = (&job.track, &job.pull);
         let first = first_kept(track, pull);
         let level_n = pull.base.force_n;
-        let above: Vec<f64> = track.slice(first, now).iter().map(|v| v - level_n).collect();
+        let above: Vec<f64> = track.slice(first, track.end()).iter().map(|v| v - level_n).collect();
         let last = above.len().saturating_sub(1);
         let local = |position: u64| (position.saturating_sub(first) as usize).min(last);
-        Values {
-            first,
-            cross: local(pull.cross),
-            close: local(close),
-            earliest: local(pull.earliest),
-            above,
-            dt_s: track.dt_s(),
-            level_n,
-        }
+        let (cross, close, dt_s) = (local(pull.cross), local(job.close), track.dt_s());
+        let width = (libm::round(0.020 / dt_s) as usize).max(3) | 1;
+        // Nobody looks at the means before the pull.
+        let from = cross.saturating_sub(width);
+        let mut smooth = vec![0.0; from];
+        smooth.extend(wave::centred(&above[from..], width));
+        let peak = cross + wave::greatest(&smooth[cross..=close]);
+        let earliest = local(pull.earliest);
+        Values { first, cross, close, earliest, above, dt_s, level_n, smooth, peak }
+    }
+
+    fn peak_n(&self) -> f64 {
+        self.smooth[self.peak]
     }
 
     fn count(&self, seconds: f64) -> usize {
@@ -81,19 +90,11 @@ impl Values {
     /// Moves the level.
     fn relevel(&mut self, by_n: f64) {
         self.level_n += by_n;
-        for value in &mut self.above {
-            *value -= by_n;
+        for values in [&mut self.above, &mut self.smooth] {
+            for value in values {
+                *value -= by_n;
+            }
         }
-    }
-
-    /// Means over 20 ms or three values, whichever is longer.
-    fn smooth(&self) -> Vec<f64> {
-        wave::centred(&self.above, self.count(0.020).max(3) | 1)
-    }
-
-    /// Where the smoothed force is greatest.
-    fn peak(&self, smooth: &[f64]) -> usize {
-        self.cross + wave::greatest(&smooth[self.cross..=self.close])
     }
 
     /// Level in the stretch before a place, N: the median of means over 50 ms.
@@ -109,15 +110,14 @@ impl Values {
 /// Finds the onset, and with it the level the pull started from, which is moved to.
 fn find_onset(values: &mut Values, pull: &Pull, errors: &mut Errors) -> Option<Onset> {
     let mut onset = None;
+    errors.in_pull(&values.above, values.cross, values.close);
     for _ in 0..2 {
-        let smooth = values.smooth();
-        let peak_n = smooth[values.peak(&smooth)];
-        let (noise_n, dt_s) = (errors.noise_n, values.dt_s);
-        errors.tremor = onset::tremor(&values.above, values.cross, values.close, 0.0, noise_n, dt_s);
-        let mut rise = rise_of(pull, values.first, 0.01 * peak_n, dt_s);
+        let peak_n = values.peak_n();
+        let rising = &values.above[..=values.peak];
+        let mut rise = rise_of(pull, values.first, 0.01 * peak_n, values.dt_s);
         rise.base_n = 0.0;
-        onset = onset::fit_whole(&values.above, rise, noise_n, errors.tremor, peak_n).or_else(|| {
-            let found = onset::fit(&values.above, rise);
+        onset = onset::fit_whole(rising, rise, errors, peak_n).or_else(|| {
+            let found = onset::fit(rising, rise);
             found.and_then(|onset| turning(values, pull, onset.at)).or(found)
         });
         let at = onset.map_or(values.cross as f64, |onset| onset.at);
@@ -151,24 +151,15 @@ fn turning(values: &Values, pull: &Pull, at: f64) -> Option<Onset> {
     onset::fit(&values.above, rise)
 }
 
-/// Measures a pull that ended at `close` and was seen until `now`.
-pub(super) fn measure(
-    track: &Track,
-    front: &Front,
-    pull: &Pull,
-    close: u64,
-    now: u64,
-    flag: Option<Flag>,
-    parameters: &Parameters,
-) -> Hold {
-    let mut values = Values::new(track, pull, close, now);
-    let mut errors = Errors { dt_s: values.dt_s, noise_n: pull.base.noise_n, tremor: 0.0 };
+/// Measures a pull that is over.
+pub(super) fn measure(job: &Job) -> Hold {
+    let Job { track, grid, pull, flag, parameters, .. } = job;
+    let mut values = Values::new(job);
+    let mut errors = Errors::white(values.dt_s, pull.base.noise_n);
     let onset = find_onset(&mut values, pull, &mut errors);
     let last = values.above.len().saturating_sub(1);
     let onset_at = onset.map_or(values.cross as f64, |o| o.at).clamp(0.0, last as f64);
-    let smooth = values.smooth();
-    let peak_at = values.peak(&smooth);
-    let peak_n = smooth[peak_at];
+    let (peak_at, peak_n) = (values.peak, values.peak_n());
     let open = matches!(flag, Some(Flag::Cut | Flag::TooLong));
     let width = values.count(0.010) | 1;
     let end_at = release::last_crossing(&values.above, values.close, parameters.end_share * peak_n, width);
@@ -176,7 +167,7 @@ pub(super) fn measure(
     let found = yields::find(&values.above, values.cross, values.close, &errors, parameters);
     let (yielded, fall_from) = match found {
         Some(Yield::Broke { at, certain, after_n }) => {
-            let before_n = peak_until(&smooth, values.cross, at);
+            let before_n = peak_until(&values.smooth, values.cross, at);
             (Some(Yielded { at, before_n, after_n }), certain.saturating_sub(values.count(0.05)))
         }
         _ => (None, values.cross),
@@ -194,41 +185,45 @@ pub(super) fn measure(
         peak_n,
         yielded,
     };
+    let sums = Sums::of(&stretch);
+    let rise5 = rise5(&values, onset_at, 0.05 * peak_n);
     let level_n = values.level_n;
     let broke = yielded.filter(|_| parameters.test == Test::Break);
     let time_s = |at: f64| track.time_s(values.first as f64 + at);
     Hold {
-        kind: kind(&values, onset_at, end, parameters),
-        first_index: front.index((values.first as f64 + onset_at).ceil() as u64),
-        last_index: front.index((values.first as f64 + end) as u64),
+        kind: kind(&values, rise5, onset_at, end, parameters),
+        first_index: grid.index((values.first as f64 + onset_at).ceil() as u64),
+        last_index: grid.index((values.first as f64 + end) as u64),
         onset_s: time_s(onset_at),
         onset_sd_s: onset.map(|o| o.sd * values.dt_s),
-        rise5_s: rise5(&values, onset_at, 0.05 * peak_n).map(time_s),
+        rise5_s: rise5.map(time_s),
         break_s: broke.map(|y| time_s(y.at)),
         break_n: broke.map(|y| y.before_n),
         release_s: release_at.map(time_s),
         end_s: if open { None } else { Some(time_s(end_at)) },
         rest_n: level_n,
-        contact_s: pull.contact.map(|(since, _)| track.time_s(since as f64)),
-        contact_n: if pull.contact.is_some() { level_n - pull.zero_n } else { 0.0 },
+        contact_s: pull.contact_s,
+        contact_n: if pull.contact_s.is_some() { level_n - pull.zero_n } else { 0.0 },
         peak_n,
         peak_s: time_s(peak_at as f64),
         peak_zero_n: peak_n + level_n - pull.zero_n,
-        mean_n: measures::mean::best(&stretch, 1.0),
-        measures: measures::all(&stretch, parameters),
-        flags: flags(track, pull, &values, onset_at, found, flag, parameters),
+        mean_n: sums.best(1.0),
+        measures: measures::all(&stretch, &sums, parameters),
+        flags: flags(job, &values, onset_at, found),
     }
 }
 
 /// First crossing of 5 % of the peak on the way up.
 fn rise5(values: &Values, onset_at: f64, level: f64) -> Option<f64> {
-    let smooth = wave::centred(&values.above, values.count(0.010) | 1);
-    let mut k = onset::walk_back(values.cross, |i| smooth[i] >= level);
-    while k < values.close && smooth[k] < level {
+    let width = values.count(0.010) | 1;
+    let smooth = |k: usize| wave::mean_at(&values.above, k, width);
+    let mut k = onset::walk_back(values.cross, |i| smooth(i) >= level);
+    while k < values.close && smooth(k) < level {
         k += 1;
     }
     let k = k.checked_sub(1)?;
-    Some(wave::between(&smooth, k, level).max(onset_at.min(k as f64)))
+    let at = k as f64 + onset::part(smooth(k), smooth(k + 1), level);
+    Some(at.max(onset_at.min(k as f64)))
 }
 
 fn peak_until(smooth: &[f64], from: usize, at: f64) -> f64 {
@@ -236,34 +231,37 @@ fn peak_until(smooth: &[f64], from: usize, at: f64) -> f64 {
     smooth[from..to].iter().copied().fold(f64::NEG_INFINITY, f64::max)
 }
 
-/// A hold is large enough for long enough; the level that counts is one that was held.
-fn kind(values: &Values, onset: f64, end: f64, parameters: &Parameters) -> Kind {
-    let held =
-        wave::trailing(&values.above[values.cross..=values.close], values.count(parameters.hold_held_s));
-    let top = held.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let long = (end - onset) * values.dt_s >= parameters.hold_min_s;
-    if top >= parameters.hold_min_n && long { Kind::Hold } else { Kind::Touch }
+/// A hold is large enough for long enough: its least peak is held without a break, and it lasts from 5 % of the peak
+/// to its end.
+fn kind(values: &Values, rise5: Option<f64>, onset: f64, end: f64, parameters: &Parameters) -> Kind {
+    let held = values.count(parameters.hold_held_s);
+    let mut run = 0;
+    let mut longest = 0;
+    for value in &values.smooth[values.cross..=values.close] {
+        run = if *value >= parameters.hold_min_n { run + 1 } else { 0 };
+        longest = longest.max(run);
+        if longest >= held {
+            break;
+        }
+    }
+    let long = (end - rise5.map_or(onset, |at| at.max(onset))) * values.dt_s >= parameters.hold_min_s;
+    if longest >= held && long { Kind::Hold } else { Kind::Touch }
 }
 
-fn flags(
-    track: &Track,
-    pull: &Pull,
-    values: &Values,
-    onset: f64,
-    found: Option<Yield>,
-    flag: Option<Flag>,
-    parameters: &Parameters,
-) -> Vec<Flag> {
+fn flags(job: &Job, values: &Values, onset: f64, found: Option<Yield>) -> Vec<Flag> {
+    let Job { track, pull, flag, parameters, .. } = job;
     let at = values.first as f64 + onset;
     let (from, to) = (at as u64, values.first + values.close as u64);
-    let mut flags: Vec<Flag> = flag.into_iter().collect();
+    let mut flags: Vec<Flag> = flag.iter().copied().collect();
     let mut put = |flag: Flag, when: bool| {
         if when {
             flags.push(flag);
         }
     };
     put(Flag::Saturated, track.marked(Mark::Saturated, from, to + 1));
-    let near = pull.gap_near(track, at);
+    let near = values.count(0.05) as f64;
+    let (around, beyond) = ((at - near).max(0.0) as u64, (at + near) as u64 + 1);
+    let near = track.marked(Mark::Missing, around, beyond);
     put(Flag::GapNearOnset, near);
     put(Flag::Gap, !near && track.marked(Mark::Missing, from, to + 1));
     put(Flag::LateArm, pull.late);
@@ -274,7 +272,7 @@ fn flags(
         flag.is_none() && after.iter().sum::<f64>() / (after.len().max(1) as f64) < -PRETENSION_N;
     put(
         Flag::Pretension,
-        fell_below || pull.contact.is_some() && values.level_n - pull.zero_n > PRETENSION_N,
+        fell_below || pull.contact_s.is_some() && values.level_n - pull.zero_n > PRETENSION_N,
     );
     put(Flag::DoublePull, pulled_twice(values, onset));
     let before = (onset as usize).saturating_sub(values.count(0.2))..onset as usize;
@@ -296,8 +294,8 @@ fn flags(
 
 /// Whether force fell below 70 % of an early local peak before it reached 90 % of the hold's.
 fn pulled_twice(values: &Values, onset: f64) -> bool {
-    let rise = values.above.get(onset as usize..=values.close).unwrap_or(&[]);
-    let smooth = wave::trailing(rise, values.count(0.05));
+    let rise = values.above.get(onset as usize..=values.peak).unwrap_or(&[]);
+    let smooth = wave::trailing_strides(rise, values.count(0.01), 5);
     let peak = smooth.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut highest = (0.1 * peak).max(0.5);
     for value in smooth.iter().take_while(|v| **v < 0.9 * peak) {

@@ -1,26 +1,11 @@
 //! Falls of force: when they started, and when force was down to a share of the peak.
 
 use super::change::{self, Fitted, Known};
+use super::curve::FALLS;
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
-use super::onset::walk_back;
+use super::onset::{part, walk_back};
 use super::wave;
-
-/// What is known about a hold's errors.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Errors {
-    /// Spacing, s.
-    pub dt_s: f64,
-    /// Noise of single values, N.
-    pub noise_n: f64,
-    /// Tremor, as a share of the force.
-    pub tremor: f64,
-}
-
-impl Errors {
-    fn count(&self, seconds: f64) -> usize {
-        (libm::round(seconds / self.dt_s) as usize).max(1)
-    }
-}
 
 /// Where a fall may have started, and from and to which force it goes.
 #[derive(Debug, Clone, Copy)]
@@ -54,10 +39,7 @@ pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Op
     let first = ((low_at - before).max(0.0) as usize).max(fall.earliest);
     let window: Vec<f64> = values.get(first..=high)?.iter().map(|v| -v).collect();
     let known = Known {
-        dt_s: errors.dt_s,
-        noise_n: errors.noise_n,
-        wander_n: 0.0,
-        tremor: errors.tremor,
+        errors: Errors { wander_n: 0.0, ..*errors },
         rest_n: 0.0,
         slope_n_per_s: 0.3 * fall.high_n.abs(),
         level_n: -fall.high_n,
@@ -67,7 +49,7 @@ pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Op
         whole_n,
         whole_sd: 0.1,
     };
-    let fitted = change::fit(&window, &known, &change::FALLS)?;
+    let fitted = change::fit(&window, &known, &FALLS)?;
     Some(Fitted { at: fitted.at + first as f64, ..fitted })
 }
 
@@ -127,13 +109,12 @@ fn simple_start(values: &[f64], y: &[f64], low: usize, k: usize, level: f64, err
 
 /// Last crossing of `level` on the way down before `close`, in a centred mean over `width` values.
 pub(super) fn last_crossing(values: &[f64], close: usize, level: f64, width: usize) -> f64 {
-    let smooth = wave::centred(values, width);
-    let mut k = close.min(smooth.len().saturating_sub(1));
-    while k + 1 < smooth.len() && smooth[k] >= level {
+    let smooth = |k: usize| wave::mean_at(values, k, width);
+    let last = values.len().saturating_sub(1);
+    let mut k = close.min(last);
+    while k < last && smooth(k) >= level {
         k += 1;
     }
-    while k > 0 && smooth[k] < level {
-        k -= 1;
-    }
-    wave::between(&smooth, k, level)
+    let k = walk_back(k, |k| smooth(k) < level);
+    k as f64 + part(smooth(k), smooth((k + 1).min(last)), level)
 }

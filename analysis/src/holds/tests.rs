@@ -262,6 +262,21 @@ fn find_takes_missing_rows_and_an_unknown_interval() {
     assert!(find(&[1.0], &[1.0], None, &Parameters::default()).is_empty());
 }
 
+#[test]
+fn measuring_on_other_threads_gives_the_same_bits() {
+    let mut broke = Effort::make(4.0, 30.0);
+    broke.breaks = true;
+    let samples = draw(1000.0, 18.0, Some((1.5, 16.5, 1.5)), &[broke, Effort::make(11.0, 12.0)]);
+    let parameters = Parameters::new(Profile::Standard, Test::Break);
+    let force: Vec<f64> = samples.iter().map(|s| s.force_n).collect();
+    let time: Vec<f64> = (0..force.len()).map(|k| k as f64 * 0.001).collect();
+    let mut scan = Scan::new(0.001, parameters.clone()).unwrap();
+    force.chunks(777).for_each(|block| scan.push(block));
+    let scanned = scan.finish();
+    assert_eq!(scanned.len(), 2);
+    assert_eq!(format!("{scanned:?}"), format!("{:?}", find(&time, &force, Some(0.001), &parameters)));
+}
+
 fn hostile() -> impl Strategy<Value = Vec<Sample>> {
     let force = prop_oneof![
         8 => -5.0..60.0_f64,

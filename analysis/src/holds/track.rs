@@ -51,6 +51,19 @@ impl Track {
         self.times.clear();
     }
 
+    /// A copy of the values from `from` up to `to`, with their marks and times.
+    pub fn excerpt(&self, from: u64, to: u64) -> Track {
+        let start = from.max(self.start);
+        let first_time = self.times.partition_point(|&(at, _)| at <= start).saturating_sub(1);
+        Track {
+            start,
+            values: self.slice(start, to).to_vec(),
+            runs: self.runs.iter().copied().filter(|run| run.end > start && run.start < to).collect(),
+            times: self.times.iter().copied().skip(first_time).collect(),
+            dt_s: self.dt_s,
+        }
+    }
+
     /// Appends values.
     pub fn extend(&mut self, values: &[f64]) {
         self.values.extend_from_slice(values);
@@ -170,6 +183,10 @@ mod tests {
         assert_eq!(track.slice(4000, 4001)[0], value);
         assert!((track.time_s(4000.5) - time).abs() < 1e-12);
         assert!((time - 9.0005).abs() < 1e-12);
+        let excerpt = track.excerpt(3950, 4200);
+        assert_eq!((excerpt.start(), excerpt.end()), (3950, 4200));
+        assert_eq!(excerpt.slice(4000, 4001)[0], value);
+        assert_eq!(excerpt.time_s(4000.5), track.time_s(4000.5));
     }
 
     #[test]

@@ -4,9 +4,10 @@
 //! rises again in part undulates; a fall to nothing is a release or a slip, which force alone cannot tell apart.
 //! Searched on a mean over one cycle of physiological tremor; the time is then fitted on the values themselves.
 
+use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::onset::walk_back;
-use super::release::{Errors, Fall};
+use super::release::Fall;
 use super::{Parameters, release, wave};
 
 /// Spacing of the smoothed force that is searched, s.
@@ -28,9 +29,10 @@ pub(super) enum Yield {
 /// Finds the first yield in `values` (N above the level the pull started from) within `from..to`.
 pub(super) fn find(values: &[f64], from: usize, to: usize, errors: &Errors, p: &Parameters) -> Option<Yield> {
     let search = Search::new(values, from, to, errors, p)?;
-    let (mut i, mut fresh, mut high, mut gave_way) = (0, 0, 0, false);
+    let (mut i, mut fresh, mut high, mut highest, mut gave_way) = (0, 0, 0, 0, false);
     while i < search.y.len() {
-        let peak = search.peak(fresh, i);
+        highest = search.highest(highest, fresh, i);
+        let peak = search.y[highest];
         if search.y[i] >= 0.95 * peak {
             high = i;
         }
@@ -83,28 +85,32 @@ impl<'a> Search<'a> {
         errors: &'a Errors,
         p: &'a Parameters,
     ) -> Option<Search<'a>> {
-        let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
-        let (width, stride) = (count(p.yield_smoothing_s), count(STRIDE_S));
-        let lead = from.min(width);
-        let end = (to + count(0.35)).min(values.len());
-        let smooth = wave::trailing(values.get(from - lead..end)?, width);
-        let y: Vec<f64> = smooth.get(lead..)?.iter().copied().step_by(stride).collect();
+        let stride = errors.count(STRIDE_S);
         let step_s = stride as f64 * errors.dt_s;
-        Some(Search { y, stride, first: from, delay: width / 2, step_s, values, errors, p })
+        let strides = (libm::round(p.yield_smoothing_s / step_s) as usize).max(1);
+        let lead = (from / stride).min(strides);
+        let end = (to + errors.count(0.35)).min(values.len());
+        let smooth = wave::trailing_strides(values.get(from - lead * stride..end)?, stride, strides);
+        let y = smooth.get(lead..)?.to_vec();
+        Some(Search { y, stride, first: from, delay: strides * stride / 2, step_s, values, errors, p })
     }
 
     fn steps(&self, seconds: f64) -> usize {
         (libm::round(seconds / self.step_s) as usize).max(1)
     }
 
+    /// The place of the last value that a step has seen.
     fn place(&self, k: usize) -> usize {
-        self.first + k * self.stride
+        self.first + (k + 1) * self.stride - 1
     }
 
-    /// Greatest force of the last second, no further back than `fresh`.
-    fn peak(&self, fresh: usize, i: usize) -> f64 {
+    /// Place of the greatest force of the last second, no further back than `fresh`; `last` was it a step ago.
+    fn highest(&self, last: usize, fresh: usize, i: usize) -> usize {
         let from = fresh.max(i.saturating_sub(self.steps(BEFORE_S)));
-        self.y[from..=i].iter().copied().fold(f64::NEG_INFINITY, f64::max)
+        if last >= from {
+            return if self.y[i] >= self.y[last] { i } else { last };
+        }
+        (from..=i).max_by(|&a, &b| self.y[a].total_cmp(&self.y[b])).unwrap_or(i)
     }
 
     /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.
@@ -183,7 +189,7 @@ impl Drop {
 
 /// Fits the drop from the last high place up to `flat`.
 fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &Errors) -> Drop {
-    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
+    let count = |seconds: f64| errors.count(seconds);
     let low = high.saturating_sub(count(0.35));
     let end = (flat + 1).min(values.len());
     let y = wave::centred(values.get(low..end).unwrap_or(&[]), count(0.02) | 1);
@@ -211,7 +217,7 @@ fn refine(values: &[f64], high: usize, candidate: usize, flat: usize, errors: &E
 /// The same where no curve fits: a straight line, then a quadratic fall, up to 45 % of the drop. `y` is `values`
 /// smoothed.
 fn knee(values: &[f64], y: &[f64], peak: usize, drop: f64, errors: &Errors) -> f64 {
-    let count = |seconds: f64| (libm::round(seconds / errors.dt_s) as usize).max(1);
+    let count = |seconds: f64| errors.count(seconds);
     let mut e = peak;
     while e < y.len() - 1 && y[e] > y[peak] - 0.45 * drop {
         e += 1;

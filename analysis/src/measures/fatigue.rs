@@ -1,6 +1,7 @@
 //! How force decays during a hold of at least 5 s.
 
-use super::{Stretch, line, mean};
+use super::mean::{self, Sums};
+use super::{Stretch, line};
 
 /// Shortest hold for which decay is given, s.
 const LEAST_S: f64 = 5.0;
@@ -17,7 +18,7 @@ pub(super) struct Fatigue {
 }
 
 /// The decay of a hold; nothing of a short or cut one, or of one that yielded.
-pub(super) fn of(hold: &Stretch) -> Fatigue {
+pub(super) fn of(hold: &Stretch, sums: &Sums) -> Fatigue {
     let Some(release) = hold.release.filter(|_| hold.yielded.is_none()) else { return Fatigue::default() };
     if (hold.end - hold.onset) * hold.dt_s < LEAST_S {
         return Fatigue::default();
@@ -30,7 +31,7 @@ pub(super) fn of(hold: &Stretch) -> Fatigue {
     let area = mean::integral(hold, peak, hold.end);
     let held = hold.values.get(hold.peak..release.max(0.0) as usize).and_then(|held| line(held, hold.dt_s));
     Fatigue {
-        window_percent: mean::best(hold, 0.5).map(|best| 100.0 * (1.0 - last / best)),
+        window_percent: sums.best(0.5).map(|best| 100.0 * (1.0 - last / best)),
         area_percent: area.map(|area| 100.0 * (1.0 - area / (hold.peak_n * (hold.end - peak) * hold.dt_s))),
         decay_percent_per_s: held.map(|(slope, mean)| 100.0 * slope / mean),
     }

@@ -1,28 +1,39 @@
 //! Means and integrals of force.
 
 use super::{Stretch, at};
+use crate::holds::wave;
 
-/// Best mean over `seconds` within the hold, N; `None` where the hold is shorter. (Usual windows are 0.25 to 1 s.)
-pub fn best(hold: &Stretch, seconds: f64) -> Option<f64> {
-    let width = libm::round(seconds / hold.dt_s) as usize;
-    let from = hold.onset.ceil().max(0.0) as usize;
-    let to = ((hold.end.floor() + 1.0).max(0.0) as usize).min(hold.values.len());
-    let inside = hold.values.get(from..to)?;
-    if width == 0 || inside.len() < width {
-        return None;
-    }
-    let mut sum: f64 = inside[..width].iter().sum();
-    let mut most = sum;
-    for (out, new) in inside.iter().zip(&inside[width..]) {
-        sum += new - out;
-        most = most.max(sum);
-    }
-    Some(most / width as f64)
+/// Running sums of the values from onset to end.
+#[derive(Debug)]
+pub struct Sums {
+    sums: Vec<f64>,
+    dt_s: f64,
 }
 
-/// Mean from onset to end, N: the integral over the duration.
-pub fn whole(hold: &Stretch) -> Option<f64> {
-    integral(hold, hold.onset, hold.end).map(|i| i / ((hold.end - hold.onset) * hold.dt_s))
+impl Sums {
+    /// The sums of a hold.
+    pub fn of(hold: &Stretch) -> Sums {
+        let from = hold.onset.ceil().max(0.0) as usize;
+        let to = ((hold.end.floor() + 1.0).max(0.0) as usize).min(hold.values.len());
+        let inside = hold.values.get(from..to).unwrap_or(&[]);
+        let mut sum = 0.0;
+        let mut sums = Vec::with_capacity(inside.len() + 1);
+        sums.push(sum);
+        sums.extend(inside.iter().map(|value| {
+            sum += value;
+            sum
+        }));
+        Sums { sums, dt_s: hold.dt_s }
+    }
+
+    /// Best mean over `seconds` within the hold, N; `None` where the hold is shorter. (Usual windows are 0.25 to 1 s.)
+    pub fn best(&self, seconds: f64) -> Option<f64> {
+        let width = (libm::round(seconds / self.dt_s) as usize).max(1);
+        let ends = self.sums.get(width..)?;
+        let most = ends.iter().zip(&self.sums).map(|(end, start)| end - start);
+        let most = most.reduce(|a, b| if b > a { b } else { a })?;
+        Some(most / width as f64)
+    }
 }
 
 /// Trapezoidal integral between two places, N·s: of the straight lines between values.
@@ -37,7 +48,6 @@ pub fn integral(hold: &Stretch, from: f64, to: f64) -> Option<f64> {
     }
     let head = 0.5 * (at(hold, from)? + hold.values[first]) * (first as f64 - from);
     let tail = 0.5 * (hold.values[last] + at(hold, to)?) * (to - last as f64);
-    let whole =
-        hold.values[first..=last].iter().sum::<f64>() - 0.5 * (hold.values[first] + hold.values[last]);
+    let whole = wave::sum(&hold.values[first..=last]) - 0.5 * (hold.values[first] + hold.values[last]);
     Some((head + whole + tail) * hold.dt_s)
 }

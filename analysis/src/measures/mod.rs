@@ -9,6 +9,7 @@ mod rate;
 pub mod repeats;
 
 use crate::holds::Parameters;
+use mean::Sums;
 use serde::{Deserialize, Serialize};
 
 /// A hold to be measured: its values with a little before and after, and where things are in them.
@@ -106,15 +107,17 @@ pub struct Measures {
 }
 
 /// All measures of a hold.
-pub fn all(hold: &Stretch, parameters: &Parameters) -> Measures {
+pub fn all(hold: &Stretch, sums: &Sums, parameters: &Parameters) -> Measures {
     let refused = rate::refusal(hold, parameters);
     let rfd = |seconds: f64| if refused.is_some() { None } else { rate::force_rise(hold, seconds) };
     let plateau = plateau::Plateau::of(hold);
     let tremor = plateau.as_ref().and_then(plateau::Plateau::tremor);
-    let fatigue = fatigue::of(hold);
+    let impulse_n_s = mean::integral(hold, hold.onset, hold.end);
+    let duration_s = Some((hold.end - hold.onset) * hold.dt_s).filter(|t| *t >= 0.0);
+    let fatigue = fatigue::of(hold, sums);
     Measures {
         loading_rate_n_per_s: rate::loading(hold),
-        impulse_n_s: mean::integral(hold, hold.onset, hold.end),
+        impulse_n_s,
         time_to_peak_s: Some((hold.peak as f64 - hold.onset) * hold.dt_s).filter(|t| *t >= 0.0),
         time_to_90_percent_s: rate::time_to_share(hold, 0.9),
         rfd_50_n_per_s: rfd(0.050),
@@ -127,10 +130,10 @@ pub fn all(hold: &Stretch, parameters: &Parameters) -> Measures {
             .yielded
             .map(|y| 100.0 * (y.before_n - y.after_n) / y.before_n)
             .filter(|d| d.is_finite()),
-        duration_s: Some((hold.end - hold.onset) * hold.dt_s).filter(|t| *t >= 0.0),
-        mean_half_s_n: mean::best(hold, 0.5),
-        mean_3_s_n: mean::best(hold, 3.0),
-        mean_hold_n: mean::whole(hold),
+        duration_s,
+        mean_half_s_n: sums.best(0.5),
+        mean_3_s_n: sums.best(3.0),
+        mean_hold_n: impulse_n_s.zip(duration_s).map(|(impulse, duration)| impulse / duration),
         fatigue_window_percent: fatigue.window_percent,
         fatigue_area_percent: fatigue.area_percent,
         decay_percent_per_s: fatigue.decay_percent_per_s,
