@@ -10,15 +10,20 @@
 #include "hardware.h"
 
 /* The converter's nominal rates; its clock is its own, so the true interval is measured below. */
+#ifndef FAST_NS
 #define FAST_NS 12500000ul
+#endif
 #define SLOW_NS 100000000ul
-/* The interval is measured over this many conversions: 1 us in 0.8 s. */
-#define MEASURED 64u
+/* The interval is measured over so many conversions: before the board says anything, and later. A clock of 1 us sees
+ * 5 and 1 millionths. */
+#define MEASURED_FIRST 16u
+#define MEASURED 80u
+/* Each change begins a new segment at the host: only a true one is told, not the noise of the measurement. */
+#define CHANGED_PER_MILLION 100u
 
 static const struct force_identity identity = {
     .serial = "EX-0001", /* of your own: no two boards share it */
     .firmware = "example 1.0",
-    .interval_ns = FAST_NS,
     /* Data sheet: a step has settled after four conversions, 50 ms at the fast rate. Half of that is the delay of a
      * filter whose response is symmetrical, which the data sheet does not say. Its bandwidth is unknown. */
     .group_delay_ns = 25000000ul,
@@ -32,6 +37,13 @@ static const struct force_identity identity = {
 
 static struct force_board board;
 static uint32_t taken; /* conversions that were read, or counted as not read */
+static bool slow;
+/* Over which the interval is being measured. */
+static struct {
+    bool open;
+    uint32_t first;
+    uint64_t first_us;
+} window;
 
 /* Shifts 24 bits out, most significant first. One more pulse asks for the same input and gain again.
  * On real hardware keep interrupts off while the clock line is high: above 60 us the converter switches itself off
@@ -49,20 +61,28 @@ static uint32_t read_code(void) {
 }
 
 /* The converter has an oscillator of its own, easily some percent off: the interval that the host is told is the one
- * that the board's clock sees. */
-static void measure_interval(bool restart, uint32_t conversions, uint64_t ended_us) {
-    static uint32_t first;
-    static uint64_t first_us;
-    uint32_t since = conversions - first;
-    if (restart) {
-        first = 0;
-    } else if (first == 0) {
-        first = conversions;
-        first_us = ended_us;
-    } else if (since >= MEASURED) {
-        force_board_set_interval(&board, (uint32_t)((ended_us - first_us) * 1000u / since));
-        first = conversions;
-        first_us = ended_us;
+ * that the board's clock sees. Gives it each time that `over` more conversions have ended; 0 at all other times. */
+static uint32_t measured_interval_ns(uint32_t conversions, uint64_t ended_us, uint32_t over) {
+    uint32_t since = conversions - window.first;
+    uint32_t interval_ns = 0;
+    if (window.open && since < over) {
+        return 0;
+    }
+    if (window.open) {
+        interval_ns = (uint32_t)((ended_us - window.first_us) * 1000u / since);
+    }
+    window.open = conversions != 0;
+    window.first = conversions;
+    window.first_us = ended_us;
+    return interval_ns;
+}
+
+static void follow_interval(uint32_t conversions, uint64_t ended_us) {
+    uint32_t told_ns = board.identity.interval_ns;
+    uint32_t now_ns = measured_interval_ns(conversions, ended_us, MEASURED);
+    uint32_t apart_ns = now_ns > told_ns ? now_ns - told_ns : told_ns - now_ns;
+    if (now_ns != 0 && apart_ns > told_ns / 1000000ul * CHANGED_PER_MILLION) {
+        force_board_set_interval(&board, now_ns);
     }
 }
 
@@ -89,7 +109,7 @@ static void take_conversion(void) {
     if (later == conversions) {
         force_board_sample(&board, &counts, 1, force_code_saturated(counts), ended_us);
         taken = conversions;
-        measure_interval(false, conversions, ended_us);
+        follow_interval(conversions, ended_us);
     } else {
         skip_to(later, later_us); /* another one ended meanwhile: which of the two was read nobody knows */
     }
@@ -102,14 +122,18 @@ static void hear(void) {
     }
 }
 
-/* The nearest that the converter can do. */
+/* The nearest that the converter can do. One oscillator makes both rates: what was measured of the one holds for the
+ * other, so that the answer has the true interval at once. */
 static void set_interval(void) {
     uint32_t wanted_ns = force_board_wanted_interval_ns(&board);
-    if (wanted_ns != 0) {
-        bool slow = wanted_ns > (FAST_NS + SLOW_NS) / 2u;
+    bool want_slow = wanted_ns > (FAST_NS + SLOW_NS) / 2u;
+    uint64_t interval_ns = board.identity.interval_ns;
+    if (wanted_ns != 0 && want_slow != slow) {
+        slow = want_slow;
+        interval_ns = slow ? interval_ns * SLOW_NS / FAST_NS : interval_ns * FAST_NS / SLOW_NS;
         converter_set_slow(slow);
-        force_board_set_interval(&board, slow ? SLOW_NS : FAST_NS);
-        measure_interval(true, 0, 0);
+        force_board_set_interval(&board, (uint32_t)interval_ns);
+        window.open = false;
     }
 }
 
@@ -127,8 +151,14 @@ static void send(void) {
 
 int main(int argc, char **argv) {
     struct force_identity self = identity;
+    uint64_t ended_us = 0;
     hardware_begin(argc, argv);
     self.boot_id = hardware_boot_number();
+    while (self.interval_ns == 0) {
+        hardware_wait();
+        taken = converter_conversions(&ended_us);
+        self.interval_ns = measured_interval_ns(taken, ended_us, MEASURED_FIRST);
+    }
     if (!force_board_init(&board, &self, hardware_clock_us())) {
         return 1; /* the identity has something that the wire does not allow */
     }

@@ -4,7 +4,6 @@
  *
  * Registers: Arm MPS2 and MPS2+ FPGA Prototyping Boards Technical Reference Manual (FPGA I/O), Cortex-M System Design
  * Kit Technical Reference Manual (UART), Armv7-M Architecture Reference Manual (SysTick, NVIC).
- * Lamp 0: samples are being taken. Lamp 1: samples were dropped in this stream.
  */
 #include "../hardware.h"
 #include "../simulated_converter.h"
@@ -23,7 +22,6 @@
 #define UART_RX_INTERRUPT 8u
 #define UART_RX_CLEAR 2u
 
-#define LAMPS REGISTER(0x40028000u)
 #define COUNTER REGISTER(0x40028018u) /* free-running, 25 MHz */
 #define SYSTICK_CTRL REGISTER(0xE000E010u)
 #define SYSTICK_LOAD REGISTER(0xE000E014u)
@@ -32,8 +30,13 @@
 #define CLOCK_MHZ 25u
 #define BAUD 115200u
 
-/* Where the emulator puts a number that is new at each start; on a real board a noise source's register. */
+/* Memory that the program has nothing in, for whoever looks at it from outside (an emulator, a debugger). Before the
+ * start a new number is put into the first word: on a real board this is a noise source's register. In the others the
+ * board shows how it is. */
 #define NOISE REGISTER(0x20300000u)
+#define SHOWN_PRODUCED REGISTER(0x20300004u)
+#define SHOWN_DROPPED REGISTER(0x20300008u)
+#define SHOWN_WAITING REGISTER(0x2030000Cu) /* bytes in the queue */
 
 static struct simulated_converter converter;
 
@@ -78,7 +81,9 @@ uint32_t hardware_boot_number(void) { return NOISE; }
 void hardware_wait(void) { __asm__ volatile("wfi"); }
 
 void hardware_show(const struct force_board *board) {
-    LAMPS = (force_board_streaming(board) ? 1u : 0u) | (board->dropped != 0 ? 2u : 0u);
+    SHOWN_PRODUCED = (uint32_t)board->produced;
+    SHOWN_DROPPED = (uint32_t)board->dropped;
+    SHOWN_WAITING = (uint32_t)board->queued;
 }
 
 uint32_t converter_conversions(uint64_t *ended_us) {

@@ -1,8 +1,9 @@
 /*
  * The example on a computer with POSIX: its port is a pseudo-terminal, its converter is simulated.
  *
- * Call: example LINK. LINK becomes a symbolic link to the port. Goes out, besides the port: on stderr `dropped` when
- * the first sample of a stream is dropped; on stdout, at SIGTERM, what the board counted, as JSON.
+ * Call: example LINK. LINK becomes a symbolic link to the port. Goes out, besides the port: at SIGUSR1 and at
+ * SIGTERM, which ends it, a line of JSON on stdout: what the board has counted since the last start, and the bytes that
+ * wait in its queue.
  */
 #define _XOPEN_SOURCE 700
 
@@ -22,12 +23,9 @@
 static struct simulated_converter converter;
 static struct timespec boot;
 static int port = -1;
-static volatile sig_atomic_t ending;
+static volatile sig_atomic_t asked;
 
-static void end(int number) {
-    (void)number;
-    ending = 1;
-}
+static void ask(int number) { asked = number; }
 
 static void fail(const char *what) {
     perror(what);
@@ -46,7 +44,7 @@ static void make_raw(int terminal) {
 }
 
 void hardware_begin(int argc, char **argv) {
-    struct sigaction action = {.sa_handler = end};
+    struct sigaction action = {.sa_handler = ask};
     const char *name = NULL;
     int line = -1;
     if (argc != 2) {
@@ -55,6 +53,7 @@ void hardware_begin(int argc, char **argv) {
     }
     clock_gettime(CLOCK_MONOTONIC, &boot);
     sigaction(SIGTERM, &action, NULL);
+    sigaction(SIGUSR1, &action, NULL);
     port = posix_openpt(O_RDWR | O_NOCTTY);
     if (port < 0 || grantpt(port) != 0 || unlockpt(port) != 0 || (name = ptsname(port)) == NULL) fail("a port");
     /* Held open, so that the port stays while no host has it. */
@@ -75,24 +74,20 @@ uint64_t hardware_clock_us(void) {
 
 uint32_t hardware_boot_number(void) { return (uint32_t)getpid() ^ (uint32_t)boot.tv_nsec; }
 
-static uint64_t produced;
-static uint64_t dropped;
-
 void hardware_show(const struct force_board *board) {
-    if (dropped == 0 && board->dropped != 0) {
-        fprintf(stderr, "dropped\n");
-    }
-    produced = board->produced;
-    dropped = board->dropped;
+    int number = asked;
+    if (number == 0) return;
+    asked = 0;
+    printf(
+        "{\"produced\": %" PRIu64 ", \"dropped\": %" PRIu64 ", \"waiting\": %zu}\n", board->produced, board->dropped,
+        board->queued);
+    fflush(stdout);
+    if (number == SIGTERM) exit(0);
 }
 
 void hardware_wait(void) {
     struct pollfd wanted = {port, POLLIN, 0};
     poll(&wanted, 1, 1);
-    if (ending) {
-        printf("{\"produced\": %" PRIu64 ", \"dropped\": %" PRIu64 "}\n", produced, dropped);
-        exit(0);
-    }
 }
 
 uint32_t converter_conversions(uint64_t *ended_us) {
