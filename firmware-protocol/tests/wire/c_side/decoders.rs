@@ -157,7 +157,11 @@ fn both_encoders_agree_on_every_length() {
             if let Some(at) = zero_at {
                 body[at] = 0;
             }
-            assert_eq!(probe.ask(&format!("frame {}", hex(&body))), hex(&framed(&body)), "{length} {zero_at:?}");
+            assert_eq!(
+                probe.ask(&format!("frame {}", hex(&body))),
+                hex(&framed(&body)),
+                "{length} {zero_at:?}"
+            );
         }
     }
     assert_eq!(probe.ask(&format!("frame {}", hex(&[0x55; MAX_MESSAGE + 1]))), "", "too long for any frame");

@@ -30,8 +30,11 @@ fn every_stream() {
 fn every_converter_code() {
     let mut probe = Probe::start("probe-codes", &[]);
     for row in Table::read("converter_codes.csv").rows() {
-        let expected =
-            format!("{} {}", row.get("signed_i32"), u8::from(row.get("saturated").eq_ignore_ascii_case("true")));
+        let expected = format!(
+            "{} {}",
+            row.get("signed_i32"),
+            u8::from(row.get("saturated").eq_ignore_ascii_case("true"))
+        );
         assert_eq!(probe.ask(&format!("twos {}", row.get("raw_hex"))), expected);
         let offset: u32 = row.get("offset_binary_xor_0x800000").parse().unwrap();
         assert_eq!(probe.ask(&format!("offset {offset:06x}")), expected);
