@@ -91,7 +91,7 @@ impl Board {
         board
     }
 
-    /// The example on a Cortex-M4. QEMU is told what to do over its standard input (QMP).
+    /// The example on a Cortex-M4.
     fn emulated(place: &Place, options: &[&str]) -> Board {
         let firmware = place.path("board.elf");
         let memory = c_folder().join("example/mps2/memory.ld");
@@ -99,8 +99,23 @@ impl Board {
         let own = [memory.to_str().unwrap(), "-fno-tree-loop-distribute-patterns"];
         let files = ["board.c", "mps2/hardware.c", "mps2/start.c"];
         compile("arm-none-eabi-gcc", &[&target, &own[..], options].concat(), &files, &firmware);
+        Board::flashed(place, &firmware)
+    }
 
-        // Ends with this test, however that ends.
+    /// The example in Rust on the same machine.
+    fn emulated_rust(place: &Place) -> Board {
+        let folder = c_folder().join("../example");
+        let built = Path::new(env!("CARGO_TARGET_TMPDIR")).join("board");
+        let mut cargo = Command::new(env!("CARGO"));
+        cargo.args(["build", "--quiet", "--locked", "--release", "--target-dir"]).arg(&built);
+        let output = run(cargo.current_dir(folder));
+        assert!(output.status.success(), "{}", tests::stderr(&output));
+        Board::flashed(place, &built.join("thumbv7em-none-eabihf/release/example-board"))
+    }
+
+    /// A Cortex-M4 with this program.
+    fn flashed(place: &Place, firmware: &Path) -> Board {
+        // Ends with this test, however that ends. It is asked over its standard input (QMP).
         let mut command = Command::new("setpriv");
         command.args(["--pdeathsig", "KILL", "qemu-system-arm", "-M", "mps2-an386", "-kernel"]).arg(firmware);
         command.args(["-display", "none", "-monitor", "none", "-qmp", "stdio", "-device"]);
@@ -193,7 +208,10 @@ fn check_recording(sealed: &Value, shown: Shown, interval_ns: u32) {
     let samples = recording.samples(1, 0..total).unwrap();
     let frames = recording.frames(1).unwrap();
     let gaps = recording.gaps(1).unwrap();
-    assert!(gaps.iter().all(|gap| gap.reason == "device overrun"), "{gaps:?}");
+    // Behind the last frame the host cannot know whose doing a gap was: only a frame would have told.
+    let inside = gaps.iter().filter(|gap| gap.after_sample + 1 < total as i64);
+    let others: Vec<_> = inside.filter(|gap| gap.reason != "device overrun").collect();
+    assert!(others.is_empty(), "the line loses nothing: {others:?}");
     let [segment] = &recording.segments(1).unwrap()[..] else { panic!("one stream with one interval") };
     // 1 us over the 16 conversions of the first measurement.
     assert!((segment.interval_ns - i64::from(interval_ns)).abs() <= 1000 / 16 + 1, "{}", segment.interval_ns);
@@ -309,17 +327,27 @@ fn a_board_in_c_behind_a_pseudo_terminal() {
 fn a_cortex_m_with_its_uart() {
     let place = Place::default();
     let mut board = Board::emulated(&place, &[]);
-    let sealed = recorded(&place, &mut board);
+    is_the_machine(&recorded(&place, &mut board));
+}
+
+#[test]
+fn a_cortex_m_programmed_in_rust() {
+    let place = Place::default();
+    let mut board = Board::emulated_rust(&place);
+    is_the_machine(&recorded(&place, &mut board));
+}
+
+/// The boot number is the one that was put into the emulated machine.
+fn is_the_machine(sealed: &Value) {
     let recording = Recording::open(sealed["recording"].as_str().unwrap().as_ref()).unwrap();
     assert_eq!(recording.segments(1).unwrap()[0].boot_id, i64::from(BOOT));
 }
 
-/// The host stops reading until the port and then the board's queue are full: the board drops samples, says so, and every
-/// one that is missing in the recording is one that it dropped.
+/// The host stops reading until the port and then the board's queue are full, and goes on later: the board drops samples,
+/// says so, and every one that is missing in the recording is one that it dropped.
 fn stalled(place: &Place, board: &mut Board) {
-    let recording = Running::start(&mut place.record(&["--seconds", "3", "--json"]));
-    let streaming = |board: &mut Board| (board.shown().produced > 200).then_some(());
-    wait_for("samples", || streaming(board));
+    let recording = Running::start(&mut place.record(&["--json"]));
+    wait_for("samples", || Some(board.shown()).filter(|shown| shown.produced > 200));
     recording.signal(Signal::SIGSTOP);
     // A queue that has no room for the next frame of 16 samples, and cannot get any.
     let full = |shown: Shown| shown.waiting > 260 - (2 + 32 + 16 * 4);
@@ -327,6 +355,9 @@ fn stalled(place: &Place, board: &mut Board) {
     let frames_later = |shown: &Shown| full(*shown) && shown.produced >= began.produced + 8 * 16;
     let dropped = wait_for("frames to be dropped", || Some(board.shown()).filter(frames_later)).dropped;
     recording.signal(Signal::SIGCONT);
+    let goes_on = |shown: &Shown| !full(*shown) && shown.produced > began.produced + 1000;
+    wait_for("the stream to go on", || Some(board.shown()).filter(goes_on));
+    recording.signal(Signal::SIGINT);
     let sealed = sealed(&recording.output());
     assert!(dropped >= began.dropped + 3 * 16, "{dropped} after {began:?}");
     check_recording(&sealed, board.shown(), FAST_INTERVAL_NS);
