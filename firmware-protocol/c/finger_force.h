@@ -706,7 +706,7 @@ struct force_outgoing {
     bool line_open;  /* the last byte that the port took was no delimiter */
 };
 
-/* The firmware's side of the conversation: about 7 KB, or 1 KB with small buffers. It does no input or output of its
+/* The firmware's side of the conversation: about 6.5 KB, or 1 KB with small buffers. It does no input or output of its
  * own. Round and round, a board calls
  *
  *     force_board_receive     with what the host sent

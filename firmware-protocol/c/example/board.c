@@ -46,8 +46,8 @@ static struct {
 } window;
 
 /* Shifts 24 bits out, most significant first. One more pulse asks for the same input and gain again.
- * On real hardware keep interrupts off while the clock line is high: above 60 us the converter switches itself off
- * (data sheet). A line that is high for 1 us is long enough. */
+ * On real hardware keep interrupts off while the clock line is high: above 50 us is not allowed, above 60 us the
+ * converter switches itself off (data sheet, as all that is said of it here: look at yours). 1 us is long enough. */
 static uint32_t read_code(void) {
     uint32_t code = 0;
     for (int bit = 0; bit < 24; bit++) {
