@@ -25,6 +25,7 @@
 
 #define WORDS 400
 
+static const char digits[] = "0123456789abcdef";
 static char line_text[1u << 20];
 static uint8_t bytes[sizeof line_text / 2];
 static struct force_board board;
@@ -37,16 +38,18 @@ static void fail(const char *what) {
 static size_t read_hex(const char *hex) {
     size_t size = strcmp(hex, "-") == 0 ? 0 : strlen(hex) / 2;
     for (size_t at = 0; at < size; at++) {
-        unsigned byte = 0;
-        if (sscanf(hex + 2 * at, "%2x", &byte) != 1) fail("no hexadecimal bytes");
-        bytes[at] = (uint8_t)byte;
+        const char *high = strchr(digits, hex[2 * at]);
+        const char *low = strchr(digits, hex[2 * at + 1]);
+        if (high == NULL || low == NULL) fail("no hexadecimal bytes");
+        bytes[at] = (uint8_t)((high - digits) << 4 | (low - digits));
     }
     return size;
 }
 
 static void print_hex(const uint8_t *from, size_t size) {
     for (size_t at = 0; at < size; at++) {
-        printf("%02x", from[at]);
+        putchar(digits[from[at] >> 4]);
+        putchar(digits[from[at] & 15u]);
     }
 }
 

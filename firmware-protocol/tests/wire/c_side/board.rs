@@ -88,9 +88,15 @@ impl Twins<'_> {
     }
 }
 
-/// `event()` with stops, and with what a board tells about itself.
+/// `event()` with stops, and with the edges that chance seldom finds: a frame that is open for 20 ms to the µs, a port
+/// that takes a delimiter and no more.
 fn any_event() -> impl Strategy<Value = Event> {
-    prop_oneof![8 => event(), 1 => Just(Event::Hear(HostMessage::Stop))]
+    prop_oneof![
+        16 => event(),
+        2 => Just(Event::Hear(HostMessage::Stop)),
+        2 => prop_oneof![Just(1_000), Just(19_000), Just(20_000), Just(980_000)].prop_map(Event::Wait),
+        4 => (0..3_usize).prop_map(Event::Take),
+    ]
 }
 
 #[test]
@@ -116,7 +122,32 @@ fn both_boards_send_the_same_bytes() {
     });
 }
 
-/// With 1 KB instead of 7 nothing changes but how much is dropped: what is heard and what is dropped is all there is.
+/// To the µs and to the byte: where chance does not get.
+#[test]
+fn both_boards_agree_at_the_edges() {
+    let mut probe = Probe::start("probe-edges", &[]);
+    let mut twins = Twins::new(&mut probe, 1, 12_500_000, 0);
+    twins.happen(&Event::Hear(HostMessage::Start));
+    for now_us in [999_999, 1_000_000, 1_999_999, 2_000_000, 2_000_001] {
+        twins.now_us = now_us;
+        twins.happen(&Event::Poll);
+        twins.take(usize::MAX);
+        twins.take(usize::MAX);
+        twins.compare();
+    }
+    for missing in 0..3 {
+        twins.happen(&Event::Sample { wrong: false, saturated: false });
+        let length = twins.board.transmit().expect("a frame").len();
+        twins.happen(&Event::Take(length - missing));
+        twins.happen(&Event::GiveUp);
+        twins.compare();
+    }
+    twins.happen(&Event::Sample { wrong: false, saturated: true });
+    twins.take(usize::MAX);
+    twins.compare();
+}
+
+/// With 1 KB instead of 6.5 nothing changes but how much is dropped: what is heard and what is dropped is all there is.
 #[test]
 fn a_board_with_little_memory_loses_count_of_nothing() {
     let small = ["-DFORCE_BOARD_BODY=128u", "-DFORCE_BOARD_QUEUE=400u"];
