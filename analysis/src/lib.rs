@@ -12,6 +12,7 @@ pub mod measures;
 pub mod plot;
 pub mod recording;
 pub mod statistics;
+pub mod study;
 pub mod supervise;
 pub mod trace;
 pub mod trial;

@@ -3,4 +3,5 @@
 pub mod holds;
 pub mod info;
 pub mod plot;
+pub mod reliability;
 pub mod summary;
