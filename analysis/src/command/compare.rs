@@ -61,8 +61,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let visits: Result<Vec<Visit>, _> = files.map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
     let comparison = comparison::compare(&visits, &rules).map_err(|error| {
-        anyhow::Error::new(error)
-            .context(Hint::new("give recordings of one participant, the earliest visit first; `fingerforce info` shows them"))
+        anyhow::Error::new(error).context(Hint::new(
+            "give recordings of one participant, the earliest visit first; `fingerforce info` shows them",
+        ))
     })?;
     if let Some(out) = &args.out {
         draw(&visits, &comparison, out)?;
@@ -74,9 +75,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 fn rules(args: &Args) -> anyhow::Result<Rules> {
     if args.primary.len() > PRIMARY_MOST {
         let given = args.primary.len();
-        return Err(Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into());
+        return Err(
+            Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into()
+        );
     }
-    let known = |word: &&String| conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str());
+    let known = |word: &&String| {
+        conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
+    };
     if let Some(word) = args.same.iter().find(|word| !known(word)) {
         let names = conditions::NAMES.join(", ");
         return Err(Usage(format!("--same {word}: use {names}, level or all")).into());
@@ -95,7 +100,11 @@ fn primary(item: &str) -> Result<(String, String), Usage> {
     let read = item.trim().rsplit_once(char::is_whitespace).and_then(|(muscle, test)| {
         Some((muscle.parse::<Muscle>().ok()?.to_string(), test.parse::<Test>().ok()?.to_string()))
     });
-    read.ok_or_else(|| Usage(format!("--primary {item}: give side, digit, direction and test, as in `left index abduction make`")))
+    read.ok_or_else(|| {
+        Usage(format!(
+            "--primary {item}: give side, digit, direction and test, as in `left index abduction make`"
+        ))
+    })
 }
 
 #[derive(Serialize)]
@@ -128,7 +137,10 @@ pub fn text(of: &Comparison) -> String {
     text += &remarks(&of.changes);
     text += &counted(of);
     if !of.sides.is_empty() {
-        text += &format!("Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n", side_table(&of.sides));
+        text += &format!(
+            "Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n",
+            side_table(&of.sides)
+        );
     }
     text + CAUTIONS + "\n"
 }
@@ -140,7 +152,12 @@ fn change_table(of: &Comparison) -> Table {
     for change in &of.changes {
         let number = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| format!("{value:.2}"));
         table.add_row([
-            format!("{}, {}{}", clean(&change.muscle), clean(&change.test), if change.primary { " *" } else { "" }),
+            format!(
+                "{}, {}{}",
+                clean(&change.muscle),
+                clean(&change.test),
+                if change.primary { " *" } else { "" }
+            ),
             change.visit.to_string(),
             number(change.earlier_n),
             number(change.later_n),
@@ -178,23 +195,43 @@ pub fn verdict_words(verdict: Option<Verdict>) -> &'static str {
     }
 }
 
-fn remarks(changes: &[Change]) -> String {
-    let mut text = String::new();
-    for change in changes {
-        let name = format!("{}, {}, visit {}", clean(&change.muscle), clean(&change.test), change.visit);
-        if !change.cannot_say.is_empty() {
-            text += &format!("{name}: cannot say, because {}\n", clean(&change.cannot_say.join("; ")));
-        }
-        if let Some((earlier, later)) = change.reported_n {
-            text += &format!("{name}: reported then {earlier:.2} N and {later:.2} N\n");
-        }
-        change.notes.iter().for_each(|note| text += &format!("{name}: {}\n", clean(note)));
-        if change.verdict.is_some() {
-            let people = change.limit_participants.unwrap_or(0);
-            text += &format!("{name}: limit from {}, n {people}\n", clean(&change.limit_source));
+/// Sentences with the changes that they hold for, each once.
+#[derive(Default)]
+struct Remarks(Vec<(String, Vec<String>)>);
+
+impl Remarks {
+    fn add(&mut self, what: String, of: &str) {
+        match self.0.iter_mut().find(|(known, _)| *known == what) {
+            Some((_, all)) => all.push(of.to_owned()),
+            None => self.0.push((what, vec![of.to_owned()])),
         }
     }
-    text
+
+    fn text(&self, changes: usize) -> String {
+        let whom = |all: &[String]| {
+            if all.len() == changes && changes > 1 { "all".to_owned() } else { all.join("; ") }
+        };
+        self.0.iter().map(|(what, all)| format!("{}: {}\n", clean(&whom(all)), clean(what))).collect()
+    }
+}
+
+fn remarks(changes: &[Change]) -> String {
+    let mut remarks = Remarks::default();
+    for change in changes {
+        let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
+        change.notes.iter().for_each(|note| remarks.add(note.clone(), &name));
+        if let Some((earlier, later)) = change.reported_n {
+            remarks.add(format!("reported then: {earlier:.3} N and {later:.3} N"), &name);
+        }
+        if !change.cannot_say.is_empty() {
+            remarks.add(format!("cannot say, because {}", change.cannot_say.join("; ")), &name);
+        }
+        if change.verdict.is_some() {
+            let people = change.limit_participants.unwrap_or(0);
+            remarks.add(format!("limit from {}, n {people}", change.limit_source), &name);
+        }
+    }
+    remarks.text(changes.len())
 }
 
 fn counted(of: &Comparison) -> String {
@@ -223,13 +260,26 @@ fn settings(of: &Comparison) -> String {
     all.sort_unstable();
     all.dedup();
     all.retain(|settings| !settings.is_empty());
-    if all.is_empty() { "not recorded".to_owned() } else { format!("{}, one set for both visits of an item", all.join(", ")) }
+    if all.is_empty() {
+        "not recorded".to_owned()
+    } else {
+        format!("{}, one set for both visits of an item", all.join(", "))
+    }
 }
 
 fn side_table(sides: &[SideDifference]) -> Table {
     let mut table = Table::new();
     table.load_style(UTF8_FULL_CONDENSED);
-    table.set_header(["muscle", "left, N", "right, N", "n", "right − left, N", "95 %", "%", "beyond the repeats"]);
+    table.set_header([
+        "muscle",
+        "left, N",
+        "right, N",
+        "n",
+        "right − left, N",
+        "95 %",
+        "%",
+        "beyond the repeats",
+    ]);
     for of in sides {
         let stronger = match of.stronger {
             Some(Side::Left) => "left stronger by ",
@@ -268,7 +318,8 @@ fn draw(visits: &[Visit], of: &Comparison, out: &Path) -> anyhow::Result<()> {
 
 /// A figure an item that was compared.
 pub fn figures(visits: &[Visit], of: &Comparison) -> Vec<VisitsFigure> {
-    let mut keys: Vec<(&str, &str)> = of.changes.iter().map(|c| (c.muscle.as_str(), c.test.as_str())).collect();
+    let mut keys: Vec<(&str, &str)> =
+        of.changes.iter().map(|c| (c.muscle.as_str(), c.test.as_str())).collect();
     keys.dedup();
     keys.sort_unstable();
     keys.dedup();
@@ -299,7 +350,9 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
         }
     });
     let band = match last.limit {
-        Some(limit) => format!("Band: first visit's mean ± {}, from {}.", limit_words(&limit, last), last.limit_source),
+        Some(limit) => {
+            format!("Band: first visit's mean ± {}, from {}.", limit_words(&limit, last), last.limit_source)
+        }
         None => format!("No band: {}.", last.cannot_say.join("; ")),
     };
     Some(VisitsFigure {

@@ -205,7 +205,9 @@ fn check(visits: &[Visit]) -> Result<(), Incomparable> {
 }
 
 fn head(visit: &Visit, first: &Visit) -> Head {
-    let days = |visit: &Visit| visit.started_utc.parse::<jiff::Timestamp>().ok().map(|at| at.as_second() as f64 / 86_400.0);
+    let days = |visit: &Visit| {
+        visit.started_utc.parse::<jiff::Timestamp>().ok().map(|at| at.as_second() as f64 / 86_400.0)
+    };
     Head {
         file: visit.file.display().to_string(),
         visit_id: visit.visit_id.clone(),
@@ -260,9 +262,15 @@ fn change(
 
 /// Where settings or versions differ, both visits are measured again with the later one's parameters; what that changes is
 /// kept beside what was reported.
-fn one_parameter_set(change: &mut Change, (first, then): (&Visit, &Measured), (visit, now): (&Visit, &Measured)) {
+fn one_parameter_set(
+    change: &mut Change,
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+) {
     let Some(parameters) = &now.parameters else {
-        change.notes.push("the recording names no analysis settings: values are those reported then".to_owned());
+        change
+            .notes
+            .push("the recording names no analysis settings: values are those reported then".to_owned());
         return;
     };
     if then.settings() == now.settings() && first.software == visit.software {
@@ -282,13 +290,18 @@ fn one_parameter_set(change: &mut Change, (first, then): (&Visit, &Measured), (v
                 (Spread::of(&earlier).mean_of_peaks_n, Spread::of(&later).mean_of_peaks_n);
             let now_both = change.earlier_n.zip(change.later_n);
             change.reported_n = reported.filter(|_| now_both != reported);
-            change.notes.push("settings or versions differed: both visits measured again with the later one's".to_owned());
+            let note = "settings or versions differed: both visits measured again with the later one's";
+            change.notes.push(note.to_owned());
         }
     }
 }
 
 /// What forbids a verdict, whatever the limit.
-fn objections((first, then): (&Visit, &Measured), (visit, now): (&Visit, &Measured), rules: &Rules) -> Vec<String> {
+fn objections(
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+    rules: &Rules,
+) -> Vec<String> {
     let mut found = Vec::new();
     if now.item.test == Test::Concentric.word() {
         found.push("in a concentric test the force is the examiner's as much as the person's".to_owned());
@@ -304,9 +317,13 @@ fn objections((first, then): (&Visit, &Measured), (visit, now): (&Visit, &Measur
     own.0.extend(["examiner".to_owned(), "population".to_owned()]);
     let between = Conditions { population: String::new(), ..then.conditions.clone() };
     let at = Conditions { population: String::new(), ..now.conditions.clone() };
-    found.extend(between.differences(&at, &own).into_iter().map(|what| format!("between the visits {what}")));
+    found
+        .extend(between.differences(&at, &own).into_iter().map(|what| format!("between the visits: {what}")));
     if first.population != visit.population {
-        found.push(format!("between the visits population differs: {} and {}", first.population, visit.population));
+        found.push(format!(
+            "between the visits: population differs: {} and {}",
+            first.population, visit.population
+        ));
     }
     found
 }
@@ -345,13 +362,16 @@ fn error_of(
             if !of.name.starts_with(&change.muscle) && !of.conditions.muscle.is_empty() {
                 change.notes.push("the limit comes from the other side".to_owned());
             }
-            change.cannot_say.extend(conditions.differences(&of.conditions, &rules.vouched));
+            change.cannot_say.extend(against_limit(&conditions, &of.conditions, rules));
             change.as_ratio = of.pairs.iter().any(|pair| pair.of.grows);
             let form = if rules.form == Form::Agreement { &of.agreement } else { &of.consistency };
-            let ratio = if rules.form == Form::Agreement { &of.agreement_of_logs } else { &of.consistency_of_logs };
+            let ratio =
+                if rules.form == Form::Agreement { &of.agreement_of_logs } else { &of.consistency_of_logs };
             let sem = if change.as_ratio { ratio } else { form };
             if sem.is_none() {
-                change.cannot_say.push("the reliability data give no standard error of measurement".to_owned());
+                change
+                    .cannot_say
+                    .push("the reliability data give no standard error of measurement".to_owned());
             }
             Some(Error { sem: (*sem)?, participants: of.subjects })
         }
@@ -362,13 +382,23 @@ fn error_of(
                 return None;
             };
             change.limit_source = format!("{} N ({}; {})", value.change_n, value.source, value.read_as);
-            change.cannot_say.extend(conditions.differences(&value.conditions, &rules.vouched));
-            if value.level_percent.is_none() && !rules.vouched.0.iter().any(|word| word == "level" || word == "all") {
+            change.cannot_say.extend(against_limit(&conditions, &value.conditions, rules));
+            if value.level_percent.is_none()
+                && !rules.vouched.0.iter().any(|word| word == "level" || word == "all")
+            {
                 change.cannot_say.push("the source does not state the level of the value (95 %?)".to_owned());
             }
             Some(Error { sem: value.sem()?, participants: value.participants })
         }
     }
+}
+
+/// What does not match between these visits and the data behind a limit.
+fn against_limit(these: &Conditions, behind: &Conditions, rules: &Rules) -> impl Iterator<Item = String> {
+    these
+        .differences(behind, &rules.vouched)
+        .into_iter()
+        .map(|what| format!("against the limit's data: {what}"))
 }
 
 /// The user's own data for this muscle and test: of this side, or else of the other, or else of a table that names none.
@@ -390,7 +420,11 @@ fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change 
         return change;
     };
     let of = if change.as_ratio {
-        change.later_n.zip(change.earlier_n).filter(|(a, b)| *a > 0.0 && *b > 0.0).map(|(a, b)| libm::log(a / b))
+        change
+            .later_n
+            .zip(change.earlier_n)
+            .filter(|(a, b)| *a > 0.0 && *b > 0.0)
+            .map(|(a, b)| libm::log(a / b))
     } else {
         change.change_n
     };

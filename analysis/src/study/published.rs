@@ -49,8 +49,7 @@ pub fn find(name: &str) -> Result<Vec<Published>, StudyError> {
         hint: format!("name one of {}, or a CSV file with the columns: {}", names().join(", "), columns()),
     };
     let text = if path.extension().is_some_and(|extension| extension == "csv") {
-        std::fs::read_to_string(path)
-            .map_err(|source| StudyError::Read { path: path.to_owned(), source })?
+        std::fs::read_to_string(path).map_err(|source| StudyError::Read { path: path.to_owned(), source })?
     } else {
         SHIPPED.to_owned()
     };
@@ -68,7 +67,10 @@ pub fn find(name: &str) -> Result<Vec<Published>, StudyError> {
 }
 
 fn parse(text: &str) -> Result<Vec<Published>, csv::Error> {
-    csv::Reader::from_reader(text.as_bytes()).deserialize::<Row>().map(|row| row.map(Published::from)).collect()
+    csv::Reader::from_reader(text.as_bytes())
+        .deserialize::<Row>()
+        .map(|row| row.map(Published::from))
+        .collect()
 }
 
 /// Names of the shipped values.

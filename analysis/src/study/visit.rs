@@ -156,9 +156,8 @@ impl Measured {
             expected_maximum_n: own.and_then(|own| own.expected_maximum_n),
             ..parameters.clone()
         };
-        let used = |row: &&TrialRow| {
-            self.item.trials.iter().any(|trial| trial.order == row.order && trial.used)
-        };
+        let used =
+            |row: &&TrialRow| self.item.trials.iter().any(|trial| trial.order == row.order && trial.used);
         let mut peaks_n = Vec::new();
         for row in self.rows.iter().filter(used) {
             let place = |value: i64| usize::try_from(value).unwrap_or(0);
