@@ -11,6 +11,7 @@ pub mod holds;
 pub mod measures;
 pub mod plot;
 pub mod recording;
+pub mod report;
 pub mod statistics;
 pub mod study;
 pub mod supervise;

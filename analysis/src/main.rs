@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{compare, holds, info, plot, reliability, summary};
+use analysis::command::{compare, holds, info, plot, reliability, report, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -20,6 +20,7 @@ enum Command {
     Info(info::Args),
     Compare(compare::Args),
     Reliability(reliability::Args),
+    Report(report::Args),
 }
 
 fn main() -> ExitCode {
@@ -45,5 +46,6 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Info(args) => info::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Reliability(args) => reliability::run(args),
+        Command::Report(args) => report::run(args),
     }
 }

@@ -31,6 +31,20 @@ pub struct Args {
     /// The recordings of later visits, in order; each is compared with the first
     #[arg(required = true)]
     pub later: Vec<PathBuf>,
+    /// What the changes are held against.
+    #[command(flatten)]
+    pub basis: BasisArgs,
+    /// Folder for the figures [default: none are drawn]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What changes are held against.
+#[derive(Debug, Default, clap::Args)]
+pub struct BasisArgs {
     /// Your own reliability data: what `fingerforce reliability … --json` printed
     #[arg(long, value_name = "FILE.json", conflicts_with = "published")]
     pub reliability: Option<PathBuf>,
@@ -46,17 +60,11 @@ pub struct Args {
     /// Which standard error of measurement decides
     #[arg(long, value_enum, default_value_t)]
     pub sem: Form,
-    /// Folder for the figures [default: none are drawn]
-    #[arg(long, value_name = "DIR")]
-    pub out: Option<PathBuf>,
-    /// Print JSON
-    #[arg(long)]
-    pub json: bool,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let rules = rules(args)?;
+    let rules = args.basis.rules()?;
     let files = std::iter::once(&args.earlier).chain(&args.later);
     let visits: Result<Vec<Visit>, _> = files.map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
@@ -72,27 +80,30 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn rules(args: &Args) -> anyhow::Result<Rules> {
-    if args.primary.len() > PRIMARY_MOST {
-        let given = args.primary.len();
-        return Err(
-            Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into()
-        );
+impl BasisArgs {
+    /// The rules that these arguments ask for.
+    pub fn rules(&self) -> anyhow::Result<Rules> {
+        if self.primary.len() > PRIMARY_MOST {
+            let given = self.primary.len();
+            return Err(
+                Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into()
+            );
+        }
+        let known = |word: &&String| {
+            conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
+        };
+        if let Some(word) = self.same.iter().find(|word| !known(word)) {
+            let names = conditions::NAMES.join(", ");
+            return Err(Usage(format!("--same {word}: use {names}, level or all")).into());
+        }
+        let basis = match (&self.reliability, &self.published) {
+            (Some(path), _) => Basis::Own(Document::read(path).map_err(advised)?),
+            (None, Some(name)) => Basis::Published(published::find(name).map_err(advised)?),
+            (None, None) => Basis::Nothing,
+        };
+        let primary: Result<Vec<_>, Usage> = self.primary.iter().map(|item| primary(item)).collect();
+        Ok(Rules { basis, primary: primary?, vouched: Vouched(self.same.clone()), form: self.sem })
     }
-    let known = |word: &&String| {
-        conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
-    };
-    if let Some(word) = args.same.iter().find(|word| !known(word)) {
-        let names = conditions::NAMES.join(", ");
-        return Err(Usage(format!("--same {word}: use {names}, level or all")).into());
-    }
-    let basis = match (&args.reliability, &args.published) {
-        (Some(path), _) => Basis::Own(Document::read(path).map_err(advised)?),
-        (None, Some(name)) => Basis::Published(published::find(name).map_err(advised)?),
-        (None, None) => Basis::Nothing,
-    };
-    let primary: Result<Vec<_>, Usage> = args.primary.iter().map(|item| primary(item)).collect();
-    Ok(Rules { basis, primary: primary?, vouched: Vouched(args.same.clone()), form: args.sem })
 }
 
 /// A muscle's key and the test after it.

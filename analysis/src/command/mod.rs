@@ -5,4 +5,5 @@ pub mod holds;
 pub mod info;
 pub mod plot;
 pub mod reliability;
+pub mod report;
 pub mod summary;

@@ -63,13 +63,15 @@ impl Figure for VisitsFigure {
                 pen.line((edges.0.0, row(end)), (edges.1.0, row(end)), Some((22, 12)), QUIET, 3)?;
             }
             let words = "within measurement error of the first visit";
-            pen.text(words, (edges.0.0 + 16, row(high) + 8), Align::Left, LABEL - 6, QUIET)?;
+            pen.text(words, (edges.0.0 + 16, row(high) + 16), Align::Left, LABEL - 6, QUIET)?;
         }
         let places: Vec<(i32, i32)> = self.points.iter().map(|of| plane.place(of.day, of.mean_n)).collect();
         pen.polyline(&places, INK, 4)?;
         for of in &self.points {
             for peak_n in &of.peaks_n {
-                pen.marker(Marker::Disc, plane.place(of.day, *peak_n), 11, FAINT, false)?;
+                // Beside the mean, which would hide them.
+                let (x, y) = plane.place(of.day, *peak_n);
+                pen.marker(Marker::Disc, (x + 34, y), 11, FAINT, false)?;
             }
         }
         places.iter().try_for_each(|place| pen.marker(Marker::Square, *place, 15, TRACE, true))

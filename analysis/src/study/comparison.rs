@@ -8,7 +8,7 @@ use super::reliability::{Document, Reliability};
 use super::series::instant;
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
-use crate::measures::repeats::{SCORED, Spread};
+use crate::measures::repeats::{Item, SCORED, Spread};
 use crate::statistics::change::{Limit, Verdict, false_changes, limit, verdict};
 use crate::statistics::sem::Sem;
 use crate::trial::Test;
@@ -183,8 +183,13 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         judged_singly,
         judged_together,
         false_changes: false_changes(judged_singly, judged_together),
-        sides: visits.last().map(sides).unwrap_or_default(),
+        sides: visits.last().map(sides_of).unwrap_or_default(),
     })
+}
+
+fn sides_of(visit: &Visit) -> Vec<SideDifference> {
+    let items: Vec<Item> = visit.items.iter().map(|measured| measured.item.clone()).collect();
+    sides(&items).into_iter().map(|(of, _)| of).collect()
 }
 
 fn check(visits: &[Visit]) -> Result<(), Incomparable> {

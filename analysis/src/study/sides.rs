@@ -1,12 +1,12 @@
 //! Difference of the sides, with its formula named and its interval.
 //!
-//! Comes in: a visit. Goes out: a [`SideDifference`] for each muscle and test measured on both sides (N, %).
+//! Comes in: a visit's items. Goes out: a [`SideDifference`] for each muscle and test measured on both sides (N, %).
 //!
 //! Nine formulas are in use and give different numbers for one hand (Bishop et al. 2016, Strength Cond. J. 38:27–32), so
 //! none is printed without its name. For tests of one side at a time the percentage difference is advised (Bishop et al.
 //! 2018, Strength Cond. J. 40:1–6). Whether the sides differ at all is asked of the trials: only where the interval of
 //! right minus left leaves out 0 do they differ more than the repeats.
-use super::visit::Visit;
+use crate::measures::repeats::{Item, Trial};
 use crate::statistics::intervals::welch;
 use crate::trial::{Muscle, Side};
 use serde::Serialize;
@@ -41,17 +41,20 @@ pub struct SideDifference {
     pub beyond_repeats: Option<bool>,
 }
 
-/// The differences at a visit.
-pub fn sides(visit: &Visit) -> Vec<SideDifference> {
+/// The differences at a visit, by its items, each with the orders of the trials behind it.
+pub fn sides(items: &[Item]) -> Vec<(SideDifference, Vec<i64>)> {
+    let used = |item: &Item| item.trials.iter().filter(|trial| trial.used).cloned().collect::<Vec<Trial>>();
+    let peaks = |trials: &[Trial]| trials.iter().filter_map(|trial| trial.peak_zero_n).collect::<Vec<f64>>();
     let mut found = Vec::new();
-    for left in &visit.items {
-        let Ok(muscle) = left.item.muscle.parse::<Muscle>() else { continue };
-        if muscle.side != Side::Left {
-            continue;
-        }
+    for left in items {
+        let Ok(muscle) = left.muscle.parse::<Muscle>() else { continue };
         let opposite = Muscle { side: Side::Right, ..muscle }.to_string();
-        let Some(right) = visit.find(&opposite, &left.item.test) else { continue };
-        found.extend(of_peaks(&muscle.without_side(), &left.item.test, &left.peaks_n(), &right.peaks_n()));
+        let right = items.iter().find(|item| item.muscle == opposite && item.test == left.test);
+        let Some(right) = right.filter(|_| muscle.side == Side::Left) else { continue };
+        let (left_trials, right_trials) = (used(left), used(right));
+        let of = of_peaks(&muscle.without_side(), &left.test, &peaks(&left_trials), &peaks(&right_trials));
+        let orders = left_trials.iter().chain(&right_trials).map(|trial| trial.order).collect();
+        found.extend(of.map(|of| (of, orders)));
     }
     found
 }

@@ -94,7 +94,7 @@ fn root(planned: &Planned) -> Root {
     let (hour, day) = (if planned.examiner == "E1" { 9 } else { 10 }, 2 + 7 * (planned.visit - 1));
     Root {
         visit_id: format!(
-            "00000000-0000-4000-8000-{:04}{:04}{:04}",
+            "{:02}{:02}{:04}-0000-4000-8000-000000000000",
             planned.participant, planned.visit, hour
         ),
         participant: format!("P{:02}", planned.participant),
