@@ -255,7 +255,7 @@ fn counted(of: &Comparison) -> String {
     format!(
         "Comparisons: {judged} of {} judged; {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
          expect without any change: at most {:.2}.\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
-         end decides below {SURE_PARTICIPANTS} participants.\n{vouched}",
+         end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t.\n{vouched}",
         of.changes.len(),
         of.judged_singly,
         of.judged_together,

@@ -312,7 +312,7 @@ pub fn changes(page: &mut Page, of: &Comparison) {
         "quiet",
         &format!(
             "Change: difference of the results (mean of the first three valid peaks), whose ids stand in the visits' tables. \
-             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants. \
+             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
              A change within the limit is not a proof that nothing changed."
         ),
     );
