@@ -4,6 +4,7 @@
 //! their times (s) and forces (N), tables and plots. Everything but files, plots and commands is pure.
 
 pub mod cautions;
+pub mod code;
 pub mod command;
 pub mod console;
 pub mod filter;
