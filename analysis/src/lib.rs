@@ -7,6 +7,7 @@ pub mod cautions;
 pub mod code;
 pub mod command;
 pub mod console;
+pub mod corrections;
 pub mod filter;
 pub mod holds;
 pub mod measures;
