@@ -3,15 +3,18 @@
 //! The shell around the core: opens the port, moves what the reader thread hands over into the journal, keeps the time,
 //! writes what the core wants sent, and tells the examiner. What is recorded is decided in the core.
 
-use crate::clock::{Clock, SystemClock};
-use crate::core::{Begun, Core, Said};
+use super::start::{self, Start};
+use crate::clock::Clock;
+use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
-use crate::journal::{JournalError, Options, Record, SystemDisk, Writer};
-use crate::pipeline::{Action, LinkState, Output};
+use crate::health::Health;
+use crate::journal::{JournalError, Record, SystemDisk};
+use crate::pipeline::{Action, LinkState, Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover, Item, Reason};
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
 use crate::recorder::Recorder;
+use crate::sensors::{self, Known};
 use crate::terminal::Terminal;
 use crate::visit::plan::Plan;
 use analysis::console::{Hint, Usage, advised};
@@ -37,9 +40,9 @@ const REOPEN_NS: u64 = 250_000_000;
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one)
+    /// The serial port (or a link to one) [default: the one with a sensor seen before]
     #[arg(long)]
-    pub port: String,
+    pub port: Option<String>,
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
@@ -52,6 +55,16 @@ pub struct Args {
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
+    /// Version of the consent form that the participant signed: a research plan asks for it
+    #[arg(long, requires = "consent_date")]
+    pub consent_version: Option<String>,
+    /// When they signed it, YYYY-MM-DD
+    #[arg(long, requires = "consent_version")]
+    pub consent_date: Option<String>,
+    /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
+    #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
+        conflicts_with_all = ["plan", "participant", "examiner", "consent_version"])]
+    pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
     pub data: Option<PathBuf>,
@@ -79,6 +92,8 @@ pub struct Recorded {
     pub reason: String,
     /// What ended it, where that was not asked for. What was recorded before is there all the same.
     pub failure: Option<anyhow::Error>,
+    /// What was counted.
+    pub health: Health,
 }
 
 /// Runs the command.
@@ -87,7 +102,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if args.no_seal {
         analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
     } else {
-        super::seal_in_child(&recorded.folder, args.json)?;
+        super::seal_in_child(&recorded.folder, args.json.then_some(&recorded.health))?;
     }
     recorded.failure.map_or(Ok(()), Err)
 }
@@ -101,12 +116,32 @@ pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
+    let consent = if args.resume.is_some() {
+        String::new()
+    } else {
+        start::consent(args, plan.as_ref(), crate::clock::SystemClock.utc_ns())?
+    };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan)?;
+        let mut shell = Shell::open(args, plan, consent)?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
+}
+
+/// The port with a sensor seen before. Ports of which nothing is known are not written to.
+fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+    let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
+    let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
+    let ports = crate::port::find::find()?;
+    let hint = Hint::new("name it with --port; `fingerforced ports` lists them");
+    match sensors::present(&known, &ports)[..] {
+        [port] => Ok(port.best_name().to_owned()),
+        [] => {
+            Err(anyhow::anyhow!("no sensor seen before is plugged in ({} known)", known.len()).context(hint))
+        }
+        [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
+    }
 }
 
 fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
@@ -138,7 +173,8 @@ struct Shell {
     handover: Arc<Handover>,
     recorder: Recorder,
     folder: PathBuf,
-    _data: DataFolder,
+    data: DataFolder,
+    is_new: bool,
     _visit: data_folder::Lock,
     name: String,
     baud: u32,
@@ -151,6 +187,7 @@ struct Shell {
     stopped: bool,
     ending: Option<String>,
     heard: Vec<Said>,
+    health: Health,
     outgoing: Vec<Vec<u8>>,
     terminal: Terminal,
     signals: (Signal, Signal),
@@ -159,44 +196,34 @@ struct Shell {
 
 impl Shell {
     /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>) -> anyhow::Result<Shell> {
+    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
         let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock);
         let handover = Handover::new(CAPACITY_BYTES);
-        let port = crate::port::open(&args.port, args.baud).map_err(advised)?;
+        let name = match &args.port {
+            Some(name) => name.clone(),
+            None => known_port(args.data.as_deref())?,
+        };
+        let port = crate::port::open(&name, args.baud).map_err(advised)?;
         let writer = port.writer()?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), clock.utc_ns())?;
-        let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
-        let (folder, visit) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
-        let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
-        let disk = SystemDisk::shared();
-        let options = Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() };
-        let journal = Writer::create(disk, &folder, id, software, options).map_err(|error| {
-            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
-            let _ = data_folder::discard(&folder);
-            advised(error)
-        })?;
-        let begun = Begun {
-            visit_id: id.to_string(),
-            participant: args.participant.clone(),
-            examiner: args.examiner.clone(),
-            plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
-            software: software.to_owned(),
-            started_utc: super::rfc3339(anchor.utc_ns),
-            utc_offset: super::utc_offset(anchor.utc_ns),
+        super::recover::seal_abandoned(data.path(), crate::clock::SystemClock.utc_ns())?;
+        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
+            None => start::new(args, plan, consent, &data)?,
+            Some(which) => start::resumed(args, which.as_deref(), &data)?,
         };
+        let at = clock.monotonic_ns();
         let reader = Reader::start(0, Box::new(port), Arc::clone(&clock), Arc::clone(&handover))?;
         let mut shell = Shell {
-            recorder: Recorder::new(journal, Core::new(plan)),
-            anchored_ns: anchor.monotonic_ns,
-            reopen_ns: anchor.monotonic_ns,
+            recorder,
+            anchored_ns: at,
+            reopen_ns: at,
             clock,
             handover,
             folder,
-            _data: data,
-            _visit: visit,
-            name: args.port.clone(),
+            data,
+            is_new,
+            _visit: lock,
+            name,
             baud: args.baud,
             reader: Some(reader),
             writer: Some(writer),
@@ -205,14 +232,15 @@ impl Shell {
             stopped: false,
             ending: None,
             heard: Vec::new(),
+            health: Health::default(),
             outgoing: Vec::new(),
             terminal: Terminal::new(args.json),
             signals,
             actions: super::keys::listen(),
         };
-        let at = anchor.monotonic_ns;
-        shell.put(at, Record::Begun(serde_json::to_string(&begun)?))?;
-        shell.put(at, Record::Anchor(anchor))?;
+        for record in first {
+            shell.put(at, record)?;
+        }
         shell.opened()?;
         Ok(shell)
     }
@@ -352,7 +380,10 @@ impl Shell {
     fn hear(&mut self, said: Said) {
         match &said {
             Said::Pipeline(Output::Send { bytes, .. }) => self.outgoing.push(bytes.clone()),
-            Said::Pipeline(Output::Identified { .. }) => self.identified = true,
+            Said::Pipeline(Output::Identified { identity, .. }) => {
+                self.identified = true;
+                self.remember(identity);
+            }
             Said::Pipeline(Output::Began(..)) => self.anchored_ns = 0,
             Said::Pipeline(Output::Link(_, LinkState::Flowing)) => {
                 self.flowing_ns.get_or_insert(self.clock.monotonic_ns());
@@ -363,7 +394,20 @@ impl Shell {
             }
             _ => {}
         }
+        self.health.hear(&said);
         self.terminal.hear(&said, &self.name);
+    }
+
+    /// So that it is found without being named next time.
+    fn remember(&self, identity: &SensorIdentity) {
+        let ports = crate::port::find::find().unwrap_or_default();
+        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
+        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
+        let known = Known::new(identity, &self.name, usb, seen);
+        if let Err(error) = sensors::remember(&SystemDisk, self.data.path(), &known) {
+            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
+        }
     }
 
     /// Writes to the board what the core wants sent; a write that fails is a port that is gone, which the reader sees.
@@ -389,18 +433,20 @@ impl Shell {
             reader.stop();
         }
         let folder = self.folder.clone();
+        let (core, progress) = (self.recorder.core(), self.recorder.journal().progress());
+        let health = self.health.with(core.faults(), &progress, self.clock.monotonic_ns());
         match end {
             End::Properly(reason) => {
                 self.drain().map_err(advised)?;
                 self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())).map_err(advised)?;
                 self.recorder.finish().map_err(advised)?;
-                Ok(Recorded { folder, reason, failure: None })
+                Ok(Recorded { folder, reason, failure: None, health })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
                     .context(Hint::new(format!("fingerforced recover {}", folder.display())))
             ),
-            End::Failed(error) if !self.identified => {
+            End::Failed(error) if !self.identified && self.is_new => {
                 // Not one sample: a folder with nothing in it would only be in the way.
                 self.recorder.finish().map_err(advised)?;
                 data_folder::discard(&folder).map_err(advised)?;
@@ -416,7 +462,7 @@ impl Shell {
                     tracing::error!(%error, "the journal could not be brought to the disk");
                 }
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)) })
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
             }
         }
     }

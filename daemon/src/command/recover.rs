@@ -155,7 +155,9 @@ fn words(told: &Told) -> String {
         (Decision::InUse, _) => format!("{folder}: in use, left alone\n"),
         (Decision::Sealed, _) => format!("{existing}: sealed already, and whole\n"),
         (Decision::Interrupted, _) => {
-            format!("{folder}: interrupted less than 12 h ago, waits; to seal it now, name it\n")
+            format!(
+                "{folder}: interrupted less than 12 h ago, waits: go on with `record --resume`; to seal it now, name it\n"
+            )
         }
         _ => format!("{folder}: no record that can be read, nothing to seal\n"),
     }
@@ -209,7 +211,7 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
                 }
             }
             Ok(Decision::Interrupted) => {
-                tracing::warn!(visit = %folder.display(), "an interrupted visit waits; `fingerforced recover` with its folder seals it");
+                tracing::warn!(visit = %folder.display(), "an interrupted visit waits: `fingerforced record --resume` goes on with it, `fingerforced recover` with its folder seals it");
             }
             Ok(_) => {}
             Err(error) => {
