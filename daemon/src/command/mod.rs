@@ -1,7 +1,9 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod check;
 pub mod correct;
 pub mod demo;
+pub mod erase;
 mod keys;
 pub mod ports;
 pub mod record;
@@ -10,6 +12,7 @@ pub mod revise;
 pub mod show;
 pub mod simulate;
 mod start;
+pub mod tidy;
 
 use crate::health::Health;
 use anyhow::Context;

@@ -206,6 +206,8 @@ impl Shell {
         let port = crate::port::open(&name, args.baud).map_err(advised)?;
         let writer = port.writer()?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
+        super::check::warn(data.path());
+        crate::erase::complete_begun(&SystemDisk::shared(), &data).map_err(advised)?;
         super::recover::seal_abandoned(data.path(), crate::clock::SystemClock.utc_ns())?;
         let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
             None => start::new(args, plan, consent, &data)?,

@@ -140,7 +140,10 @@ fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: b
     let looked = Command::new(program).arg("show").arg(path).arg("--whole").stderr(Stdio::null()).output();
     let Some(looked) = looked.ok().filter(|output| output.status.success()) else { return false };
     let made_from = String::from_utf8_lossy(&looked.stdout).trim().to_owned();
-    damaged_journal
+    // One that was verified and then removed, or is being removed.
+    let removed = crate::tidy::removed(&**disk, folder).ok().flatten();
+    removed.is_some_and(|removed| removed.journal_sha256 == made_from)
+        || damaged_journal
         || crate::journal::read::sha256(&**disk, folder).map_or(true, |current| current == made_from)
 }
 

@@ -159,9 +159,14 @@ fn root(
         utc_offset: begun.utc_offset,
         software: begun.software,
         journal_sha256: journal::read::sha256(&**disk, folder)?,
-        participant_fields: Vec::new(),
+        participant_fields: consent(&begun.consent),
         plan: begun.plan,
     })
+}
+
+/// What `/participant` says.
+fn consent(consent: &str) -> Vec<(String, String)> {
+    if consent.is_empty() { Vec::new() } else { vec![("consent".to_owned(), consent.to_owned())] }
 }
 
 fn described(survey: &SensorSurvey) -> Sensor {

@@ -4,6 +4,7 @@
 //!
 //! ```toml
 //! title = "First dorsal interosseous, both sides"
+//! research = true                   # only where consent is to be asked for
 //!
 //! [[item]]
 //! muscle = "left index abduction"   # side, digit, direction
@@ -25,6 +26,9 @@ pub const ATTEMPTS_MAX: u32 = 5;
 pub struct Plan {
     /// What the plan is for.
     pub title: String,
+    /// A research plan: every participant's consent is asked for, its version and date.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub research: bool,
     /// What is tested, in order.
     #[serde(rename = "item")]
     pub items: Vec<Item>,
