@@ -38,8 +38,9 @@ fn a_journal_goes_only_by_the_rule_and_only_when_its_recording_is_whole() {
 
     let whole = std::fs::read(&recording).unwrap();
     let mut damaged = whole.clone();
-    let middle = damaged.len() / 2;
-    damaged[middle..middle + 64].iter_mut().for_each(|byte| *byte ^= 0x55);
+    // In many places: HDF5 also has bytes that mean nothing.
+    let step = damaged.len() / 20;
+    damaged.chunks_mut(step).skip(1).flat_map(|part| part.iter_mut().take(64)).for_each(|byte| *byte ^= 0x55);
     std::fs::write(&recording, damaged).unwrap();
     assert_eq!(json(&on_data(&place, "tidy"))["removed"], serde_json::json!([]), "nothing goes unverified");
     assert!(journal.exists());
