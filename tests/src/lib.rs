@@ -2,6 +2,8 @@
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+pub mod fuzz;
+
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
@@ -13,10 +15,16 @@ use std::time::Duration;
 /// Longest wait for something that must happen.
 const PATIENCE: Duration = Duration::from_secs(60);
 
+/// Names the folder with both programs where they are built already, as a fuzzer needs it.
+const BINARIES: &str = "FINGERFORCE_BINARIES";
+
 /// The folder with both programs, built if need be.
 fn binaries() -> &'static Path {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     BUILT.get_or_init(|| {
+        if let Some(folder) = std::env::var_os(BINARIES) {
+            return PathBuf::from(folder);
+        }
         let mut build = Command::new(env!("CARGO"));
         // The whole workspace, as the test script builds it: other features would be another build.
         build.args(["build", "--quiet", "--locked", "--workspace", "--bins"]);
