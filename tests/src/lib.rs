@@ -3,8 +3,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 pub mod fuzz;
+pub mod journal;
+pub mod random;
 
-use nix::sys::signal::{Signal, kill};
+use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -99,9 +101,21 @@ impl Running {
         }
     }
 
+    /// Sends a signal to the process group that it leads.
+    pub fn signal_group(&self, signal: Signal) {
+        if let Some(child) = &self.0 {
+            let _ = killpg(Pid::from_raw(child.id() as i32), signal);
+        }
+    }
+
+    /// It is over.
+    pub fn has_ended(&mut self) -> bool {
+        self.0.as_mut().is_none_or(|child| !matches!(child.try_wait(), Ok(None)))
+    }
+
     /// Waits for its end.
     pub fn output(mut self) -> Output {
-        wait_for("a program's end", || self.0.as_mut().and_then(|child| child.try_wait().ok().flatten()));
+        wait_for("a program's end", || self.has_ended().then_some(()));
         let child = self.0.take().unwrap_or_else(|| panic!("ended twice"));
         child.wait_with_output().unwrap_or_else(|error| panic!("{error}"))
     }
@@ -140,8 +154,11 @@ impl Place {
     pub fn sensor(&self, options: &[&str]) -> Running {
         let mut command = fingerforced();
         command.arg("simulate").arg("--json").arg("--link").arg(self.port()).args(options);
-        let sensor = Running::start(&mut command);
-        wait_for("the simulated port", || self.port().exists().then_some(()));
+        let mut sensor = Running::start(&mut command);
+        let ready = wait_for("the simulated port", || {
+            if self.port().exists() { Some(true) } else { sensor.has_ended().then_some(false) }
+        });
+        assert!(ready, "no sensor: {}", stderr(&sensor.output()));
         sensor
     }
 

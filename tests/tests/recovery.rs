@@ -3,31 +3,13 @@
 
 use analysis::recording::layout::TrialRow;
 use analysis::recording::read::Recording;
-use daemon::journal::{Reader, Record, SystemDisk};
-use firmware_protocol::frame::Accumulator;
-use firmware_protocol::message::DeviceMessage;
+use daemon::journal::SystemDisk;
 use nix::sys::signal::Signal;
 use serde_json::Value;
-use std::collections::BTreeSet;
-use std::path::Path;
+use tests::journal::samples_in;
 use tests::{Place, Running, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
 
 const PULLS: [&str; 6] = ["--first", "1.5", "--period", "4", "--effort", "make:25:1.5"];
-
-/// Counters of all samples in a journal's bytes, decoded without the daemon's pipeline.
-fn samples_in(folder: &Path) -> BTreeSet<u64> {
-    let (mut accumulator, mut counters) = (Accumulator::new(), BTreeSet::new());
-    for stamped in Reader::open(SystemDisk::shared(), folder).unwrap() {
-        let Record::Bytes { bytes, .. } = stamped.unwrap().record else { continue };
-        let mut input = bytes.as_slice();
-        while let Some(frame) = accumulator.push(&mut input) {
-            if let Ok(Ok(DeviceMessage::Samples(samples))) = frame.map(DeviceMessage::decode) {
-                counters.extend(samples.first_sample..samples.next_sample());
-            }
-        }
-    }
-    counters
-}
 
 /// Records until the journal holds this many samples, then kills the recording program.
 fn killed_after(place: &Place, samples: usize, options: &[&str]) {

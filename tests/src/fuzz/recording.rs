@@ -54,8 +54,7 @@ fn write(path: &Path) {
     let force_n: Vec<f32> = counts.iter().map(|counts| *counts as f32 * 1e-4).collect();
     let mut writer = Writer::create(path, &Root::default()).unwrap();
     let number = writer.add_sensor(&sensor).unwrap();
-    let samples =
-        Samples { counts: &counts, force_n: &force_n, device_time_s: &time_s, time_s: &time_s };
+    let samples = Samples { counts: &counts, force_n: &force_n, device_time_s: &time_s, time_s: &time_s };
     writer.append(number, samples).unwrap();
     writer.finish(&Tables { sensors: vec![SensorTables::default()], ..Tables::default() }).unwrap();
 }
