@@ -175,6 +175,12 @@ impl Place {
         command
     }
 
+    /// Length of the first segment of the visit's journal, once there is one.
+    pub fn journal_bytes(&self) -> Option<u64> {
+        let visit = std::fs::read_dir(self.path("data").join("visits")).ok()?.next()?.ok()?.path();
+        Some(std::fs::metadata(visit.join("journal-000")).ok()?.len())
+    }
+
     /// The one visit's folder.
     pub fn visit(&self) -> PathBuf {
         let visits = std::fs::read_dir(self.path("data").join("visits"))

@@ -49,7 +49,7 @@ impl Moment {
         let then = match self {
             Moment::Started(then) => then,
             Moment::Journal(bytes, then) => {
-                wait_for("the journal", || grown(place, *bytes));
+                wait_for("the journal", || place.journal_bytes().filter(|length| length >= bytes));
                 then
             }
             Moment::Sealing(then) => {
@@ -63,11 +63,6 @@ impl Moment {
 
 fn visit(place: &Place) -> Option<PathBuf> {
     Some(std::fs::read_dir(place.path("data").join("visits")).ok()?.next()?.ok()?.path())
-}
-
-fn grown(place: &Place, bytes: u64) -> Option<()> {
-    let journal = std::fs::metadata(visit(place)?.join("journal-000")).ok()?;
-    (journal.len() >= bytes).then_some(())
 }
 
 fn sealing(place: &Place) -> Option<()> {

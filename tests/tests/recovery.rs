@@ -14,13 +14,8 @@ const PULLS: [&str; 6] = ["--first", "1.5", "--period", "4", "--effort", "make:2
 /// Records until the journal holds this many samples, then kills the recording program.
 fn killed_after(place: &Place, samples: usize, options: &[&str]) {
     let recording = Running::start(&mut place.record(options));
-    wait_for("samples in the journal", || {
-        let visits = place.path("data").join("visits");
-        let visit = std::fs::read_dir(visits).ok()?.next()?.ok()?.path();
-        let journal = std::fs::metadata(visit.join("journal-000")).ok()?;
-        // Some seven bytes a sample, with frames and records around them.
-        (journal.len() > samples as u64 * 7).then_some(())
-    });
+    // Some seven bytes a sample, with frames and records around them.
+    wait_for("samples in the journal", || place.journal_bytes().filter(|bytes| *bytes > samples as u64 * 7));
     recording.signal(Signal::SIGKILL);
     recording.output();
 }
@@ -126,10 +121,7 @@ fn the_first_signal_ends_properly_and_the_second_leaves_it_for_recover() {
         // A board that never answers the stop keeps the end waiting, so that a second signal finds it there.
         let sensor = place.sensor(&PULLS);
         let recording = Running::start(&mut place.record(&["--no-seal"]));
-        wait_for("the journal", || {
-            let visit = std::fs::read_dir(place.path("data").join("visits")).ok()?.next()?.ok()?.path();
-            (std::fs::metadata(visit.join("journal-000")).ok()?.len() > 8000).then_some(())
-        });
+        wait_for("the journal", || place.journal_bytes().filter(|bytes| *bytes > 8000));
         if signals == 2 {
             sensor.signal(Signal::SIGSTOP);
         }
