@@ -5,6 +5,7 @@
 pub mod fuzz;
 pub mod journal;
 pub mod random;
+pub mod soak;
 
 use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;
@@ -35,9 +36,10 @@ fn binaries() -> &'static Path {
         }
         let built = build.current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).status();
         assert!(built.is_ok_and(|status| status.success()), "the programs do not build");
-        // A test's own binary is target/<profile>/deps/<name>.
+        // A test's own binary is target/<profile>/deps/<name>, a program's target/<profile>/<name>.
         let own = std::env::current_exe().unwrap_or_default();
-        own.ancestors().nth(2).map(Path::to_path_buf).unwrap_or_default()
+        let folder = own.ancestors().skip(1).find(|folder| folder.join("fingerforced").exists());
+        folder.map(Path::to_path_buf).unwrap_or_default()
     })
 }
 
@@ -94,18 +96,19 @@ impl Running {
         Running(Some(child.unwrap_or_else(|error| panic!("cannot start {command:?}: {error}"))))
     }
 
+    /// Its process id, until it is waited for.
+    pub fn id(&self) -> Option<Pid> {
+        self.0.as_ref().map(|child| Pid::from_raw(child.id() as i32))
+    }
+
     /// Sends it a signal.
     pub fn signal(&self, signal: Signal) {
-        if let Some(child) = &self.0 {
-            let _ = kill(Pid::from_raw(child.id() as i32), signal);
-        }
+        let _ = self.id().map(|id| kill(id, signal));
     }
 
     /// Sends a signal to the process group that it leads.
     pub fn signal_group(&self, signal: Signal) {
-        if let Some(child) = &self.0 {
-            let _ = killpg(Pid::from_raw(child.id() as i32), signal);
-        }
+        let _ = self.id().map(|id| killpg(id, signal));
     }
 
     /// It is over.
