@@ -8,6 +8,9 @@ use std::path::Path;
 /// Longest trace in which holds are looked for: the reader is what is tested here, and the finder takes longer.
 const SEARCHED_ROWS: usize = 64;
 
+/// Most parameters that are set one after the other.
+const ASSIGNMENTS: usize = 4;
+
 /// Any trace: refused with the line, or finite numbers in rising order; the finder takes those.
 pub fn csv(data: &[u8]) {
     match parse_csv(data, Path::new("trace.csv")) {
@@ -37,7 +40,7 @@ pub fn plan(data: &[u8]) {
 pub fn set(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let mut parameters = Parameters::default();
-    for line in text.lines() {
+    for line in text.lines().take(ASSIGNMENTS) {
         let Some((name, value)) = line.split_once('=') else { continue };
         let before = parameters.clone();
         if parameters.set(name.trim(), value.trim()).is_err() {
