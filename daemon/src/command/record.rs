@@ -398,7 +398,7 @@ impl Shell {
     }
 
     fn close(mut self, end: End) -> anyhow::Result<Recorded> {
-        self.terminal.clear();
+        self.terminal.end();
         if let Some(reader) = self.reader.take() {
             reader.stop();
         }
@@ -407,6 +407,7 @@ impl Shell {
             End::Properly(reason) => {
                 self.drain().map_err(advised)?;
                 self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())).map_err(advised)?;
+                self.terminal.end();
                 self.recorder.finish().map_err(advised)?;
                 Ok(Recorded { folder, reason, failure: None })
             }
