@@ -94,22 +94,29 @@ fn is_clean(output: &Output, what: &str) {
     }
 }
 
+/// Every command that talks to it.
+fn talk_to(what: &str, bytes: Vec<u8>) {
+    let device = Device::saying(bytes);
+    let place = Place::default();
+    let mut record = fingerforced();
+    record.args(["record", "--port", &device.path, "--data"]).arg(place.path("data"));
+    let output = run(record.env("FINGERFORCE_LOG", "trace"));
+    assert_eq!(output.status.code(), Some(1), "{what}: {output:?}");
+    is_clean(&output, what);
+    let mut probe = fingerforced();
+    is_clean(&run(probe.args(["ports", "--probe", &device.path]).env("FINGERFORCE_LOG", "trace")), what);
+}
+
 #[test]
 fn terminal_commands_from_a_device_never_reach_the_terminal() {
-    for (what, bytes) in [
+    let says = [
         ("noise", COMMANDS.to_vec()),
         ("an identity", identity_of_commands(PROTOCOL_VERSION)),
         ("an identity of another version", identity_of_commands(PROTOCOL_VERSION + 1)),
-    ] {
-        let device = Device::saying(bytes);
-        let place = Place::default();
-        let mut record = fingerforced();
-        record.args(["record", "--port", &device.path, "--data"]).arg(place.path("data"));
-        let output = run(record.env("FINGERFORCE_LOG", "trace"));
-        assert_eq!(output.status.code(), Some(1), "{what}: {output:?}");
-        is_clean(&output, what);
-        let output =
-            run(fingerforced().args(["ports", "--probe", &device.path]).env("FINGERFORCE_LOG", "trace"));
-        is_clean(&output, what);
-    }
+    ];
+    std::thread::scope(|scope| {
+        for (what, bytes) in says {
+            scope.spawn(move || talk_to(what, bytes));
+        }
+    });
 }

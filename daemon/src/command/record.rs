@@ -84,12 +84,20 @@ pub struct Recorded {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
-    if args.no_seal {
-        analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
+    let sealed = if args.no_seal {
+        Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
-        super::seal_in_child(&recorded.folder, args.json)?;
+        super::seal_in_child(&recorded.folder, args.json)
+    };
+    match (recorded.failure, sealed) {
+        (None, sealed) => sealed,
+        (Some(failure), Ok(())) => Err(failure),
+        // What ended the recording is told last, where it is looked for; it may well be why there is no recording.
+        (Some(failure), Err(unsealed)) => {
+            analysis::console::report(&unsealed);
+            Err(failure)
+        }
     }
-    recorded.failure.map_or(Ok(()), Err)
 }
 
 /// Records a visit; returns when its journal is complete.
