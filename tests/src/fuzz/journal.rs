@@ -34,7 +34,7 @@ pub fn journal(data: &[u8]) {
             segment[at] ^= draw.byte();
         }
         let (read, damage) = read(&made.segments);
-        assert!(read.iter().all(|record| made.records.contains(record)));
+        assert!(read.iter().all(|record| made.records.contains(record) || made.carries(record)));
         assert!(read.len() == made.records.len() || !damage.is_empty());
     }
     survey(&records);
@@ -94,6 +94,13 @@ impl Made {
         self.segments.push(header.encode());
     }
 
+    /// A record written holds bytes that are this record: where the length around them is damaged nobody can tell.
+    fn carries(&self, record: &Stamped) -> bool {
+        let inner = encoded(record);
+        let holds = |outer: &Stamped| encoded(outer).windows(inner.len()).any(|bytes| bytes == inner);
+        self.records.iter().any(holds)
+    }
+
     fn draw(&mut self, draw: &mut Draw) {
         let kind = draw.byte() % 16;
         if kind == 13 {
@@ -106,6 +113,12 @@ impl Made {
         self.records.push(Stamped { number: self.number, monotonic_ns: self.monotonic_ns, record });
         self.number += 1;
     }
+}
+
+fn encoded(record: &Stamped) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    encode(&mut bytes, record.number, record.monotonic_ns, &record.record).unwrap();
+    bytes
 }
 
 fn record(kind: u8, draw: &mut Draw) -> Record {
