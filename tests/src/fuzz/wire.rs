@@ -132,7 +132,7 @@ fn event(board: &mut Board, host: &mut Host, draw: &mut Draw, channels: u8, now_
         4 => board.receive(&frame_of(&[&[draw.byte() | 0x80], draw.piece()].concat()), *now_us),
         5 => {
             // One reading too few or too many, too.
-            let channels = (usize::from(channels) + usize::from(draw.byte() % 16 == 0)).min(9);
+            let channels = (usize::from(channels) + usize::from(draw.byte() < 16)).min(9);
             let counts: Vec<i32> = (0..channels).map(|_| draw.number(2) as i32).collect();
             (0..=draw.byte() % 64).for_each(|_| board.sample(&counts, false, *now_us));
         }
