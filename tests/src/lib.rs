@@ -4,7 +4,6 @@
 
 pub mod fuzz;
 pub mod journal;
-pub mod random;
 pub mod soak;
 
 use nix::sys::signal::{Signal, kill, killpg};
@@ -73,6 +72,11 @@ pub fn stderr(output: &Output) -> String {
 pub fn json(output: &Output) -> Value {
     let text = String::from_utf8_lossy(&output.stdout);
     serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error}: {text}\n{}", stderr(output)))
+}
+
+/// How often something is tried: `usually`, or `long` where LONG is set.
+pub fn times(usually: u64, long: u64) -> u64 {
+    if std::env::var_os("LONG").is_some() { long } else { usually }
 }
 
 /// Looks again and again until `seen` gives something.

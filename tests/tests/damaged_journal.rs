@@ -6,10 +6,10 @@ use analysis::recording::read::Recording;
 use daemon::journal::format::{Head, Header};
 use daemon::journal::simulated_disk::SimulatedDisk;
 use daemon::journal::{Damage, Stamped, read};
+use daemon::simulate::random::Random;
 use std::path::Path;
 use tests::journal::samples_in;
-use tests::random::{Random, times};
-use tests::{Place, fingerforced, run, sealed};
+use tests::{Place, fingerforced, run, sealed, times};
 
 const FLIPS: u64 = 10_000;
 
@@ -81,9 +81,9 @@ fn cut_at_every_byte() {
 #[test]
 fn flipped_at_ten_thousand_places() {
     let journal = Journal::recorded(&Place::default());
-    let mut random = Random(10);
+    let mut random = Random::new(10);
     for flip in 0..FLIPS {
-        let (at, bit) = (random.below(journal.bytes.len() as u64) as usize, random.below(8));
+        let (at, bit) = (random.below(journal.bytes.len()), random.below(8));
         let mut bytes = journal.bytes.clone();
         bytes[at] ^= 1 << bit;
         let (records, damage) = journal.read(&bytes).unwrap();
@@ -115,10 +115,10 @@ fn what_is_left_is_sealed() {
     let place = Place::default();
     let journal = Journal::recorded(&place);
     let begun = journal.ends[0];
-    let mut random = Random(11);
+    let mut random = Random::new(11);
     for number in 0..times(8, 200) {
         let mut bytes = journal.bytes.clone();
-        let at = begun + random.below((bytes.len() - begun) as u64) as usize;
+        let at = begun + random.below(bytes.len() - begun);
         if number % 2 == 0 {
             bytes.truncate(at)
         } else {

@@ -5,6 +5,7 @@
 
 use analysis::recording::read::Recording;
 use daemon::clock::{Clock, SystemClock};
+use daemon::simulate::random::Random;
 use nix::sys::signal::Signal;
 use serde_json::Value;
 use std::os::unix::process::CommandExt;
@@ -12,8 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::Duration;
 use tests::journal::{last_read_ns, samples_in};
-use tests::random::{Random, times};
-use tests::{Place, Running, fingerforced, json, run, stderr, wait_for};
+use tests::{Place, Running, fingerforced, json, run, stderr, times, wait_for};
 
 /// What the journal promises to lose at most with the power, and so surely with a process.
 const SYNC_NS: u64 = 250_000_000;
@@ -32,11 +32,11 @@ enum Moment {
 
 impl Moment {
     fn drawn(random: &mut Random) -> Moment {
-        let within = |random: &mut Random, us| Duration::from_micros(random.below(us));
+        let within = |random: &mut Random, us| Duration::from_micros(random.below(us) as u64);
         match random.below(10) {
             0 => Moment::Started(within(random, 300_000)),
             1 | 2 => Moment::Sealing(within(random, 150_000)),
-            _ => Moment::Journal(random.below(16_000), within(random, 25_000)),
+            _ => Moment::Journal(random.below(16_000) as u64, within(random, 25_000)),
         }
     }
 
@@ -84,7 +84,7 @@ struct Left {
 
 /// Kills one recording, recovers it, and checks all that was promised.
 fn killed(seed: u64) -> Left {
-    let mut random = Random(seed);
+    let mut random = Random::new(seed);
     let moment = Moment::drawn(&mut random);
     let place = Place::default();
     let _sensor = place.sensor(&PULLS);
