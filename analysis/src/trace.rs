@@ -102,9 +102,11 @@ pub fn read_csv(path: &Path) -> Result<Trace, TraceError> {
     parse_csv(file, path)
 }
 
+/// The same from bytes; `path` is what errors name.
+///
 /// Splits lines by hand: the csv crate tells the line of a record only roughly behind blank lines and comments, and
 /// the line is what a person needs to mend a file.
-fn parse_csv(input: impl io::Read, path: &Path) -> Result<Trace, TraceError> {
+pub fn parse_csv(input: impl io::Read, path: &Path) -> Result<Trace, TraceError> {
     let mut input = io::BufReader::with_capacity(1 << 16, input);
     let mut trace = Trace::default();
     let mut columns = None;

@@ -57,16 +57,16 @@ fn run(command: &Command) -> anyhow::Result<()> {
     }
 }
 
-/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default.
+/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default;
+/// `FINGERFORCE_LOG_FORMAT=json` makes each an object on a line, with its time, for a machine to watch.
 fn logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    if std::env::var_os("FINGERFORCE_LOG_FORMAT").is_some_and(|format| format == "json") {
+        logs.json().init();
+        return;
+    }
     let terminal = std::io::stderr().is_terminal();
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(terminal)
-        .without_time()
-        .with_target(false)
-        .init();
+    logs.with_ansi(terminal).without_time().with_target(false).init();
 }

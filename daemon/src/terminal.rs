@@ -61,6 +61,12 @@ impl Terminal {
         }
     }
 
+    /// Nothing follows: what is missing and was not told yet is told now.
+    pub fn end(&mut self) {
+        self.clear();
+        self.tell(0);
+    }
+
     fn line(&mut self, text: &str) {
         self.clear();
         // A closed stderr is no reason to stop a recording.
@@ -188,9 +194,16 @@ impl Terminal {
     /// Lost data are an error, but a bad line must not flood the terminal: at most a line every five seconds.
     fn tell_missing(&mut self, now_ns: u64) {
         const EVERY_NS: u64 = 5_000_000_000;
-        if self.missing > self.told_missing && now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
+        if now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
+            self.tell(now_ns);
+        }
+    }
+
+    /// How many samples are missing that were not told yet, and in all.
+    fn tell(&mut self, now_ns: u64) {
+        let (missing, total) = (self.missing - self.told_missing, self.missing);
+        if missing > 0 {
             self.clear();
-            let (missing, total) = (self.missing - self.told_missing, self.missing);
             tracing::error!(missing, total, last_reason = self.missing_reason, "samples are missing");
             (self.told_missing, self.told_missing_ns) = (self.missing, now_ns);
         }

@@ -8,6 +8,7 @@ pub mod recover;
 pub mod show;
 pub mod simulate;
 
+use analysis::console::Hint;
 use anyhow::Context;
 use std::path::Path;
 use std::process::Command;
@@ -33,10 +34,11 @@ pub(crate) fn seal_in_child(folder: &Path, json: bool) -> anyhow::Result<()> {
         child.arg("--json");
     }
     let status = child.status().context("cannot start the child that seals")?;
+    let folder = folder.display();
     anyhow::ensure!(
         status.success(),
-        "the recording was not written; the journal in {} is whole",
-        folder.display()
+        anyhow::anyhow!("the recording was not written; the journal in {folder} is whole")
+            .context(Hint::new(format!("when what is told above is mended: fingerforced recover {folder}")))
     );
     Ok(())
 }

@@ -84,12 +84,20 @@ pub struct Recorded {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
-    if args.no_seal {
-        analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
+    let sealed = if args.no_seal {
+        Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
-        super::seal_in_child(&recorded.folder, args.json)?;
+        super::seal_in_child(&recorded.folder, args.json)
+    };
+    match (recorded.failure, sealed) {
+        (None, sealed) => sealed,
+        (Some(failure), Ok(())) => Err(failure),
+        // What ended the recording is told last, where it is looked for; it may well be why there is no recording.
+        (Some(failure), Err(unsealed)) => {
+            analysis::console::report(&unsealed);
+            Err(failure)
+        }
     }
-    recorded.failure.map_or(Ok(()), Err)
 }
 
 /// Records a visit; returns when its journal is complete.
@@ -398,7 +406,7 @@ impl Shell {
     }
 
     fn close(mut self, end: End) -> anyhow::Result<Recorded> {
-        self.terminal.clear();
+        self.terminal.end();
         if let Some(reader) = self.reader.take() {
             reader.stop();
         }
@@ -407,6 +415,7 @@ impl Shell {
             End::Properly(reason) => {
                 self.drain().map_err(advised)?;
                 self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())).map_err(advised)?;
+                self.terminal.end();
                 self.recorder.finish().map_err(advised)?;
                 Ok(Recorded { folder, reason, failure: None })
             }

@@ -274,7 +274,7 @@ impl Pipeline {
     }
 
     fn dropped(&mut self, port: u8, bytes: u64) {
-        self.faults.host_dropped_bytes += bytes;
+        self.faults.host_dropped_bytes = self.faults.host_dropped_bytes.saturating_add(bytes);
         let state = self.port(port);
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
