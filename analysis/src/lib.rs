@@ -4,8 +4,10 @@
 //! their times (s) and forces (N), tables and plots. Everything but files, plots and commands is pure.
 
 pub mod cautions;
+pub mod code;
 pub mod command;
 pub mod console;
+pub mod corrections;
 pub mod filter;
 pub mod holds;
 pub mod measures;

@@ -6,6 +6,7 @@
 pub mod clock;
 pub mod command;
 pub mod core;
+pub mod corrections;
 pub mod data_folder;
 pub mod journal;
 pub mod pipeline;

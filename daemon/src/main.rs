@@ -19,6 +19,9 @@ enum Command {
     Simulate(Box<daemon::command::simulate::Args>),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
+    Correct(daemon::command::correct::Args),
+    #[command(hide = true)]
+    Revise(daemon::command::revise::Args),
     #[command(hide = true)]
     Show(daemon::command::show::Args),
 }
@@ -35,8 +38,13 @@ fn main() -> ExitCode {
 
 /// A command that reads a recording does it in a supervised child; the others never open one.
 fn supervised(command: &Command) -> anyhow::Result<ExitCode> {
-    if let Command::Show(args) = command {
-        let files = [args.recording.clone()];
+    let opened = match command {
+        Command::Show(args) => Some(&args.recording),
+        Command::Revise(args) => Some(&args.recording),
+        _ => None,
+    };
+    if let Some(opened) = opened {
+        let files = [opened.clone()];
         if let Supervision::Done(code) =
             supervise::run_supervised(&files, Limits::for_files(&files)).map_err(advised)?
         {
@@ -53,6 +61,8 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Simulate(args) => daemon::command::simulate::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
+        Command::Correct(args) => daemon::command::correct::run(args),
+        Command::Revise(args) => daemon::command::revise::run(args),
         Command::Show(args) => daemon::command::show::run(args),
     }
 }

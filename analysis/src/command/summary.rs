@@ -7,6 +7,7 @@ use crate::console::{self, advised, clean};
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::revise::{self, Effect};
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -44,6 +45,7 @@ fn read(file: &Path) -> Result<Source, ReadError> {
         participant: recording.root().participant.clone(),
         started_utc: recording.root().started_utc.clone(),
         rows: recording.trials()?,
+        corrections: revise::effects(&recording.events()?),
     })
 }
 
@@ -58,6 +60,8 @@ pub struct Source {
     pub started_utc: String,
     /// Its trials.
     pub rows: Vec<TrialRow>,
+    /// What was changed after the visit.
+    pub corrections: Vec<Effect>,
 }
 
 #[derive(Serialize)]
@@ -80,6 +84,7 @@ impl<'a, T: Serialize> OfFile<'a, T> {
 struct Json<'a> {
     items: Vec<OfFile<'a, Item>>,
     unassigned: Vec<OfFile<'a, Group>>,
+    corrections: Vec<OfFile<'a, Effect>>,
     cautions: &'static str,
 }
 
@@ -87,9 +92,11 @@ struct Json<'a> {
 pub fn json(sources: &[Source]) -> serde_json::Result<String> {
     let items = |source| OfFile::all(source, repeats::items(&source.rows));
     let groups = |source| OfFile::all(source, repeats::unassigned(&source.rows));
+    let corrections = |source| OfFile::all(source, source.corrections.clone());
     let json = Json {
         items: sources.iter().flat_map(items).collect(),
         unassigned: sources.iter().flat_map(groups).collect(),
+        corrections: sources.iter().flat_map(corrections).collect(),
         cautions: CAUTIONS,
     };
     Ok(serde_json::to_string_pretty(&json)? + "\n")
@@ -113,6 +120,10 @@ fn of_source(source: &Source) -> String {
     if !groups.is_empty() {
         text += if items.is_empty() { "Holds, no plan:\n" } else { "Holds outside any trial:\n" };
         groups.iter().for_each(|group| text += &of_group(group));
+    }
+    for Effect { correction, .. } in &source.corrections {
+        let (what, who) = (clean(&correction.change.to_string()), clean(&correction.who));
+        text += &format!("Corrected: {what} ({who}: {})\n", clean(&correction.why));
     }
     if items.is_empty() && groups.is_empty() {
         text += "no trials and no holds\n";
@@ -259,6 +270,7 @@ mod tests {
             file: text("a.h5"),
             participant: text("P07"),
             started_utc: text("2026-03-02T09:00:00Z"),
+            corrections: Vec::new(),
             rows,
         }
     }

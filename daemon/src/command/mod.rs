@@ -1,10 +1,12 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod correct;
 pub mod demo;
 mod keys;
 pub mod ports;
 pub mod record;
 pub mod recover;
+pub mod revise;
 pub mod show;
 pub mod simulate;
 

@@ -104,7 +104,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     let plan = read_plan(args.plan.as_deref())?;
     for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        check_code(what, code)?;
+        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
     }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
@@ -129,20 +129,6 @@ fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
             .context(Hint::new("items have muscle, test, trials, hold_s and rest_s; see README.md"))
     })?;
     Ok(Some(plan))
-}
-
-/// Codes stand in files; whatever could be a name, a path or a terminal command is refused.
-fn check_code(what: &str, code: &str) -> anyhow::Result<()> {
-    let allowed = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-    let digits = code.chars().any(|c| c.is_ascii_digit());
-    if code.is_empty() || (code.len() <= 32 && code.chars().all(allowed) && digits) {
-        return Ok(());
-    }
-    Err(Usage(format!(
-        "`{}` is no {what} code: use up to 32 letters, digits, - and _, with at least one digit (P014), never a name",
-        analysis::console::clean(code)
-    ))
-    .into())
 }
 
 /// Why a recording ends.
