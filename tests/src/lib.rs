@@ -7,6 +7,8 @@ pub mod journal;
 pub mod soak;
 
 use nix::sys::signal::{Signal, kill, killpg};
+pub mod scorer;
+
 use nix::unistd::Pid;
 use serde_json::Value;
 use std::path::{Path, PathBuf};

@@ -174,7 +174,7 @@ parameters! {
     yield_drop_n: "N", 1.0, 0.3, 0.0..=1e6;
     /// Longest time from 95 % of the force before it to the least drop.
     yield_time_s: "s", 0.30, 0.30, 0.0..=5.0;
-    /// Longest time from 20 to 80 % of the drop.
+    /// Longest time from 20 to 80 % of the least drop; a deeper one may take up to half as long again.
     yield_swift_s: "s", 0.17, 0.17, 0.0..=5.0;
     /// Share of the force before it that a yield keeps; what keeps less was released or slipped.
     yield_keep_share: "", 0.25, 0.25, 0.0..=1.0;
@@ -184,8 +184,8 @@ parameters! {
     yield_flat_s: "s", 0.70, 0.70, 0.0..=5.0;
     /// Least time for which the force left after a yield stays.
     yield_stay_s: "s", 0.18, 0.18, 0.0..=5.0;
-    /// Share of the drop that comes back soon after an undulation, and not after a yield.
-    undulation_share: "", 0.14, 0.14, 0.0..=1.0;
+    /// Share of the drop that comes back soon after an undulation, and not after a yield; less where force ended sooner.
+    undulation_share: "", 0.20, 0.20, 0.0..=1.0;
     /// How soon.
     undulation_s: "s", 0.60, 0.60, 0.0..=5.0;
     /// Back at this share of the force before it, a yield was a give-way.
