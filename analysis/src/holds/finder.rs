@@ -236,7 +236,10 @@ impl Finder {
                 self.look(position, force, out);
             }
         }
-        self.force_n = self.smooth(to.saturating_sub(1));
+        // Where measuring is put off, nobody looks.
+        if self.put_off.is_none() {
+            self.force_n = self.smooth(to.saturating_sub(1));
+        }
         self.after_step(to, out);
         let needed = [&self.pull, &self.undecided].into_iter().flatten().map(|p| p.cross).min().unwrap_or(to);
         let before = (BEFORE_S / self.track.dt_s()) as u64;
