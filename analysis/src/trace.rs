@@ -238,7 +238,7 @@ pub struct Dataset {
 }
 
 /// Samples of a dataset that are read at a time.
-const BLOCK: usize = 1 << 15;
+const BLOCK: usize = 1 << 17;
 
 impl Dataset {
     /// Opens a dataset whose values times `scale` plus `offset` are forces (N) at `rate_hz`.

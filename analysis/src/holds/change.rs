@@ -228,17 +228,30 @@ fn linearise(
     }
     let flat = rows[..n].iter().position(|row| *row != [0.0; 4]).unwrap_or(n);
     window.whiten(rows, flat);
+    // Row by row of four, so that a compiler can add to them side by side.
+    let (mut products, mut with_time, mut with_residual) = ([[0.0; 4]; 4], [0.0; 4], [0.0; 4]);
     let mut linear = Linear::default();
+    let [.., last_but_one, last] = &mut linear.products;
     for (row, &[value, one, time, _]) in rows.iter().zip(&window.fixed).take(window.n) {
         let time = if sloped { time } else { 0.0 };
         let residual = value - level * one - height * row[2] - slope * time;
-        let columns = [row[0], row[1], one, row[2], time, residual];
-        // From the diagonal on, by twos.
-        for (k, products) in linear.products.iter_mut().enumerate() {
-            for j in k / 2 * 2..=UNKNOWNS {
-                products[j] += columns[k] * columns[j];
+        let columns = [row[0], row[1], one, row[2]];
+        for (products, a) in products.iter_mut().zip(columns) {
+            for k in 0..4 {
+                products[k] += a * columns[k];
             }
         }
+        for k in 0..4 {
+            with_time[k] += columns[k] * time;
+            with_residual[k] += columns[k] * residual;
+        }
+        last_but_one[4] += time * time;
+        last_but_one[5] += time * residual;
+        last[5] += residual * residual;
+    }
+    for (k, row) in linear.products.iter_mut().take(4).enumerate() {
+        row[..4].copy_from_slice(&products[k]);
+        (row[4], row[5]) = (with_time[k], with_residual[k]);
     }
     let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
     linear.expect(4, prior, prior * slope, prior * slope * slope);
