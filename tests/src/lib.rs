@@ -4,11 +4,10 @@
 
 pub mod fuzz;
 pub mod journal;
+pub mod scorer;
 pub mod soak;
 
 use nix::sys::signal::{Signal, kill, killpg};
-pub mod scorer;
-
 use nix::unistd::Pid;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
