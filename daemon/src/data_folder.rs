@@ -75,6 +75,11 @@ impl DataFolder {
         Ok(DataFolder { disk, path, _lock: lock })
     }
 
+    /// The disk it is on.
+    pub fn disk(&self) -> &Arc<dyn Disk> {
+        &self.disk
+    }
+
     /// Where it is.
     pub fn path(&self) -> &Path {
         &self.path
@@ -140,9 +145,13 @@ fn lock(disk: &dyn Disk, what: &'static str, folder: &Path) -> Result<Lock, Fold
 /// Removes the folder of a visit that holds not one sample.
 ///
 /// # Errors
-/// A file cannot be removed.
-pub fn discard(folder: &Path) -> Result<(), FolderError> {
-    std::fs::remove_dir_all(folder).map_err(JournalError::io("remove", folder))?;
+/// A file or the folder cannot be removed.
+pub fn discard(disk: &dyn Disk, folder: &Path) -> Result<(), FolderError> {
+    for entry in disk.list(folder).map_err(JournalError::io("list", folder))? {
+        let path = folder.join(entry.name);
+        disk.remove(&path).map_err(JournalError::io("remove", &path))?;
+    }
+    disk.remove_folder(folder).map_err(JournalError::io("remove", folder))?;
     Ok(())
 }
 

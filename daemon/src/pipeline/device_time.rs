@@ -106,14 +106,53 @@ struct Open {
     last: (u64, u64), // counter and device time (µs) of the last frame
 }
 
-/// A stream whose port is gone.
+/// Why a segment ends although its stream may go on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Interruption {
+    /// The port is gone.
+    Unplugged,
+    /// The host slept: its monotonic clock stood still, so device time has another place in it from now on.
+    HostSlept,
+}
+
+impl Interruption {
+    /// Why the next segment of the same stream begins, why samples between the two are missing, and why the end of a
+    /// stream that never went on is unknown.
+    fn reasons(self) -> [&'static str; 3] {
+        match self {
+            Interruption::Unplugged => ["port returned", "unplugged", "unplugged at the end"],
+            Interruption::HostSlept => ["host slept", "host slept", "host slept at the end"],
+        }
+    }
+}
+
+/// A stream whose segment was ended from outside.
 #[derive(Debug, Clone, Copy)]
 struct Interrupted {
+    why: Interruption,
     boot_id: u32,
     next_counter: u64,
     segment: u64,
     /// Index in the segment of the first sample that is missing.
     index: i64,
+}
+
+/// What the host lost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HostLoss {
+    /// Bytes, because it was too slow.
+    Bytes,
+    /// Records of the journal.
+    Records,
+}
+
+impl HostLoss {
+    fn reason(self) -> &'static str {
+        match self {
+            HostLoss::Bytes => "host overflow",
+            HostLoss::Records => "journal damaged",
+        }
+    }
 }
 
 /// Where a run of samples without gaps begins.
@@ -132,7 +171,8 @@ pub struct Sequencer {
     interrupted: Option<Interrupted>,
     segments: u64,
     position: u64,
-    overflowed: bool,
+    /// What was lost on the host since the last frame: the next gap is its fault.
+    lost: Option<HostLoss>,
     duplicates: u64,
     /// The board has said how many samples the open segment's stream had.
     counted: bool,
@@ -150,15 +190,16 @@ impl Sequencer {
         self.duplicates
     }
 
-    /// Bytes were lost on the host: the next gap is its fault.
-    pub fn overflowed(&mut self) {
-        self.overflowed = true;
+    /// Something was lost on the host: the next gap is its fault.
+    pub fn lost(&mut self, what: HostLoss) {
+        self.lost = Some(what);
     }
 
-    /// The open segment ends because the port is gone; its stream may go on when the port returns.
-    pub fn interrupt(&mut self) {
+    /// The open segment ends; its stream may go on afterwards.
+    pub fn interrupt(&mut self, why: Interruption) {
         if let Some(open) = self.open.take() {
             self.interrupted = Some(Interrupted {
+                why,
                 boot_id: open.boot_id,
                 next_counter: open.next_counter,
                 segment: open.segment,
@@ -169,8 +210,9 @@ impl Sequencer {
 
     /// The recording ends. Unless the board has said how many samples there were, nobody can say what is missing.
     pub fn end(&mut self) -> Option<Gap> {
+        let interrupted = self.interrupted.filter(|_| self.open.is_none());
         let reason =
-            if self.open.is_some() { "ended without the device's count" } else { "unplugged at the end" };
+            interrupted.map_or("ended without the device's count", |interrupted| interrupted.why.reasons()[2]);
         self.unknown_tail(reason)
     }
 
@@ -225,7 +267,7 @@ impl Sequencer {
         }
         if frame.counter > open.next_counter {
             let missing = frame.counter - open.next_counter;
-            let reason = gap_reason(std::mem::take(&mut self.overflowed), frame, open.next_sequence);
+            let reason = gap_reason(self.lost.take(), frame, open.next_sequence);
             out.push(Found::Gap(Gap {
                 segment: open.segment,
                 after: self.position.checked_sub(1),
@@ -248,7 +290,7 @@ impl Sequencer {
         open.next_counter = end;
         open.next_sequence = frame.sequence.wrapping_add(1);
         open.last = (frame.counter, frame.device_time_us);
-        self.overflowed = false;
+        self.lost = None;
         out.push(Found::Placed(placed));
     }
 
@@ -263,7 +305,7 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(next_counter - open.next_counter),
                 index: signed(open.next_counter) - signed(open.first_counter),
-                reason: if self.overflowed { "host overflow" } else { "lost frame" },
+                reason: self.lost.map_or("lost frame", HostLoss::reason),
             }));
             open.next_counter = next_counter;
         }
@@ -273,7 +315,7 @@ impl Sequencer {
         let Some(open) = &self.open else {
             return Some(match self.interrupted {
                 None if self.segments == 0 => "start",
-                Some(lost) if lost.boot_id == frame.boot_id => "port returned",
+                Some(lost) if lost.boot_id == frame.boot_id => lost.why.reasons()[0],
                 _ => "port returned after a device reset",
             });
         };
@@ -308,7 +350,11 @@ impl Sequencer {
         if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
             out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
         }
-        self.interrupted = None;
+        let gap_reason = match (self.lost, self.interrupted.take()) {
+            (Some(lost), _) => lost.reason(),
+            (None, Some(lost)) if lost.boot_id == frame.boot_id => lost.why.reasons()[1],
+            _ => "lost frame",
+        };
         self.counted = false;
         out.push(Found::Began(Began {
             segment,
@@ -326,7 +372,7 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(missing),
                 index: -signed(missing),
-                reason: if reason == "port returned" { "unplugged" } else { "lost frame" },
+                reason: gap_reason,
             }));
         }
         self.open = Some(Open {
@@ -343,12 +389,12 @@ impl Sequencer {
     }
 }
 
-fn gap_reason(overflowed: bool, frame: &FramePlace, next_sequence: u32) -> &'static str {
-    match (overflowed, frame.sequence == next_sequence) {
-        (true, _) => "host overflow",
-        (false, true) => "device overrun",
-        (false, false) if frame.overrun => "lost frame and device overrun",
-        (false, false) => "lost frame",
+fn gap_reason(lost: Option<HostLoss>, frame: &FramePlace, next_sequence: u32) -> &'static str {
+    match (lost, frame.sequence == next_sequence) {
+        (Some(lost), _) => lost.reason(),
+        (None, true) => "device overrun",
+        (None, false) if frame.overrun => "lost frame and device overrun",
+        (None, false) => "lost frame",
     }
 }
 
@@ -431,7 +477,7 @@ mod tests {
     #[test]
     fn a_port_that_returns_leaves_an_exact_gap() {
         let (mut sequencer, mut out) = run(&[frame(0, 0)]);
-        sequencer.interrupt();
+        sequencer.interrupt(Interruption::Unplugged);
         sequencer.place(&frame(90, 900), &mut out);
         assert_eq!(gaps(&out), [(Some(890), "unplugged")]);
         assert_eq!(sequencer.position(), 20);
@@ -445,7 +491,7 @@ mod tests {
             Some(None),
             "the board has not said how many there were"
         );
-        sequencer.interrupt();
+        sequencer.interrupt(Interruption::Unplugged);
         assert_eq!(sequencer.end().map(|gap| (gap.missing, gap.index)), Some((None, 10)));
         sequencer.place(&frame(1, 10), &mut out);
         assert_eq!(sequencer.position(), 20);

@@ -12,12 +12,13 @@ pub mod setting;
 
 pub use sensor::{Block, ChannelIdentity, SensorIdentity};
 
+use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
-use device_time::{Began, Gap};
+use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{
-    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION,
+    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION, Samples,
 };
 use link::{Link, Word};
 use sensor::Sensor;
@@ -188,7 +189,16 @@ pub struct Pipeline {
     faults: WireFaults,
     words: Vec<Word>,
     find: bool,
+    next_number: u64,
+    /// The journal's first records are lost, and with them who the sensors are.
+    beginning_lost: bool,
+    /// How far the clock that counts suspend is ahead of the one that does not, ns.
+    slept_ns: Option<u64>,
 }
+
+/// The host slept when its two clocks that never step moved apart by more than this, ns. They are read one after the
+/// other, so a little is always between them.
+pub const SLEPT_NS: u64 = 100_000_000;
 
 impl Pipeline {
     /// A pipeline; without `find` it makes samples but looks for no holds and no zeros (a second pass over a journal
@@ -200,6 +210,9 @@ impl Pipeline {
             faults: WireFaults::default(),
             words: Vec::new(),
             find,
+            next_number: 0,
+            beginning_lost: false,
+            slept_ns: None,
         }
     }
 
@@ -225,6 +238,10 @@ impl Pipeline {
     /// Takes one record.
     pub fn step(&mut self, stamped: &Stamped, out: &mut Vec<Output>) {
         let now_ns = stamped.monotonic_ns;
+        if stamped.number > self.next_number {
+            self.records_lost();
+        }
+        self.next_number = self.next_number.max(stamped.number.saturating_add(1));
         match &stamped.record {
             Record::Opened { port, .. } => self.opened(*port, now_ns, out),
             Record::Closed { port, reason } => self.closed(*port, reason, now_ns, out),
@@ -235,7 +252,8 @@ impl Pipeline {
             Record::Action(text) => self.action(text, now_ns, out),
             Record::Parameters(text) => self.set(text, out),
             Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.finish(out)),
-            Record::Begun(_) | Record::Anchor(_) | Record::Shown(_) => {}
+            Record::Anchor(anchor) => self.anchored(anchor, out),
+            Record::Begun(_) | Record::Shown(_) => {}
         }
     }
 
@@ -268,7 +286,7 @@ impl Pipeline {
         state.accumulator.reset();
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
-            sensor.interrupt(out);
+            sensor.interrupt(Interruption::Unplugged, out);
         }
         out.push(Output::Link(port, LinkState::Closed(reason.to_owned())));
     }
@@ -278,7 +296,24 @@ impl Pipeline {
         let state = self.port(port);
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
-            sensor.overflowed();
+            sensor.lost(HostLoss::Bytes);
+        }
+    }
+
+    /// The journal has a hole before this record.
+    fn records_lost(&mut self) {
+        self.beginning_lost |= self.next_number == 0;
+        self.ports.iter_mut().for_each(|port| port.accumulator.reset());
+        self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
+    }
+
+    /// The host's clocks were read: did it sleep since the last time? Its monotonic clock stood still then, the sensor's
+    /// did not.
+    fn anchored(&mut self, anchor: &Anchor, out: &mut Vec<Output>) {
+        let slept_ns = anchor.boottime_ns.saturating_sub(anchor.monotonic_ns);
+        let before_ns = self.slept_ns.replace(slept_ns);
+        if before_ns.is_some_and(|before_ns| slept_ns > before_ns.saturating_add(SLEPT_NS)) {
+            self.sensors.iter_mut().for_each(|sensor| sensor.interrupt(Interruption::HostSlept, out));
         }
     }
 
@@ -313,11 +348,13 @@ impl Pipeline {
     fn frame(&mut self, port: u8, body: &[u8], now_ns: u64, out: &mut Vec<Output>) -> bool {
         match DeviceMessage::decode(body) {
             Ok(DeviceMessage::Samples(samples)) => {
+                self.take_nameless(port, &samples, now_ns, out);
                 let state = &mut self.ports[usize::from(port)];
                 let Some(sensor) = state.sensor.filter(|_| state.link.takes_samples()) else { return true };
                 self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
                 if let Some(sensor) = self.sensors.get_mut(sensor) {
-                    sensor.samples(&samples, now_ns, self.find, out);
+                    // Where the force is unknown there is nothing to find.
+                    sensor.samples(&samples, now_ns, self.find && !sensor.is_nameless(), out);
                 }
             }
             Ok(DeviceMessage::Identity(identity)) => self.identified(port, &identity, now_ns, out),
@@ -361,6 +398,10 @@ impl Pipeline {
             None => self.adopt(port, found, out),
             Some(at) => {
                 let Some(sensor) = self.sensors.get_mut(at) else { return };
+                if sensor.is_nameless() {
+                    let at = self.name(port, at, identity, out);
+                    return self.adopted(port, at, identity.boot_id, now_ns, out);
+                }
                 if sensor.identity().serial != found.serial {
                     let expected = sensor.identity().serial.clone();
                     state.stranger = Some(Box::new(*identity));
@@ -371,11 +412,40 @@ impl Pipeline {
                 at
             }
         };
+        self.adopted(port, at, identity.boot_id, now_ns, out);
+    }
+
+    fn adopted(&mut self, port: u8, at: usize, boot_id: u32, now_ns: u64, out: &mut Vec<Output>) {
         let Some(sensor) = self.sensors.get_mut(at) else { return };
-        let restarted = sensor.boot(identity.boot_id);
+        let restarted = sensor.boot(boot_id);
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.link.identified(restarted, now_ns, words)
         });
+    }
+
+    /// Samples of a sensor whose identity was in the lost beginning of a journal are taken all the same.
+    fn take_nameless(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
+        let state = &mut self.ports[usize::from(port)];
+        if !self.beginning_lost || state.sensor.is_some() || state.link.phase() != link::Phase::Closed {
+            return;
+        }
+        state.link.went_on(now_ns);
+        self.adopt(port, SensorIdentity::nameless(samples), out);
+        self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
+    }
+
+    /// Who a nameless sensor is: itself, where the boot is the same; another one, where it is not.
+    fn name(&mut self, port: u8, at: usize, identity: &Identity, out: &mut Vec<Output>) -> usize {
+        let found = SensorIdentity::from(identity);
+        match self.sensors.get_mut(at).filter(|sensor| sensor.is_boot(identity.boot_id)) {
+            Some(sensor) => {
+                sensor.interrupt(Interruption::Unplugged, out);
+                sensor.name(found.clone(), self.find);
+                out.push(Output::Identified { sensor: at + 1, identity: found });
+                at
+            }
+            None => self.adopt(port, found, out),
+        }
     }
 
     /// A sensor that is new to this port.
