@@ -166,6 +166,8 @@ impl Session {
     /// The journal takes no more.
     pub fn stop(&mut self, reason: &str) -> Result<(), JournalError> {
         self.ending = Some(reason.to_owned());
+        // A board that is not there has nothing more to say.
+        self.stopped |= !self.is_open;
         self.act(&Action::Stop { reason: reason.to_owned() })
     }
 

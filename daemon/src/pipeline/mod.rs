@@ -180,6 +180,8 @@ struct PortState {
     sensor: Option<usize>,
     stranger: Option<Box<Identity>>,
     ping: Option<(u32, u64)>,
+    /// The journal has a hole since this port was opened: what was said in it is unknown.
+    hole: bool,
 }
 
 /// The pipeline's state.
@@ -266,6 +268,7 @@ impl Pipeline {
                 sensor: None,
                 stranger: None,
                 ping: None,
+                hole: self.beginning_lost,
             });
         }
         &mut self.ports[wanted]
@@ -276,6 +279,7 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
+            state.hole = false;
             state.link.opened(state.sensor.is_some(), now_ns, words);
         });
     }
@@ -303,7 +307,10 @@ impl Pipeline {
     /// The journal has a hole before this record.
     fn records_lost(&mut self) {
         self.beginning_lost |= self.next_number == 0;
-        self.ports.iter_mut().for_each(|port| port.accumulator.reset());
+        for port in &mut self.ports {
+            port.accumulator.reset();
+            port.hole = true;
+        }
         self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
     }
 
@@ -348,7 +355,7 @@ impl Pipeline {
     fn frame(&mut self, port: u8, body: &[u8], now_ns: u64, out: &mut Vec<Output>) -> bool {
         match DeviceMessage::decode(body) {
             Ok(DeviceMessage::Samples(samples)) => {
-                self.take_nameless(port, &samples, now_ns, out);
+                self.take_after_hole(port, &samples, now_ns, out);
                 let state = &mut self.ports[usize::from(port)];
                 let Some(sensor) = state.sensor.filter(|_| state.link.takes_samples()) else { return true };
                 self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
@@ -423,15 +430,18 @@ impl Pipeline {
         });
     }
 
-    /// Samples of a sensor whose identity was in the lost beginning of a journal are taken all the same.
-    fn take_nameless(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
+    /// Samples that come after a hole in the journal are taken, although the start that was sent for them, or even who
+    /// sends them, was in the hole.
+    fn take_after_hole(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
         let state = &mut self.ports[usize::from(port)];
-        if !self.beginning_lost || state.sensor.is_some() || state.link.phase() != link::Phase::Closed {
+        if !state.hole || !state.link.awaits_samples() {
             return;
         }
         state.link.went_on(now_ns);
-        self.adopt(port, SensorIdentity::nameless(samples), out);
-        self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
+        if state.sensor.is_none() {
+            let at = self.adopt(port, SensorIdentity::nameless(samples), out);
+            self.sensors.get_mut(at).into_iter().for_each(|sensor| sensor.lost(HostLoss::Records));
+        }
     }
 
     /// Who a nameless sensor is: itself, where the boot is the same; another one, where it is not.
