@@ -357,9 +357,14 @@ impl Pipeline {
             Ok(DeviceMessage::Samples(samples)) => {
                 self.take_after_hole(port, &samples, now_ns, out);
                 let state = &mut self.ports[usize::from(port)];
-                let Some(sensor) = state.sensor.filter(|_| state.link.takes_samples()) else { return true };
-                self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
-                if let Some(sensor) = self.sensors.get_mut(sensor) {
+                let (Some(at), link) = (state.sensor, &state.link) else { return true };
+                if link.takes_samples() {
+                    self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
+                } else if link.phase() != link::Phase::Identifying || !self.is_boot(at, samples.boot_id) {
+                    return true;
+                }
+                // A board that comes back is asked who it is; its boot id has said so already.
+                if let Some(sensor) = self.sensors.get_mut(at) {
                     // Where the force is unknown there is nothing to find.
                     sensor.samples(&samples, now_ns, self.find && !sensor.is_nameless(), out);
                 }
@@ -391,6 +396,10 @@ impl Pipeline {
             }
         }
         true
+    }
+
+    fn is_boot(&self, sensor: usize, boot_id: u32) -> bool {
+        self.sensors.get(sensor).is_some_and(|sensor| sensor.is_boot(boot_id))
     }
 
     fn identified(&mut self, port: u8, identity: &Identity, now_ns: u64, out: &mut Vec<Output>) {

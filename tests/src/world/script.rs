@@ -153,16 +153,16 @@ impl Script {
 
 fn hand_script(random: &mut Random) -> hand::Script {
     let kinds = [Kind::Make, Kind::Explosive, Kind::Break];
-    let efforts = (0..1 + random.below(3)).map(|_| Effort {
-        kind: kinds[random.below(3)],
-        peak_n: random.between(4.0, 60.0),
-        hold_s: random.between(0.6, 1.6),
+    let efforts = (0..1 + random.below(3)).map(|_| {
+        let (kind, peak_n, hold_s) =
+            (kinds[random.below(3)], random.between(4.0, 60.0), random.between(0.6, 1.6));
+        Effort { kind, peak_n, hold_s: if kind == Kind::Break { 0.3 } else { hold_s } }
     });
     hand::Script {
         efforts: efforts.collect(),
         lead_s: random.between(2.5, 4.0),
-        // The longest pull that gives way takes 5.4 s.
-        period_s: random.between(6.5, 7.0),
+        // The longest pull that gives way takes 6 s.
+        period_s: random.between(6.2, 6.8),
         contact_n: if random.chance(0.2) { random.between(0.5, 2.0) } else { 0.0 },
         variation: 0.03,
         unsteadiness: if random.chance(0.3) { 1.0 } else { 0.0 },
