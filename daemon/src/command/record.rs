@@ -9,8 +9,8 @@ use crate::data_folder::{self, DataFolder};
 use crate::journal::{JournalError, Options, Writer};
 use crate::pipeline::Action;
 use crate::port::handover::{CAPACITY_BYTES, Handover};
-use crate::port::reader::Reader;
 use crate::port::open::Serial;
+use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
@@ -235,7 +235,8 @@ impl Shell {
         };
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
         Ok(Shell {
-            session: Session::begin(clocks, hands, journal, Box::new(cable), plan, &begun).map_err(advised)?,
+            session: Session::begin(clocks, hands, journal, Box::new(cable), plan, &begun)
+                .map_err(advised)?,
             handover,
             clock,
             folder,

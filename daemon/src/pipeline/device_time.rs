@@ -176,6 +176,10 @@ pub struct Sequencer {
     duplicates: u64,
     /// The board has said how many samples the open segment's stream had.
     counted: bool,
+    /// This boot was asked to start, and no frame of it has come.
+    asked: Option<u32>,
+    /// There was a boot that was asked to start, and none of its frames ever came.
+    missed: bool,
     runs: VecDeque<Run>,
 }
 
@@ -208,11 +212,35 @@ impl Sequencer {
         }
     }
 
+    /// The board was asked to start.
+    pub fn started(&mut self, boot_id: u32) {
+        self.missed |= self.asked.is_some_and(|asked| asked != boot_id);
+        let on = self.open.as_ref().map(|open| open.boot_id).or(self.interrupted.map(|lost| lost.boot_id));
+        if on != Some(boot_id) {
+            self.asked = Some(boot_id);
+        }
+    }
+
+    /// Why there may have been streams before this frame's of which nothing came.
+    fn unseen(&self, frame: &FramePlace) -> Option<&'static str> {
+        let on = self.open.as_ref().map(|open| open.boot_id).or(self.interrupted.map(|lost| lost.boot_id));
+        if self.lost == Some(HostLoss::Records) && on != Some(frame.boot_id) {
+            return Some("journal damaged");
+        }
+        let other = self.asked.is_some_and(|asked| asked != frame.boot_id);
+        (self.missed || other).then_some("nothing came before a device reset")
+    }
+
     /// The recording ends. Unless the board has said how many samples there were, nobody can say what is missing.
     pub fn end(&mut self) -> Option<Gap> {
+        if self.segments == 0 && (self.missed || self.asked.take().is_some()) {
+            self.missed = false;
+            let reason = "nothing came";
+            return Some(Gap { segment: 0, after: None, missing: None, index: 0, reason });
+        }
         let interrupted = self.interrupted.filter(|_| self.open.is_none());
-        let reason =
-            interrupted.map_or("ended without the device's count", |interrupted| interrupted.why.reasons()[2]);
+        let reason = interrupted
+            .map_or("ended without the device's count", |interrupted| interrupted.why.reasons()[2]);
         self.unknown_tail(reason)
     }
 
@@ -346,16 +374,23 @@ impl Sequencer {
             Some((boot_id, next)) if boot_id == frame.boot_id && frame.counter >= next => next,
             _ => 0,
         };
+        let next_sequence = match &self.open {
+            Some(open) if open.boot_id == frame.boot_id && expected == open.next_counter => {
+                open.next_sequence
+            }
+            _ => 0,
+        };
         // A reset or a new stream takes with it whatever was still under way: nobody can say how much.
         if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
             out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
         }
-        let gap_reason = match (self.lost, self.interrupted.take()) {
-            (Some(lost), _) => lost.reason(),
-            (None, Some(lost)) if lost.boot_id == frame.boot_id => lost.why.reasons()[1],
-            _ => "lost frame",
-        };
-        self.counted = false;
+        out.extend(self.unseen(frame).map(|reason| {
+            let after = self.position.checked_sub(1);
+            Found::Gap(Gap { segment, after, missing: None, index: -1, reason })
+        }));
+        let away = self.interrupted.take().filter(|lost| lost.boot_id == frame.boot_id);
+        let away = away.map(|lost| lost.why.reasons()[1]).filter(|_| self.lost.is_none());
+        (self.counted, self.asked, self.missed) = (false, None, false);
         out.push(Found::Began(Began {
             segment,
             position: self.position,
@@ -372,7 +407,7 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(missing),
                 index: -signed(missing),
-                reason: gap_reason,
+                reason: away.unwrap_or_else(|| gap_reason(self.lost, frame, next_sequence)),
             }));
         }
         self.open = Some(Open {
@@ -451,6 +486,19 @@ mod tests {
     fn what_was_lost_before_the_first_frame_is_counted_too() {
         let (_, out) = run(&[frame(3, 30)]);
         assert_eq!(gaps(&out), [(Some(30), "lost frame")]);
+    }
+
+    #[test]
+    fn what_the_board_dropped_before_a_segment_begins_is_its_doing() {
+        let dropped = |sequence, counter| FramePlace { overrun: true, ..frame(sequence, counter) };
+        let (_, out) = run(&[dropped(0, 30)]);
+        assert_eq!(gaps(&out), [(Some(30), "device overrun")]);
+        let changed = FramePlace { interval_ns: 1_000_001, ..dropped(1, 20) };
+        let (_, out) = run(&[frame(0, 0), changed]);
+        assert_eq!(gaps(&out), [(Some(10), "device overrun")]);
+        let changed = FramePlace { interval_ns: 1_000_001, ..frame(2, 20) };
+        let (_, out) = run(&[frame(0, 0), changed]);
+        assert_eq!(gaps(&out), [(Some(10), "lost frame")]);
     }
 
     #[test]

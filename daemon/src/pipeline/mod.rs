@@ -327,10 +327,14 @@ impl Pipeline {
     fn sent(&mut self, port: u8, frame: &[u8], now_ns: u64) {
         let mut accumulator = Accumulator::new();
         let mut input = frame;
-        if let Some(Ok(body)) = accumulator.push(&mut input)
-            && let Ok(HostMessage::Ping { token }) = HostMessage::decode(body)
-        {
-            self.port(port).ping = Some((token, now_ns));
+        let Some(Ok(body)) = accumulator.push(&mut input) else { return };
+        match HostMessage::decode(body) {
+            Ok(HostMessage::Ping { token }) => self.port(port).ping = Some((token, now_ns)),
+            Ok(HostMessage::Start) => {
+                let sensor = self.port(port).sensor;
+                sensor.and_then(|at| self.sensors.get_mut(at)).into_iter().for_each(Sensor::started);
+            }
+            _ => {}
         }
     }
 
@@ -359,7 +363,9 @@ impl Pipeline {
                 let state = &mut self.ports[usize::from(port)];
                 let (Some(at), link) = (state.sensor, &state.link) else { return true };
                 if link.takes_samples() {
-                    self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
+                    self.with_words(port, now_ns, out, |state, now_ns, words| {
+                        state.link.samples(now_ns, words)
+                    });
                 } else if link.phase() != link::Phase::Identifying || !self.is_boot(at, samples.boot_id) {
                     return true;
                 }

@@ -207,6 +207,13 @@ impl Sensor {
         self.identity = identity;
     }
 
+    /// It was asked to start.
+    pub(super) fn started(&mut self) {
+        if let Some(boot_id) = self.boot_id {
+            self.sequencer.started(boot_id);
+        }
+    }
+
     /// Its latest samples are of this boot.
     pub(super) fn is_boot(&self, boot_id: u32) -> bool {
         self.boot_id == Some(boot_id)

@@ -71,21 +71,23 @@ fn main() -> ExitCode {
     let lock = || sums.lock().unwrap_or_else(PoisonError::into_inner);
     std::thread::scope(|scope| {
         for _ in 0..args.threads.max(1) {
-            scope.spawn(|| loop {
-                let seed = next.fetch_add(1, Ordering::Relaxed);
-                if seed >= args.from.saturating_add(args.count) || lock().failures >= args.failures {
-                    return;
-                }
-                if args.tell {
-                    eprintln!("seed {seed}\n{}", Script::draw(seed));
-                }
-                let result = one(seed);
-                let mut sums = lock();
-                match result {
-                    Ok(figures) => sums.add(figures),
-                    Err(what) => {
-                        sums.failures += 1;
-                        eprintln!("{what}");
+            scope.spawn(|| {
+                loop {
+                    let seed = next.fetch_add(1, Ordering::Relaxed);
+                    if seed >= args.from.saturating_add(args.count) || lock().failures >= args.failures {
+                        return;
+                    }
+                    if args.tell {
+                        eprintln!("seed {seed}\n{}", Script::draw(seed));
+                    }
+                    let result = one(seed);
+                    let mut sums = lock();
+                    match result {
+                        Ok(figures) => sums.add(figures),
+                        Err(what) => {
+                            sums.failures += 1;
+                            eprintln!("{what}");
+                        }
                     }
                 }
             });

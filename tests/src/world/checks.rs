@@ -62,13 +62,21 @@ fn everything_taken_was_appended(run: &Run) -> Result<(), String> {
     if whole {
         return Ok(());
     }
-    Err(format!("{} bytes were taken from the port, the journal has {} of them", run.taken.len(), there.len()))
+    Err(format!(
+        "{} bytes were taken from the port, the journal has {} of them",
+        run.taken.len(),
+        there.len()
+    ))
 }
 
 fn what_was_promised_is_there(run: &Run) -> Result<(), String> {
     let numbered = run.appended.iter().zip(0..).all(|(stamped, number)| stamped.number == number);
     if !numbered || (run.appended.len() as u64) < run.appended_count {
-        return Err(format!("{} records were acknowledged, {} are there", run.appended_count, run.appended.len()));
+        return Err(format!(
+            "{} records were acknowledged, {} are there",
+            run.appended_count,
+            run.appended.len()
+        ));
     }
     let promised = match run.crashed {
         Some(Crash::PowerLost) => run.synced_count,
@@ -77,8 +85,8 @@ fn what_was_promised_is_there(run: &Run) -> Result<(), String> {
     if promised == 0 {
         return Ok(());
     }
-    let (left, damage) =
-        read::read_all(run.disk.shared(), Path::new(FOLDER)).map_err(|error: JournalError| error.to_string())?;
+    let (left, damage) = read::read_all(run.disk.shared(), Path::new(FOLDER))
+        .map_err(|error: JournalError| error.to_string())?;
     let promised = promised as usize;
     let kept = left.get(..promised) == run.appended.get(..promised);
     let invented = left.iter().find(|stamped| run.appended.get(stamped.number as usize) != Some(stamped));
@@ -112,7 +120,8 @@ fn every_sample_is_a_true_one(recovered: &Recovered, truth: &Truth) -> Result<Pl
         let at = block.sensor - 1;
         let sensor = recovered.survey.sensors.get(at).ok_or("a block of an unknown sensor")?;
         let boot_id = boot_of(sensor, block).ok_or("a block without a segment")?;
-        let stream = by_boot.get(&boot_id).ok_or(format!("a block of boot {boot_id:#x}, which sent nothing"))?;
+        let stream =
+            by_boot.get(&boot_id).ok_or(format!("a block of boot {boot_id:#x}, which sent nothing"))?;
         let from = block.counter as usize * truth.channels;
         if stream.counts.get(from..from + block.counts.len()) != Some(&block.counts[..]) {
             return Err(format!("samples {} of boot {boot_id:#x} have other values", block.counter));
@@ -195,7 +204,8 @@ fn nothing_is_missing_without_a_gap(
     truth: &Truth,
 ) -> Result<(), String> {
     let by_boot = truth.by_boot();
-    let mut accounts: BTreeMap<u32, Account> = by_boot.iter().map(|(boot, stream)| (*boot, Account::new(truth, stream))).collect();
+    let mut accounts: BTreeMap<u32, Account> =
+        by_boot.iter().map(|(boot, stream)| (*boot, Account::new(truth, stream))).collect();
     for (boot_id, counter) in places.iter().flatten() {
         accounts.get_mut(boot_id).ok_or("an unknown boot")?.recorded(*counter)?;
     }
@@ -205,9 +215,17 @@ fn nothing_is_missing_without_a_gap(
             nobody_knows |= gap.missing < 0;
             let Some(segment) = sensor.segments.get(gap.segment as usize) else { continue };
             let index = (gap.start_s + sensor.identity.group_delay_s) / (segment.interval_ns as f64 * 1e-9);
-            let counter = segment.first_counter + libm::round(index) as i64;
+            let index = libm::round(index) as i64;
+            if gap.missing < 0 && index < 0 {
+                continue; // of streams before this one, of which nothing came
+            }
+            let counter = segment.first_counter + index;
             let boot_id = u32::try_from(segment.boot_id).map_err(|error| error.to_string())?;
-            accounts.get_mut(&boot_id).ok_or("a gap of an unknown boot")?.gap(counter, gap.missing, &gap.reason)?;
+            accounts.get_mut(&boot_id).ok_or("a gap of an unknown boot")?.gap(
+                counter,
+                gap.missing,
+                &gap.reason,
+            )?;
         }
     }
     for (boot_id, account) in accounts {
@@ -243,14 +261,16 @@ impl Account {
 
     fn gap(&mut self, counter: i64, missing: i64, reason: &str) -> Result<(), String> {
         self.seen = true;
-        let from = usize::try_from(counter).map_err(|_| format!("a gap ({reason}) before the first sample"))?;
+        let from =
+            usize::try_from(counter).map_err(|_| format!("a gap ({reason}) before the first sample"))?;
         if missing < 0 {
             let rest = self.samples.iter_mut().skip(from).filter(|fate| **fate == Fate::Unknown);
             rest.for_each(|fate| *fate = Fate::Missing);
             return Ok(());
         }
         let gap = self.samples.get_mut(from..from + missing as usize);
-        let gap = gap.ok_or_else(|| format!("a gap ({reason}) of {missing} from {counter}, beyond what was sent"))?;
+        let gap =
+            gap.ok_or_else(|| format!("a gap ({reason}) of {missing} from {counter}, beyond what was sent"))?;
         if let Some(at) = gap.iter().position(|fate| *fate != Fate::Unknown) {
             return Err(format!("a gap ({reason}) of {missing} from {counter} covers sample {}", from + at));
         }
@@ -281,7 +301,10 @@ fn times_increase(recovered: &Recovered) -> Result<(), String> {
         }
         for (time_s, device_time_s) in time_s.iter().zip(&block.device_time_s) {
             if !(time_s > host_s && device_time_s > device_s && time_s.is_finite()) {
-                return Err(format!("time does not increase at position {}: {host_s} s, {time_s} s", block.placed.position));
+                return Err(format!(
+                    "time does not increase at position {}: {host_s} s, {time_s} s",
+                    block.placed.position
+                ));
             }
             (*host_s, *device_s) = (*time_s, *device_time_s);
         }
@@ -289,7 +312,12 @@ fn times_increase(recovered: &Recovered) -> Result<(), String> {
         let arrived_s = block.arrival_ns as f64 * 1e-9;
         let base_s = recovered.survey.anchor.as_ref().map_or(0.0, |anchor| anchor.monotonic_ns as f64 * 1e-9);
         if time_s.last().is_some_and(|last_s| last_s + base_s > arrived_s + 0.02) {
-            return Err(format!("position {} is {:?} s, after it arrived at {:.3} s", block.placed.position, time_s.last(), arrived_s - base_s));
+            return Err(format!(
+                "position {} is {:?} s, after it arrived at {:.3} s",
+                block.placed.position,
+                time_s.last(),
+                arrived_s - base_s
+            ));
         }
     }
     Ok(())
@@ -313,7 +341,8 @@ fn what_was_shown_is_sealed(run: &Run, recovered: &Recovered) -> Result<(), Stri
     if recovered.has_holes() {
         return Ok(());
     }
-    let differs = recovered.survey.events.iter().find(|event| event.kind == "hold differs from what was shown");
+    let differs =
+        recovered.survey.events.iter().find(|event| event.kind == "hold differs from what was shown");
     if let Some(event) = differs {
         return Err(format!("a hold differs from what was shown: {}", event.detail));
     }
@@ -327,7 +356,11 @@ fn what_was_shown_is_sealed(run: &Run, recovered: &Recovered) -> Result<(), Stri
     let whole = recovered.records.len() >= run.appended_count as usize;
     let different = shown.iter().zip(&sealed).position(|(shown, sealed)| shown != sealed);
     if whole && (different.is_some() || sealed.len() < shown.len()) {
-        return Err(format!("{} trials were shown, {} are sealed; {different:?} differs", shown.len(), sealed.len()));
+        return Err(format!(
+            "{} trials were shown, {} are sealed; {different:?} differs",
+            shown.len(),
+            sealed.len()
+        ));
     }
     Ok(())
 }

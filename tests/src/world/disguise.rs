@@ -95,8 +95,7 @@ impl Disguise {
 /// A message of a board as a whole frame.
 pub fn framed(message: &DeviceMessage) -> Vec<u8> {
     let (mut body, mut frame) = ([0; MAX_FRAME], [0; 2 * MAX_FRAME]);
-    let length = message.encode(&mut body).ok().and_then(|length| {
-        frame::encode(body.get(..length)?, &mut frame).ok()
-    });
+    let length =
+        message.encode(&mut body).ok().and_then(|length| frame::encode(body.get(..length)?, &mut frame).ok());
     frame.get(..length.unwrap_or(0)).unwrap_or_default().to_vec()
 }

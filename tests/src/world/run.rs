@@ -97,9 +97,14 @@ pub fn run(script: &Script) -> Result<Run, String> {
         reserve_bytes: script.disk.reserve_bytes,
         ..Options::default()
     };
-    let journal =
-        Writer::create(disk.shared(), Path::new(FOLDER), uuid::Uuid::from_u128(1), "simulated world", options)
-            .map_err(|error| error.to_string())?;
+    let journal = Writer::create(
+        disk.shared(),
+        Path::new(FOLDER),
+        uuid::Uuid::from_u128(1),
+        "simulated world",
+        options,
+    )
+    .map_err(|error| error.to_string())?;
     if let Some(bytes) = script.disk.capacity_bytes {
         disk.set_capacity_bytes(bytes);
     }
@@ -109,7 +114,9 @@ pub fn run(script: &Script) -> Result<Run, String> {
     let begin = Session::begin(clock, handover, journal, cable, plan, &begun);
     let end = match begin {
         Ok(session) => world.live(session, &disk)?,
-        Err(error) => End { said: Vec::new(), finished: false, refused: Some(error.to_string()), crashed: None },
+        Err(error) => {
+            End { said: Vec::new(), finished: false, refused: Some(error.to_string()), crashed: None }
+        }
     };
     disk.fail(None);
     disk.set_capacity_bytes(u64::MAX);
@@ -184,7 +191,8 @@ impl<'a> World<'a> {
             ..Settings::default()
         };
         settings.converter.channels = script.channels;
-        let sensor = Sensor::new(settings, Source::Hand(Box::new(hand)), 0).map_err(|error| error.to_string())?;
+        let sensor =
+            Sensor::new(settings, Source::Hand(Box::new(hand)), 0).map_err(|error| error.to_string())?;
         let mut world = World {
             script,
             clock: Arc::new(WorldClock::default()),

@@ -271,7 +271,11 @@ impl fmt::Display for Script {
         differs("board's buffer, bytes", self.buffer_bytes.to_string(), calm.buffer_bytes.to_string())?;
         differs("streaming before", self.was_streaming.to_string(), calm.was_streaming.to_string())?;
         differs("board", format!("{:?}", self.board), format!("{:?}", calm.board))?;
-        differs("other sensor accepted, s", format!("{:?}", self.accepted_s), format!("{:?}", calm.accepted_s))?;
+        differs(
+            "other sensor accepted, s",
+            format!("{:?}", self.accepted_s),
+            format!("{:?}", calm.accepted_s),
+        )?;
         differs("counters", format!("{:?}", self.past), format!("{:?}", calm.past))?;
         differs("cable", format!("{:?}", self.cable), format!("{:?}", calm.cable))?;
         differs("host", format!("{:?}", self.host), format!("{:?}", calm.host))?;

@@ -42,7 +42,11 @@ impl Truth {
 
     /// The stream of each boot that a host sees: the last one, because a host that begins stops what is on first.
     pub fn by_boot(&self) -> BTreeMap<u32, &Stream> {
-        self.streams.iter().filter(|stream| !stream.counts.is_empty()).map(|stream| (stream.boot_id, stream)).collect()
+        self.streams
+            .iter()
+            .filter(|stream| !stream.counts.is_empty())
+            .map(|stream| (stream.boot_id, stream))
+            .collect()
     }
 
     /// Samples of a stream.

@@ -1,6 +1,6 @@
 //! The trials of an undisturbed sensor, and how those of a disturbed one compare with them.
 //!
-//! In: the truth about a boot's samples. Out: the holds that the daemon's core finds when it gets all of them, one after
+//! In: the truth about a sensor's samples. Out: the holds that the daemon's core finds when it gets all of them, one after
 //! the other. Wherever a recording has the samples of a hold and of some time around it, it must have the same hold.
 
 use super::checks::{Place, Places};
@@ -19,7 +19,7 @@ use firmware_protocol::message::{
 use std::collections::VecDeque;
 
 /// A hold is compared where the recording has this much before it, s: the finder needs rest to know rest …
-const BEFORE_S: f64 = 3.0;
+const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
 /// Onsets found with slightly different zeros agree within this, s.
@@ -58,13 +58,22 @@ impl Fed {
     }
 }
 
-/// What the core makes of all samples of a stream.
-fn rows(script: &Script, truth: &Truth, stream: &Stream) -> Result<Vec<TrialRow>, String> {
+/// What the core makes of all samples of all streams, each a segment of its own.
+fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Vec<TrialRow>, String> {
     let plan = if script.planned { Some(plan()?) } else { None };
     let mut fed = Fed { core: Core::new(plan), now_ns: 0, number: 0, rows: Vec::new() };
-    fed.put(Record::Opened { port: 0, detail: String::new() });
-    fed.hear(&DeviceMessage::Identity(identity(script, stream.boot_id).ok_or("no identity")?));
-    fed.hear(&DeviceMessage::Condition(condition(stream.boot_id)));
+    for stream in streams {
+        fed.put(Record::Opened { port: 0, detail: String::new() });
+        fed.hear(&DeviceMessage::Identity(identity(script, stream.boot_id).ok_or("no identity")?));
+        fed.hear(&DeviceMessage::Condition(condition(stream.boot_id)));
+        hear_all(&mut fed, script, truth, stream)?;
+        fed.put(Record::Closed { port: 0, reason: String::new() });
+    }
+    fed.put(Record::Finished(String::new()));
+    Ok(fed.rows)
+}
+
+fn hear_all(fed: &mut Fed, script: &Script, truth: &Truth, stream: &Stream) -> Result<(), String> {
     let per_frame = (20_000_000 / script.interval_ns).max(1) as usize * truth.channels;
     for (sequence, counts) in (0..).zip(stream.counts.chunks(per_frame)) {
         let first_sample = u64::from(sequence) * (per_frame / truth.channels) as u64;
@@ -84,8 +93,7 @@ fn rows(script: &Script, truth: &Truth, stream: &Stream) -> Result<Vec<TrialRow>
         };
         fed.hear(&DeviceMessage::Samples(samples));
     }
-    fed.put(Record::Finished(String::new()));
-    Ok(fed.rows)
+    Ok(())
 }
 
 fn identity(script: &Script, boot_id: u32) -> Option<Identity> {
@@ -125,6 +133,25 @@ struct Seen {
     row: TrialRow,
 }
 
+impl Seen {
+    /// A hold of the undisturbed sensor, whose segments are its streams and begin at their first samples.
+    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream]) -> Option<Seen> {
+        let boot_id = streams.get(usize::try_from(row.segment).ok()?)?.boot_id;
+        // Positions count through all streams; times do not.
+        let samples = row.last_sample - row.first_sample;
+        let before: u64 = streams.iter().take(row.segment as usize).map(|stream| truth.samples(stream)).sum();
+        let first = row.first_sample.unsigned_abs().checked_sub(before)?;
+        let (onset_s, peak_zero_n) = (row.onset_s, row.peak_zero_n);
+        Some(Seen {
+            first: (boot_id, first),
+            last: (boot_id, first + samples.unsigned_abs()),
+            onset_s,
+            peak_zero_n,
+            row,
+        })
+    }
+}
+
 fn is_hold(row: &TrialRow) -> bool {
     row.sensor == 1 && row.channel == 1 && row.kind == "hold" && row.first_sample >= 0
 }
@@ -135,43 +162,55 @@ fn is_hold(row: &TrialRow) -> bool {
 /// A hold that is another one than the undisturbed sensor's.
 pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Places) -> Result<u64, String> {
     let Some((sensor, places)) = recovered.survey.sensors.first().zip(places.first()) else { return Ok(0) };
-    let found: Vec<Seen> = recovered.survey.trials.iter().filter(|row| is_hold(row)).filter_map(|row| {
-        let place = |position: i64| places.get(usize::try_from(position).ok()?).copied();
-        let segment = sensor.segments.get(usize::try_from(row.segment).ok()?)?;
-        let interval_s = segment.interval_ns as f64 * 1e-9;
-        let onset_s = row.onset_s + segment.first_counter as f64 * interval_s;
-        Some(Seen { first: place(row.first_sample)?, last: place(row.last_sample)?, onset_s, peak_zero_n: row.peak_zero_n, row: row.clone() })
-    }).collect();
+    let found: Vec<Seen> = recovered
+        .survey
+        .trials
+        .iter()
+        .filter(|row| is_hold(row))
+        .filter_map(|row| {
+            let place = |position: i64| places.get(usize::try_from(position).ok()?).copied();
+            let segment = sensor.segments.get(usize::try_from(row.segment).ok()?)?;
+            let interval_s = segment.interval_ns as f64 * 1e-9;
+            let onset_s = row.onset_s + segment.first_counter as f64 * interval_s;
+            Some(Seen {
+                first: place(row.first_sample)?,
+                last: place(row.last_sample)?,
+                onset_s,
+                peak_zero_n: row.peak_zero_n,
+                row: row.clone(),
+            })
+        })
+        .collect();
+    let by_boot = run.truth.by_boot();
+    let interval_s = f64::from(script.interval_ns) * 1e-9;
+    let intact: Vec<Intact> =
+        by_boot.keys().map(|boot_id| Intact::of(recovered, *boot_id, interval_s)).collect();
+    if !intact.iter().any(Intact::is_worth_a_look) {
+        return Ok(0);
+    }
+    let seen =
+        |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
+    let streams: Vec<&Stream> = run.truth.streams.iter().filter(seen).collect();
+    let rows = rows(script, &run.truth, &streams)?;
+    let expected: Vec<Seen> =
+        rows.into_iter().filter(is_hold).filter_map(|row| Seen::of(row, &run.truth, &streams)).collect();
+    let (expected, found): (Vec<&Seen>, Vec<&Seen>) = (expected.iter().collect(), found.iter().collect());
+    let is_intact = |hold: &&&Seen| intact.iter().any(|intact| intact.around(hold));
+    for hold in found.iter().filter(is_intact) {
+        same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
+    }
     let mut compared = 0;
-    for (boot_id, stream) in run.truth.by_boot() {
-        let intact = Intact::of(recovered, boot_id, f64::from(script.interval_ns) * 1e-9);
-        if !intact.is_worth_a_look() {
-            continue;
-        }
-        let expected: Vec<Seen> = rows(script, &run.truth, stream)?.into_iter().filter(is_hold).map(|row| Seen {
-            first: (boot_id, row.first_sample.unsigned_abs()),
-            last: (boot_id, row.last_sample.unsigned_abs()),
-            onset_s: row.onset_s,
-            peak_zero_n: row.peak_zero_n,
-            row,
-        }).collect();
-        let found: Vec<&Seen> = found.iter().filter(|seen| seen.first.0 == boot_id).collect();
-        for hold in expected.iter().filter(|hold| intact.around(hold)) {
-            compared += 1;
-            same_as_one_of(hold, &found).map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
-        }
-        let expected: Vec<&Seen> = expected.iter().collect();
-        for hold in found.iter().filter(|hold| intact.around(hold)) {
-            same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
-        }
+    for hold in expected.iter().filter(is_intact) {
+        same_as_one_of(hold, &found).map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
+        compared += 1;
     }
     Ok(compared)
 }
 
 fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
-    let nearest = others.iter().min_by(|a, b| {
-        (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs())
-    });
+    let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
+    let nearest = same_boot
+        .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
     let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
     let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
     let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S
@@ -180,7 +219,10 @@ fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
     if same {
         return Ok(());
     }
-    Err(format!("{told} has as its nearest one at {:.3} s ({:.2} N, flags `{}`)", other.onset_s, other.peak_zero_n, other.row.flags))
+    Err(format!(
+        "{told} has as its nearest one at {:.3} s ({:.2} N, flags `{}`)",
+        other.onset_s, other.peak_zero_n, other.row.flags
+    ))
 }
 
 /// Runs of a boot's samples without a gap, each within one segment and with a zero that is not changed in it.
@@ -195,8 +237,12 @@ impl Intact {
         let Some(sensor) = recovered.survey.sensors.first() else {
             return Intact { boot_id, interval_s, runs: Vec::new() };
         };
-        let zeros: Vec<u64> =
-            sensor.tares.iter().filter(|tare| tare.channel == 1).map(|tare| tare.from_sample.unsigned_abs()).collect();
+        let zeros: Vec<u64> = sensor
+            .tares
+            .iter()
+            .filter(|tare| tare.channel == 1)
+            .map(|tare| tare.from_sample.unsigned_abs())
+            .collect();
         let first_zero = zeros.iter().copied().min().unwrap_or(u64::MAX);
         let mut runs: Vec<(u64, u64)> = Vec::new();
         let mut segment = u64::MAX;
