@@ -164,6 +164,7 @@ fn stamp(utc_ns: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::journal::simulated_disk::{Fail, SimulatedDisk};
     use std::os::unix::fs::PermissionsExt;
 
     #[test]
@@ -181,6 +182,29 @@ mod tests {
         assert!(!refused.hint().is_empty());
         drop(data);
         DataFolder::open(Some(&path)).unwrap();
+    }
+
+    #[test]
+    fn a_visit_that_is_discarded_leaves_no_trace_and_a_disk_that_refuses_is_heard() {
+        let disk = SimulatedDisk::new(1);
+        let folder = Path::new("/data/visits/one");
+        let make = || {
+            disk.shared().create_folder(folder).unwrap();
+            disk.shared().open_append(&folder.join("lock")).unwrap();
+            disk.shared().open_append(&folder.join("journal-000")).unwrap();
+        };
+        make();
+        disk.fail(None);
+        discard(&*disk.shared(), folder).unwrap();
+        let calls = disk.calls();
+        assert_eq!((calls, disk.shared().list(Path::new("/data/visits")).unwrap()), (4, vec![]));
+        for n in 0..calls {
+            make();
+            disk.fail(Some(Fail::Only(n)));
+            assert!(matches!(discard(&*disk.shared(), folder), Err(FolderError::Disk(_))), "call {n}");
+            disk.fail(None);
+            discard(&*disk.shared(), folder).unwrap();
+        }
     }
 
     #[test]

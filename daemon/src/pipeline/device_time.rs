@@ -233,8 +233,8 @@ impl Sequencer {
 
     /// The recording ends. Unless the board has said how many samples there were, nobody can say what is missing.
     pub fn end(&mut self) -> Option<Gap> {
-        if self.segments == 0 && (self.missed || self.asked.take().is_some()) {
-            self.missed = false;
+        // The start that was sent may be what a crash took from the journal, so it is not asked for here.
+        if self.segments == 0 {
             let reason = "nothing came";
             return Some(Gap { segment: 0, after: None, missing: None, index: 0, reason });
         }
@@ -384,10 +384,7 @@ impl Sequencer {
         if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
             out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
         }
-        out.extend(self.unseen(frame).map(|reason| {
-            let after = self.position.checked_sub(1);
-            Found::Gap(Gap { segment, after, missing: None, index: -1, reason })
-        }));
+        let unseen = self.unseen(frame);
         let away = self.interrupted.take().filter(|lost| lost.boot_id == frame.boot_id);
         let away = away.map(|lost| lost.why.reasons()[1]).filter(|_| self.lost.is_none());
         (self.counted, self.asked, self.missed) = (false, None, false);
@@ -399,6 +396,10 @@ impl Sequencer {
             boot_id: frame.boot_id,
             interval_ns: frame.interval_ns,
             reason,
+        }));
+        out.extend(unseen.map(|reason| {
+            let after = self.position.checked_sub(1);
+            Found::Gap(Gap { segment, after, missing: None, index: -1, reason })
         }));
         if frame.counter > expected {
             let missing = frame.counter - expected;
@@ -520,6 +521,57 @@ mod tests {
             out.iter().filter_map(|f| if let Found::Began(b) = f { Some(b.reason) } else { None }).collect();
         assert_eq!(reasons, ["start", "device reset", "device clock step"]);
         assert_eq!(gaps(&out), [(None, "under way at a device reset")]);
+    }
+
+    #[test]
+    fn a_boot_that_was_started_and_of_which_nothing_came_is_a_gap_of_unknown_length() {
+        let gap = Sequencer::default().end().unwrap();
+        assert_eq!((gap.missing, gap.reason), (None, "nothing came"));
+
+        let (mut sequencer, mut out) = (Sequencer::default(), Vec::new());
+        sequencer.started(5);
+        sequencer.started(5);
+        sequencer.started(7);
+        sequencer.place(&frame(0, 0), &mut out);
+        assert_eq!(gaps(&out), [(None, "nothing came before a device reset")]);
+        let Found::Gap(gap) = &out[1] else { panic!("{out:?}") };
+        assert_eq!((gap.segment, gap.index), (0, -1), "it precedes the segment");
+
+        let (mut sequencer, mut out) = (Sequencer::default(), Vec::new());
+        sequencer.started(7);
+        sequencer.place(&frame(0, 0), &mut out);
+        sequencer.started(7);
+        sequencer.place(&frame(1, 10), &mut out);
+        assert!(gaps(&out).is_empty(), "a start that was sent twice is none");
+    }
+
+    #[test]
+    fn a_host_that_slept_ends_a_segment_and_loses_nothing_that_came() {
+        let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        sequencer.interrupt(Interruption::HostSlept);
+        sequencer.place(&frame(1, 10), &mut out);
+        sequencer.interrupt(Interruption::HostSlept);
+        sequencer.place(&frame(5, 50), &mut out);
+        let reasons: Vec<_> =
+            out.iter().filter_map(|f| if let Found::Began(b) = f { Some(b.reason) } else { None }).collect();
+        assert_eq!(reasons, ["start", "host slept", "host slept"]);
+        assert_eq!(gaps(&out), [(Some(30), "host slept")]);
+    }
+
+    #[test]
+    fn what_a_hole_in_the_journal_took_is_told_from_what_the_line_took() {
+        let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        sequencer.lost(HostLoss::Records);
+        sequencer.place(&frame(9, 90), &mut out);
+        sequencer.place(&frame(11, 110), &mut out);
+        assert_eq!(gaps(&out), [(Some(80), "journal damaged"), (Some(10), "lost frame")]);
+        sequencer.lost(HostLoss::Records);
+        sequencer.place(&FramePlace { boot_id: 8, ..frame(2, 20) }, &mut out);
+        let told = gaps(&out).split_off(2);
+        assert_eq!(
+            told,
+            [(None, "under way at a device reset"), (None, "journal damaged"), (Some(20), "journal damaged")]
+        );
     }
 
     #[test]

@@ -45,6 +45,8 @@ pub struct Run {
     pub synced_count: u64,
     /// Every byte that the session took from the hand-over and acknowledged.
     pub taken: Vec<u8>,
+    /// Calls on the disk, from the first that may fail on.
+    pub calls: u64,
     /// It ended properly.
     pub finished: bool,
     /// The journal refused something.
@@ -108,6 +110,8 @@ pub fn run(script: &Script) -> Result<Run, String> {
     if let Some(bytes) = script.disk.capacity_bytes {
         disk.set_capacity_bytes(bytes);
     }
+    // Calls are counted from where the script has them fail.
+    disk.fail(script.disk.fails.filter(|(at_s, _)| *at_s == 0.0).map(|(_, fail)| fail));
     let clock: Arc<dyn Clock> = world.clock.clone();
     let (handover, cable) = (Arc::clone(&world.handover), Box::new(world.cable.clone()));
     let progress = journal.progress();
@@ -118,6 +122,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
             End { said: Vec::new(), finished: false, refused: Some(error.to_string()), crashed: None }
         }
     };
+    let calls = disk.calls();
     disk.fail(None);
     disk.set_capacity_bytes(u64::MAX);
     let appended = read::read_all(disk.shared(), Path::new(FOLDER)).map(|(records, _)| records);
@@ -133,6 +138,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
         appended_count: progress.appended_number().map_or(0, |number| number + 1),
         synced_count: progress.synced_number().map_or(0, |number| number + 1),
         taken: world.taken,
+        calls,
         finished: end.finished,
         refused: end.refused,
         crashed: end.crashed,
@@ -172,7 +178,7 @@ impl Due {
             sleep: script.host.sleeps.map(|(at_s, for_s)| (ns(at_s), ns(for_s))),
             civil: script.host.civil_step.map(|(at_s, by_s)| (ns(at_s), (by_s * 1e9) as i64)),
             accept_ns: script.accepted_s.map(ns),
-            disk_ns: script.disk.fails.map(|(at_s, _)| ns(at_s)),
+            disk_ns: script.disk.fails.map(|(at_s, _)| ns(at_s)).filter(|at_ns| *at_ns > 0),
             stop_ns: ns(script.lasts_s),
             give_up_ns: u64::MAX,
         }

@@ -161,7 +161,9 @@ fn is_hold(row: &TrialRow) -> bool {
 /// # Errors
 /// A hold that is another one than the undisturbed sensor's.
 pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Places) -> Result<u64, String> {
-    let Some((sensor, places)) = recovered.survey.sensors.first().zip(places.first()) else { return Ok(0) };
+    let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
+    // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
+    let Some((sensor, places)) = named.zip(places.first()) else { return Ok(0) };
     let found: Vec<Seen> = recovered
         .survey
         .trials
