@@ -14,6 +14,7 @@ pub mod port;
 pub mod recorder;
 pub mod recover;
 pub mod seal;
+pub mod session;
 pub mod simulate;
 pub mod terminal;
 pub mod visit;

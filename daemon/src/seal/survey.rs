@@ -64,6 +64,7 @@ pub struct Surveyor {
     core: Option<Core>,
     said: Vec<Said>,
     survey: Survey,
+    next_number: u64,
 }
 
 impl Surveyor {
@@ -74,6 +75,12 @@ impl Surveyor {
         {
             self.survey.begun = serde_json::from_str(text).ok();
         }
+        if stamped.number > self.next_number {
+            let lost = format!("{{\"first\":{},\"last\":{}}}", self.next_number, stamped.number - 1);
+            let place = self.survey.here();
+            self.survey.event(stamped.monotonic_ns, place, "records lost", lost);
+        }
+        self.next_number = self.next_number.max(stamped.number.saturating_add(1));
         let core = self.core.get_or_insert_with(|| {
             let plan = self.survey.begun.as_ref().and_then(|begun| Plan::parse(&begun.plan).ok());
             Core::new(plan)
@@ -195,7 +202,11 @@ impl Survey {
 
     fn output(&mut self, output: Output, stamped: &Stamped) {
         match output {
-            Output::Identified { identity, .. } => self.sensors.push(SensorSurvey::new(identity)),
+            Output::Identified { sensor: number, identity } => match self.sensor(number) {
+                // Until now only its samples were known.
+                Some(sensor) => sensor.identity = identity,
+                None => self.sensors.push(SensorSurvey::new(identity)),
+            },
             Output::Began(number, began) => {
                 let latest = self.latest.clone();
                 if let Some(sensor) = self.sensor(number) {
