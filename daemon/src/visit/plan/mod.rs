@@ -17,7 +17,8 @@
 //! ```
 //!
 //! The long form describes each muscle once; its items are made for each side, test by test. A key stands in the most
-//! special place that has it: `[defaults]`, then `[test.<test>]`, then `[[muscle]]` (or `[[item]]`):
+//! special place that has it: `[defaults]`, then `[test.<test>]`, then `[[muscle]]`
+//! (or `[[item]]`), then `[muscle.test.<test>]` under it:
 //!
 //! ```toml
 //! title = "Two muscles"
@@ -37,6 +38,9 @@
 //! [[muscle]]
 //! muscle = "little abduction"
 //! tests = ["make"]                  # other tests than the plan's
+//!
+//! [muscle.test.make]
+//! trials = 5
 //! ```
 //!
 //! Every key of an item is a field of [`Item`], every other key of the file a field of [`Plan`].
@@ -71,6 +75,8 @@ macro_rules! words {
         }
     };
 }
+
+pub(crate) use words;
 
 words!(
     /// Who starts a pull.

@@ -97,6 +97,7 @@ impl<'i> Layout<'i> {
     ) -> Result<(), PlanError> {
         let mut muscle = muscle.clone();
         let own = muscle.remove(TESTS);
+        let own_of_tests = self.table(muscle.remove(TEST))?;
         let Some(names) = own.as_ref().or(names) else {
             return self.refuse(span.clone(), "a [[muscle]] needs tests: `tests = [\"make\", …]` in it or above it");
         };
@@ -109,8 +110,16 @@ impl<'i> Layout<'i> {
             let whole = Spanned::new(key.span(), DeValue::String(format!("{side} {digit}").into()));
             muscle.insert(Spanned::new(key.span(), Cow::Borrowed(MUSCLE)), whole);
         }
+        let named = |key: &str| tests.iter().any(|test| test.get_ref().as_str() == Some(key));
+        if let Some((key, _)) = own_of_tests.iter().find(|(key, _)| !named(key.get_ref())) {
+            return self.refuse(key.span(), format!("this muscle has no test `{}`", key.get_ref()));
+        }
         for test in tests.iter() {
             let mut item = muscle.clone();
+            let of_test = test.get_ref().as_str().and_then(|test| own_of_tests.get(test));
+            if let Some(of_test) = of_test.and_then(|it| it.get_ref().as_table()) {
+                put_over(&mut item, of_test.clone());
+            }
             item.insert(Spanned::new(test.span(), Cow::Borrowed(TEST)), test.clone());
             let item = self.overlay(defaults, of_tests, item);
             items.push((span.clone(), item));
