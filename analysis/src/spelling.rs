@@ -27,7 +27,9 @@ mod tests {
 
     #[test]
     fn distances_are_those_of_the_textbook() {
-        for (a, b, distance) in [("kitten", "sitting", 3), ("", "abc", 3), ("rest", "rest", 0), ("ab", "ba", 2)] {
+        for (a, b, distance) in
+            [("kitten", "sitting", 3), ("", "abc", 3), ("rest", "rest", 0), ("ab", "ba", 2)]
+        {
             assert_eq!(edits(a, b), distance, "{a} {b}");
         }
         assert_eq!(nearest("hold", &["trials", "hold_s", "rest_s"]), Some("hold_s"));

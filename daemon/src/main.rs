@@ -17,6 +17,7 @@ enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
     Simulate(Box<daemon::command::simulate::Args>),
+    Plans(daemon::command::plans::Args),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
     #[command(hide = true)]
@@ -51,6 +52,7 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Demo(args) => daemon::command::demo::run(args),
         Command::Record(args) => daemon::command::record::run(args),
         Command::Simulate(args) => daemon::command::simulate::run(args),
+        Command::Plans(args) => daemon::command::plans::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
         Command::Show(args) => daemon::command::show::run(args),

@@ -78,7 +78,8 @@ impl Terminal {
         }
         let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
         let force = if fresh { format!("{:7.2} N", self.force_n) } else { "no signal".to_owned() };
-        let bar = self.cue.as_ref().and_then(|cue| bar(cue, self.force_n)).filter(|_| fresh).unwrap_or_default();
+        let bar =
+            self.cue.as_ref().and_then(|cue| bar(cue, self.force_n)).filter(|_| fresh).unwrap_or_default();
         let mut line = format!("{force}  peak {:6.2} N  {bar}{}", self.peak_n, self.state);
         if self.missing + faults.total() > 0 {
             line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());

@@ -2,6 +2,7 @@
 
 pub mod demo;
 mod keys;
+pub mod plans;
 pub mod ports;
 pub mod record;
 pub mod recover;

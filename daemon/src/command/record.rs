@@ -126,16 +126,17 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
     let text = match built_in {
         Some(text) => text.to_owned(),
-        None => std::fs::read_to_string(path).with_context(|| format!("cannot read the plan {}", path.display())).map_err(
-            |error| {
+        None => std::fs::read_to_string(path)
+            .with_context(|| format!("cannot read the plan {}", path.display()))
+            .map_err(|error| {
                 let hint = format!("give the path of a TOML file, or one of: {}", builtin::names());
                 error.context(Hint::new(hint))
-            },
-        )?,
+            })?,
     };
     let mut plan = Plan::parse(&text).map_err(|error| {
-        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | "))
-            .context(Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"))
+        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
+            Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
+        )
     })?;
     plan.involved_side = args.involved.or(plan.involved_side);
     // A seed of the system's own random numbers; it is kept with the plan.
@@ -143,7 +144,13 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     tracing::debug!(seed = plan.seed, "the plan is arranged");
     if !args.json {
         // A closed stderr is no reason not to record.
-        let _ = writeln!(std::io::stderr(), "{}\n{}: {}", analysis::cautions::CAUTIONS, plan.title, plan.duration());
+        let _ = writeln!(
+            std::io::stderr(),
+            "{}\n{}: {}",
+            analysis::cautions::CAUTIONS,
+            plan.title,
+            plan.duration()
+        );
     }
     Ok(Some(plan))
 }

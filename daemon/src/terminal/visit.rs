@@ -23,7 +23,8 @@ impl Terminal {
             Stage::Gate(missing) => {
                 self.state = "what is allowed?";
                 self.line(ASK_ABOUT);
-                let missing: Vec<String> = missing.iter().map(|(side, digit)| format!("{side} {digit}")).collect();
+                let missing: Vec<String> =
+                    missing.iter().map(|(side, digit)| format!("{side} {digit}")).collect();
                 self.line(&format!(
                     "Before the first load, for {}: type what is allowed and the pain at rest, as in `allow left break pain 0` \
                      or `allow left index make pain 2 since 2026-01-03 cleared surgeon`.",
@@ -80,7 +81,10 @@ impl Terminal {
 
     pub(super) fn amended(&mut self, row: &TrialRow) {
         let why = if row.why_not.is_empty() { "it counts" } else { &row.why_not };
-        self.line(&format!("trial {} is now {}, {} test, {}: {why}", row.order, row.muscle, row.test, row.outcome));
+        self.line(&format!(
+            "trial {} is now {}, {} test, {}: {why}",
+            row.order, row.muscle, row.test, row.outcome
+        ));
     }
 
     pub(super) fn observed(&mut self, seen: &Observation) {
@@ -94,11 +98,13 @@ pub(super) fn bar(cue: &Cue, force_n: f64) -> Option<String> {
     let full_n = cue.cap_n.or(cue.band_n.map(|(_, high_n)| 1.5 * high_n))?;
     let cell = |force_n: f64| libm::round((force_n / full_n).clamp(0.0, 1.0) * CELLS as f64) as usize;
     let band = cue.band_n.map(|(low_n, high_n)| cell(low_n)..=cell(high_n));
-    let cells = (0..CELLS).map(|at| match (at < cell(force_n), band.as_ref().is_some_and(|band| band.contains(&at))) {
-        (true, true) => '#',
-        (true, false) => '=',
-        (false, true) => '-',
-        (false, false) => ' ',
+    let cells = (0..CELLS).map(|at| {
+        match (at < cell(force_n), band.as_ref().is_some_and(|band| band.contains(&at))) {
+            (true, true) => '#',
+            (true, false) => '=',
+            (false, true) => '-',
+            (false, false) => ' ',
+        }
     });
     Some(format!("[{}] ", cells.collect::<String>()))
 }
@@ -117,9 +123,11 @@ fn large(number: u32) -> Vec<String> {
         ["#####", "#   #", "#####", "#   #", "#####"],
         ["#####", "#   #", "#####", "    #", "#####"],
     ];
-    let digits: Vec<usize> = number.to_string().chars().filter_map(|c| c.to_digit(10)).map(|d| d as usize).collect();
+    let digits: Vec<usize> =
+        number.to_string().chars().filter_map(|c| c.to_digit(10)).map(|d| d as usize).collect();
     let row = |row: usize| {
-        let figures: Vec<&str> = digits.iter().filter_map(|digit| FIGURES.get(*digit)?.get(row).copied()).collect();
+        let figures: Vec<&str> =
+            digits.iter().filter_map(|digit| FIGURES.get(*digit)?.get(row).copied()).collect();
         format!("    {}", figures.join("  "))
     };
     (0..5).map(row).collect()

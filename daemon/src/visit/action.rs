@@ -98,14 +98,16 @@ impl Examiner {
                 Examiner::Reassign { trial: None, to, reason: "it was another muscle".to_owned() }
             }
             "o" => {
-                let (kind, value) = rest.split_once(':').ok_or("write o KIND: VALUE, as in `o trick movement: wrist`")?;
+                let (kind, value) =
+                    rest.split_once(':').ok_or("write o KIND: VALUE, as in `o trick movement: wrist`")?;
                 observed(kind.trim(), value.trim(), "")
             }
             "g" if !rest.is_empty() => observed("grade", rest, "MRC 0-5"),
             "g" => return Err("write g and the grade, as in `g 4-`".to_owned()),
             "allow" => Examiner::Allow(Clearance::parse(rest)?),
             "override" => {
-                let (item, reason) = rest.split_once(char::is_whitespace).ok_or("write override ITEM REASON")?;
+                let (item, reason) =
+                    rest.split_once(char::is_whitespace).ok_or("write override ITEM REASON")?;
                 let item = item.parse().map_err(|_| format!("`{item}` is no number of an item"))?;
                 Examiner::Override { item, reason: reason.trim().to_owned() }
             }
@@ -140,8 +142,20 @@ mod tests {
     #[test]
     fn what_is_typed_is_read_and_survives_the_journal() {
         for line in [
-            "", "r", "r slipped a little", "p", "p 4", "x", "s too tired", "i", "l", "w left index abduction",
-            "o trick movement: wrist", "g 4-", "allow left index make pain 2", "override 3 the surgeon said so",
+            "",
+            "r",
+            "r slipped a little",
+            "p",
+            "p 4",
+            "x",
+            "s too tired",
+            "i",
+            "l",
+            "w left index abduction",
+            "o trick movement: wrist",
+            "g 4-",
+            "allow left index make pain 2",
+            "override 3 the surgeon said so",
         ] {
             let action = Examiner::parse(line).unwrap();
             assert_eq!(serde_json::from_str::<Examiner>(&action.to_json()).unwrap(), action, "{line}");

@@ -35,7 +35,8 @@ pub struct Known {
 pub fn cap_n(item: &Item, known: Known) -> Option<f64> {
     match item.test {
         Test::Break => {
-            let limits = [known.make_n.map(|make_n| OF_MAKE * make_n), known.other_side_n, Some(ceiling_n(item))];
+            let limits =
+                [known.make_n.map(|make_n| OF_MAKE * make_n), known.other_side_n, Some(ceiling_n(item))];
             limits.into_iter().flatten().reduce(f64::min)
         }
         Test::Concentric | Test::Submaximal => Some(ceiling_n(item)),

@@ -18,7 +18,7 @@ const MOST_SHARE: f64 = 0.3;
 /// A steady touch stays within this range, N …
 const RANGE_N: f64 = 0.6;
 /// … or this share of its mean.
-const RANGE_SHARE: f64 = 0.4;
+const RANGE_SHARE: f64 = 0.3;
 /// Below this share of [`LEAST_N`] for [`LOST_S`] the touch is lost.
 const LOST_SHARE: f64 = 0.5;
 /// See [`LOST_SHARE`], s.
@@ -74,7 +74,9 @@ impl Contact {
         let least = self.bins.iter().copied().fold(f64::INFINITY, f64::min);
         let most = self.bins.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let mean = self.bins.iter().sum::<f64>() / self.bins.len() as f64;
-        least >= LEAST_N && most <= Contact::most_n(expected_n) && most - least <= RANGE_N.max(RANGE_SHARE * mean)
+        least >= LEAST_N
+            && most <= Contact::most_n(expected_n)
+            && most - least <= RANGE_N.max(RANGE_SHARE * mean)
     }
 
     /// Greatest force of a touch, N.

@@ -19,7 +19,7 @@ pub use effect::{Cue, Effect, Look, Observation, Stage};
 
 use super::action::Examiner;
 use super::cap::cap_n;
-use super::contact::Contact;
+use super::contact::{Contact, STEADY_S};
 use super::gate::Gate;
 use super::plan::{Item, Plan, Procedure};
 use super::results::Results;
@@ -144,8 +144,12 @@ impl Visit {
     pub fn stage(&self) -> Stage {
         match &self.state {
             State::Unzeroed => Stage::Zero,
-            State::Gated => Stage::Gate(self.plan.as_ref().map_or(Vec::new(), |it| self.gate.missing(&it.items))),
-            State::Resting { item, until_s } => Stage::Rest { item: item + 1, seconds: (until_s - self.now_s).max(0.0) },
+            State::Gated => {
+                Stage::Gate(self.plan.as_ref().map_or(Vec::new(), |it| self.gate.missing(&it.items)))
+            }
+            State::Resting { item, until_s } => {
+                Stage::Rest { item: item + 1, seconds: (until_s - self.now_s).max(0.0) }
+            }
             State::Turning { item, .. } => Stage::Turn { item: item + 1 },
             State::Ready { item, .. } => Stage::Ready { item: item + 1 },
             State::Pulling(pull) => Stage::Pull { item: pull.item + 1 },
@@ -206,7 +210,8 @@ impl Visit {
         self.contact.clear();
         match self.state {
             State::Unzeroed => {
-                let missing = self.plan.as_ref().is_some_and(|plan| !self.gate.missing(&plan.items).is_empty());
+                let missing =
+                    self.plan.as_ref().is_some_and(|plan| !self.gate.missing(&plan.items).is_empty());
                 if self.procedure() == Procedure::Examined && missing {
                     self.state = State::Gated;
                 } else {
@@ -262,12 +267,14 @@ impl Visit {
                 out.push(Effect::SeekZero);
             }
             State::Ready { item, since_s, helped } => {
-                if self.contact.is_steady(self.expected_n(item)) {
+                // A touch that stayed since the pull before counts only from when this trial was announced.
+                if self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item)) {
                     self.cue(item, true, out);
                 } else if !helped && self.now_s - since_s >= HELP_S {
                     self.state = State::Ready { item, since_s, helped: true };
                     out.push(Effect::Say(
-                        "no steady contact yet: rest the sensor lightly on the digit for a second, or press".to_owned(),
+                        "no steady contact yet: rest the sensor lightly on the digit for a second, or press"
+                            .to_owned(),
                     ));
                 }
             }
@@ -284,7 +291,8 @@ impl Visit {
     fn go_on(&mut self, out: &mut Vec<Effect>) {
         loop {
             let Some(plan) = &self.plan else { return };
-            let open: Vec<usize> = (0..plan.items.len()).filter(|at| self.results.left(plan, *at) > 0).collect();
+            let open: Vec<usize> =
+                (0..plan.items.len()).filter(|at| self.results.left(plan, *at) > 0).collect();
             let next = schedule::next(&plan.items, plan.procedure, &open, self.last, &self.rests, self.now_s);
             match next {
                 Next::Nothing => {
@@ -316,7 +324,8 @@ impl Visit {
     fn barred(&self, at: usize) -> Option<String> {
         let plan = self.plan.as_ref()?;
         let item = plan.items.get(at)?;
-        if plan.procedure == Procedure::Examined && !self.gate.allows(item) && !self.overridden.contains(&at) {
+        if plan.procedure == Procedure::Examined && !self.gate.allows(item) && !self.overridden.contains(&at)
+        {
             return Some("the gate does not allow it".to_owned());
         }
         let needs_make = matches!(item.test, Test::Break | Test::Submaximal);
@@ -336,9 +345,11 @@ impl Visit {
     /// Says what comes, and tells the finder.
     fn announce(&mut self, at: usize, out: &mut Vec<Effect>) {
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
-        let look = Look { test: item.test, profile: self.results.profile(item), expected_n: self.expected_n(at) };
+        let look =
+            Look { test: item.test, profile: self.results.profile(item), expected_n: self.expected_n(at) };
         if self.announced != Some(at) {
-            let left_min = if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
+            let left_min =
+                if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
             out.push(Effect::Say(announcement(plan, at, left_min)));
         }
         self.announced = Some(at);

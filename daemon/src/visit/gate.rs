@@ -69,7 +69,9 @@ impl Clearance {
             Some("active") => Allowed::Active,
             Some("make") => Allowed::Make,
             Some("break") => Allowed::Break,
-            other => return Err(format!("`{}` is not what can be allowed. {FORM}", other.unwrap_or_default())),
+            other => {
+                return Err(format!("`{}` is not what can be allowed. {FORM}", other.unwrap_or_default()));
+            }
         };
         let (mut pain, mut since, mut cleared) = (None, String::new(), Vec::new());
         while let Some(word) = words.next() {
@@ -174,7 +176,15 @@ mod tests {
 
     #[test]
     fn an_answer_that_says_not_enough_is_refused() {
-        for text in ["", "left", "left index", "left index make", "left make pain 12", "left make pain", "left make pian 3"] {
+        for text in [
+            "",
+            "left",
+            "left index",
+            "left index make",
+            "left make pain 12",
+            "left make pain",
+            "left make pian 3",
+        ] {
             assert!(Clearance::parse(text).is_err(), "{text}");
         }
     }

@@ -126,7 +126,9 @@ impl Results {
         }
         let mut counts: Vec<(u32, u32)> = vec![(0, 0); self.closed.len()];
         for attempt in &mut self.attempts {
-            let Some((attempts, valid)) = attempt.item.and_then(|item| counts.get_mut(item - 1)) else { continue };
+            let Some((attempts, valid)) = attempt.item.and_then(|item| counts.get_mut(item - 1)) else {
+                continue;
+            };
             *attempts += 1;
             attempt.attempt = Some(*attempts);
             attempt.number = Some(*valid + 1);

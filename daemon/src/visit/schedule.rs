@@ -146,7 +146,9 @@ impl Plan {
         let minutes = self.estimate_s() / 60.0;
         let mut text = format!("about {minutes:.0} min: {} items", self.items.len());
         if let Some(most) = self.at_most_minutes.filter(|most| minutes > *most) {
-            text += &format!("; longer than the {most:.0} min that it should take: fewer items, trials or shorter rests");
+            text += &format!(
+                "; longer than the {most:.0} min that it should take: fewer items, trials or shorter rests"
+            );
         }
         text
     }
@@ -227,7 +229,8 @@ mod tests {
     fn the_estimate_waits_as_the_visit_does() {
         let plan = plan();
         let all = vec![1; plan.items.len()];
-        let estimate = |left: Vec<u32>| estimate_s(&plan.items, plan.procedure, left, None, Rests::default(), 0.0);
+        let estimate =
+            |left: Vec<u32>| estimate_s(&plan.items, plan.procedure, left, None, Rests::default(), 0.0);
         assert_eq!(estimate(vec![0; 9]), 0.0);
         assert_eq!(estimate(vec![1, 0, 0, 0, 0, 0, 0, 0, 0]), TURN_S + 7.0);
         // The last muscle is alone: two rests of 30 s stand between its three pulls.

@@ -72,7 +72,12 @@ impl Visit {
     fn allow(&mut self, answer: &Clearance, out: &mut Vec<Effect>) {
         self.gate.answer(answer.clone());
         let digit = answer.digit.map_or("all digits".to_owned(), |digit| digit.to_string());
-        let value = format!("{} {digit}: {} allowed, pain at rest {}", answer.side, answer.allowed.word(), answer.pain_at_rest);
+        let value = format!(
+            "{} {digit}: {} allowed, pain at rest {}",
+            answer.side,
+            answer.allowed.word(),
+            answer.pain_at_rest
+        );
         self.observe(None, "gate", &value, "", out);
         let answered = self.plan.as_ref().is_some_and(|plan| self.gate.missing(&plan.items).is_empty());
         if self.state == State::Gated && answered {
@@ -136,7 +141,8 @@ impl Visit {
         let at = last.and_then(|(_, item)| item).map(|item| item - 1);
         let text = level.map_or("pain".to_owned(), |level| level.to_string());
         self.observe(at.or(self.current()), "pain", &text, "0-10", out);
-        let rest = at.and_then(|at| self.planned(at)).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
+        let rest =
+            at.and_then(|at| self.planned(at)).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
         let (Some((id, _)), Some(at)) = (last, at) else { return };
         if level.is_some_and(|level| level - rest < PAIN_RISE) {
             let changed = self.results.amend(id, |it| it.pain = level);
@@ -174,7 +180,9 @@ impl Visit {
         let test = self.results.attempts().iter().find(|it| it.id == id).map(|it| it.test);
         let items = self.plan.as_ref().map_or(&[][..], |plan| &plan.items);
         let Some(at) = items.iter().position(|item| item.muscle == to && Some(item.test) == test) else {
-            return out.push(Effect::Say(format!("the plan has no such test of {to}: call the trial invalid instead")));
+            return out.push(Effect::Say(format!(
+                "the plan has no such test of {to}: call the trial invalid instead"
+            )));
         };
         let changed = self.results.amend(id, |it| {
             it.was.extend(it.item);

@@ -48,6 +48,10 @@ impl Pull {
 impl Visit {
     /// Opens the window.
     pub(super) fn cue(&mut self, at: usize, on_contact: bool, out: &mut Vec<Effect>) {
+        // The gate may have been answered anew, a make called invalid, since this item was chosen.
+        if self.barred(at).is_some() {
+            return self.go_on(out);
+        }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let best_n = self.results.best_n(item.muscle, Test::Make);
         let band_n = item.target_percent.zip(best_n).map(|(percent, best_n)| {
@@ -156,7 +160,8 @@ impl Visit {
         let early = onset_s < pull.cue_s;
         let examined = self.procedure() == Procedure::Examined;
         // Who pulls before the cue and through it has spent an attempt; a touch, or what was over before, has not.
-        let ours = segment == self.segment && hold.kind == Kind::Hold && (!early || examined && end_s > pull.cue_s);
+        let ours =
+            segment == self.segment && hold.kind == Kind::Hold && (!early || examined && end_s > pull.cue_s);
         let Some(item) = self.planned(pull.item).filter(|_| ours) else {
             self.state = State::Pulling(pull);
             return self.unassigned(hold, out);
@@ -192,7 +197,8 @@ impl Visit {
         let item = self.planned(pull.item);
         let (muscle, test) = item.map_or((None, Test::Free), |item| (Some(item.muscle), item.test));
         // Only within one segment is the length of a rest known; over a hole it was at least what the clock saw.
-        let here = |muscle| self.rest_segment.iter().any(|(it, segment)| *it == muscle && *segment == self.segment);
+        let here =
+            |muscle| self.rest_segment.iter().any(|(it, segment)| *it == muscle && *segment == self.segment);
         let rested_s = muscle.filter(|muscle| here(*muscle)).and_then(|muscle| self.rests.of(muscle));
         let (inside, all) = pull.in_band;
         TrialResult {
@@ -221,7 +227,13 @@ impl Visit {
         let ended = result.outcome;
         out.push(Effect::Result(result.clone()));
         if let Some(share) = result.in_band {
-            self.observe(Some(at), "text", &format!("{:.0} % of the hold in the band", 100.0 * share), "", out);
+            self.observe(
+                Some(at),
+                "text",
+                &format!("{:.0} % of the hold in the band", 100.0 * share),
+                "",
+                out,
+            );
         }
         self.last = Some(at);
         if pull.capped {

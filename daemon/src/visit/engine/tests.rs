@@ -40,12 +40,14 @@ pub(super) struct World {
     pub segment: u64,
     pub time_s: f64,
     pub force_n: f64,
+    /// At each cue: attempts of the item so far, and the muscle's best make, N.
+    pub cued: Vec<(u32, Option<f64>)>,
 }
 
 impl World {
     pub fn new(plan: &str) -> World {
         let visit = Visit::new(Some(Plan::parse(plan).unwrap()));
-        World { visit, said: Vec::new(), segment: 0, time_s: 0.0, force_n: 0.0 }
+        World { visit, said: Vec::new(), segment: 0, time_s: 0.0, force_n: 0.0, cued: Vec::new() }
     }
 
     /// With its zero, and everything allowed.
@@ -58,7 +60,14 @@ impl World {
     }
 
     pub fn step(&mut self, input: &Input) {
+        let heard = self.said.len();
         self.visit.step(input, &mut self.said);
+        for effect in &self.said[heard..] {
+            if let Effect::Cue(cue) = effect {
+                let results = self.visit.results();
+                self.cued.push((results.attempted(cue.item.0 - 1), results.best_n(cue.muscle, Test::Make)));
+            }
+        }
     }
 
     pub fn zero(&mut self) {
@@ -110,7 +119,9 @@ impl World {
         panic!("waited in vain: {:?}", self.visit.stage());
     }
 
+    /// The hand lets go and waits for the next trial's turn.
     pub fn until_ready(&mut self) {
+        self.force_n = 0.0;
         self.until(|stage| matches!(stage, Stage::Ready { .. }));
     }
 
@@ -143,7 +154,8 @@ fn examined(items: &[String]) -> String {
 
 fn self_paced(rest_s: f64) -> String {
     let keys = |trials| format!("trials = {trials}\nhold_s = 1.0\nrest_s = {rest_s:.1}");
-    let items = [item("left index abduction", "make", &keys(2)), item("right index abduction", "make", &keys(1))];
+    let items =
+        [item("left index abduction", "make", &keys(2)), item("right index abduction", "make", &keys(1))];
     format!("title = \"t\"\n{}", items.concat())
 }
 
@@ -213,7 +225,11 @@ fn rest_goes_on_in_the_next_segment_and_is_never_counted_over_a_hole() {
     world.wait(1.5);
     assert_eq!(world.cues(), 2);
     world.pull(20.0, 1.2, |_| {});
-    assert_eq!(world.visit.results().attempts()[1].rest_before_s, None, "how long it really was is not known");
+    assert_eq!(
+        world.visit.results().attempts()[1].rest_before_s,
+        None,
+        "how long it really was is not known"
+    );
 }
 
 #[test]
@@ -255,8 +271,11 @@ fn a_trial_begins_on_steady_contact_and_the_count_runs_through_the_pull() {
     world.touch();
     assert_eq!(world.cues(), 1);
     world.wait(6.0);
-    let counts: Vec<u32> =
-        world.said.iter().filter_map(|it| if let Effect::Count(count) = it { Some(*count) } else { None }).collect();
+    let counts: Vec<u32> = world
+        .said
+        .iter()
+        .filter_map(|it| if let Effect::Count(count) = it { Some(*count) } else { None })
+        .collect();
     assert_eq!(counts, [5, 4, 3, 2, 1, 0]);
 }
 
@@ -292,8 +311,11 @@ fn the_break_follows_its_make_with_one_and_a_half_times_its_force_as_cap() {
     assert_eq!(cap, Some(30.0));
     world.pull(25.0, 1.2, broke);
     assert_eq!(world.results(), [(1, "released", true), (2, "broke", true)]);
-    let caps: Vec<bool> =
-        world.said.iter().filter_map(|it| if let Effect::Cap(reached, ..) = it { Some(*reached) } else { None }).collect();
+    let caps: Vec<bool> = world
+        .said
+        .iter()
+        .filter_map(|it| if let Effect::Cap(reached, ..) = it { Some(*reached) } else { None })
+        .collect();
     assert_eq!(caps, [false], "25 N is more than 80 % of 30 N");
     assert!(world.visit.is_finished());
 }
@@ -313,7 +335,9 @@ fn the_cap_is_said_from_the_force_itself_ends_the_item_and_is_not_repeated() {
     // The finder has seen nothing yet.
     world.force_n = 31.0;
     world.wait(0.01);
-    assert!(matches!(world.said.last(), Some(Effect::Cap(true, force_n, cap_n)) if *force_n == 31.0 && *cap_n == 30.0));
+    assert!(
+        matches!(world.said.last(), Some(Effect::Cap(true, force_n, cap_n)) if *force_n == 31.0 && *cap_n == 30.0)
+    );
     world.pull(31.0, 1.2, |_| {});
     assert_eq!(world.results()[3], (2, "held-to-limit", true));
     assert!(world.visit.is_finished() && world.heard("this item ends: the cap was reached"));
@@ -334,8 +358,11 @@ fn a_weak_first_effort_makes_the_finder_look_for_weak_ones() {
     let mut world = World::begun(&make_and_break());
     world.touch();
     world.pull(3.0, 1.2, |_| {});
-    let looks: Vec<Profile> =
-        world.said.iter().filter_map(|it| if let Effect::Look(look) = it { Some(look.profile) } else { None }).collect();
+    let looks: Vec<Profile> = world
+        .said
+        .iter()
+        .filter_map(|it| if let Effect::Look(look) = it { Some(look.profile) } else { None })
+        .collect();
     assert_eq!(looks, [Profile::Standard, Profile::Weak]);
     let mut world = World::begun(&make_and_break());
     world.type_line("g 3");
@@ -359,7 +386,11 @@ fn anything_stops_during_load_and_somebody_must_say_that_it_goes_on() {
         assert!(matches!(world.visit.stage(), Stage::Halted { .. }), "`{line}`");
         world.type_line("");
         let ended = line == "p 6";
-        assert_eq!(world.visit.is_finished(), ended, "pain is not repeated: without its make there is no break");
+        assert_eq!(
+            world.visit.is_finished(),
+            ended,
+            "pain is not repeated: without its make there is no break"
+        );
     }
 }
 
@@ -382,7 +413,12 @@ fn a_trial_called_invalid_is_done_again_and_what_hangs_on_it_follows() {
     world.touch();
     world.pull(20.0, 1.2, |_| {});
     world.type_line("i the thumb helped");
-    assert!(world.said.iter().any(|it| matches!(it, Effect::Amended(result) if result.why_not == "the thumb helped")));
+    assert!(
+        world
+            .said
+            .iter()
+            .any(|it| matches!(it, Effect::Amended(result) if result.why_not == "the thumb helped"))
+    );
     world.until_ready();
     assert!(matches!(world.visit.stage(), Stage::Ready { item: 1 }), "the make is asked for again");
     world.touch();
@@ -425,7 +461,11 @@ fn repeats_that_disagree_ask_for_one_more() {
             }
         }
         assert!(world.visit.is_finished());
-        assert_eq!((world.results().len(), world.heard("one more trial")), (trials, trials == 4), "{peaks:?}");
+        assert_eq!(
+            (world.results().len(), world.heard("one more trial")),
+            (trials, trials == 4),
+            "{peaks:?}"
+        );
     }
 }
 
@@ -455,13 +495,17 @@ fn what_is_only_looked_at_waits_for_nobody_and_keeps_what_is_entered() {
 #[test]
 fn a_turned_hand_gets_a_new_zero_once_the_sensor_is_free() {
     let keys = |palm: &str| format!("trials = 1\nrest_s = 1.0\nhold_s = 1.0\npalm = \"{palm}\"");
-    let items =
-        [item("left index abduction", "make", &keys("up")), item("left ring abduction", "make", &keys("down"))];
+    let items = [
+        item("left index abduction", "make", &keys("up")),
+        item("left ring abduction", "make", &keys("down")),
+    ];
     let mut world = World::begun(&examined(&items));
     world.touch();
     world.pull(20.0, 1.2, |_| {});
     world.wait(5.0);
-    assert!(matches!(world.visit.stage(), Stage::Turn { item: 2 }) && !world.said.contains(&Effect::SeekZero));
+    assert!(
+        matches!(world.visit.stage(), Stage::Turn { item: 2 }) && !world.said.contains(&Effect::SeekZero)
+    );
     world.force_n = 0.1;
     world.wait(1.0);
     assert!(world.said.contains(&Effect::SeekZero));
@@ -472,8 +516,10 @@ fn a_turned_hand_gets_a_new_zero_once_the_sensor_is_free() {
 #[test]
 fn a_turned_hand_without_a_zero_has_two_ways_on() {
     let keys = |palm: &str| format!("trials = 1\nrest_s = 1.0\nhold_s = 1.0\npalm = \"{palm}\"");
-    let items =
-        [item("left index abduction", "make", &keys("up")), item("left ring abduction", "make", &keys("down"))];
+    let items = [
+        item("left index abduction", "make", &keys("up")),
+        item("left ring abduction", "make", &keys("down")),
+    ];
     let mut world = World::begun(&examined(&items));
     world.touch();
     world.pull(20.0, 1.2, |_| {});
@@ -487,13 +533,15 @@ fn a_turned_hand_without_a_zero_has_two_ways_on() {
 fn a_submaximal_hold_has_its_band_from_the_make_and_says_how_much_of_it_was_inside() {
     let keys = "trials = 1\nrest_s = 1.0\nhold_s = 2.0";
     let target = format!("{keys}\ntarget_percent = 50.0\nband_percent = 10.0");
-    let items = [item("left index abduction", "make", keys), item("left index abduction", "submaximal", &target)];
+    let items =
+        [item("left index abduction", "make", keys), item("left index abduction", "submaximal", &target)];
     let mut world = World::begun(&examined(&items));
     world.touch();
     world.pull(20.0, 2.2, |_| {});
     world.until_ready();
     world.touch();
-    let band = world.said.iter().rev().find_map(|it| if let Effect::Cue(cue) = it { cue.band_n } else { None });
+    let band =
+        world.said.iter().rev().find_map(|it| if let Effect::Cue(cue) = it { cue.band_n } else { None });
     assert_eq!(band, Some((9.0, 11.0)));
     world.force_n = 10.0;
     world.wait(1.0);

@@ -38,7 +38,9 @@ pub(super) fn objection(plan: &Plan) -> Option<Objection> {
     let primary = plan.items.iter().filter(|item| item.primary).count();
     if primary > PRIMARY_MAX {
         let last = plan.items.iter().rposition(|item| item.primary);
-        let why = format!("{primary} primary items: a visit has at most {PRIMARY_MAX}, a side's item counts as one");
+        let why = format!(
+            "{primary} primary items: a visit has at most {PRIMARY_MAX}, a side's item counts as one"
+        );
         return Some(Objection { item: last, keys: &["primary"], why });
     }
     None
@@ -95,12 +97,11 @@ fn words(item: &Item) -> Found {
 fn target(item: &Item) -> Found {
     let submaximal = item.test == Test::Submaximal;
     match (submaximal, item.target_percent) {
-        (true, None) => {
-            Some((&["test"], "a submaximal hold needs target_percent, % of the muscle's best peak".to_owned()))
-        }
-        (false, Some(_)) => {
-            Some((&["target_percent"], "only a submaximal hold has a target".to_owned()))
-        }
+        (true, None) => Some((
+            &["test"],
+            "a submaximal hold needs target_percent, % of the muscle's best peak".to_owned(),
+        )),
+        (false, Some(_)) => Some((&["target_percent"], "only a submaximal hold has a target".to_owned())),
         _ => None,
     }
 }

@@ -28,7 +28,9 @@ impl PlanError {
     pub(super) fn of_toml(text: &str, error: &toml::de::Error) -> PlanError {
         // Serde names Rust's types; whoever writes a plan knows numbers.
         let message = error.message().trim().replace('\n', " ");
-        let message = message.replace("expected u32", "expected a whole number").replace("expected f64", "expected a number");
+        let message = message
+            .replace("expected u32", "expected a whole number")
+            .replace("expected f64", "expected a number");
         PlanError::at(text, error.span(), with_nearest(&message))
     }
 }

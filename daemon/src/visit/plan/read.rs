@@ -99,7 +99,8 @@ impl<'i> Layout<'i> {
         let own = muscle.remove(TESTS);
         let own_of_tests = self.table(muscle.remove(TEST))?;
         let Some(names) = own.as_ref().or(names) else {
-            return self.refuse(span.clone(), "a [[muscle]] needs tests: `tests = [\"make\", …]` in it or above it");
+            return self
+                .refuse(span.clone(), "a [[muscle]] needs tests: `tests = [\"make\", …]` in it or above it");
         };
         let Some(tests) = names.get_ref().as_array() else {
             return self.refuse(names.span(), "`tests` takes a list of tests");
@@ -132,7 +133,8 @@ impl<'i> Layout<'i> {
         let mut whole = defaults.clone();
         let test = item.get(TEST).and_then(|test| test.get_ref().as_str());
         self.used.extend(test.and_then(|test| test.parse::<Test>().ok()));
-        if let Some(of_test) = test.and_then(|test| of_tests.get(test)).and_then(|it| it.get_ref().as_table()) {
+        if let Some(of_test) = test.and_then(|test| of_tests.get(test)).and_then(|it| it.get_ref().as_table())
+        {
             put_over(&mut whole, of_test.clone());
         }
         put_over(&mut whole, item);

@@ -72,7 +72,10 @@ palm = \"up\"
 fn the_long_form_is_laid_out_side_by_side_and_the_most_special_key_wins() {
     let plan = Plan::parse(LONG).unwrap();
     let names: Vec<String> = plan.items.iter().map(Item::name).collect();
-    let of = |side: &str| ["index abduction make", "index abduction break", "little abduction make"].map(|n| format!("{side} {n}"));
+    let of = |side: &str| {
+        ["index abduction make", "index abduction break", "little abduction make"]
+            .map(|n| format!("{side} {n}"))
+    };
     assert_eq!(names, [of("left"), of("right")].concat());
     let keys: Vec<_> = plan.items[..3].iter().map(|i| (i.rest_s, i.hold_s, i.palm.as_str())).collect();
     assert_eq!(keys, [(30.0, 4.0, "down"), (30.0, 3.0, "down"), (20.0, 4.0, "up")]);
@@ -106,5 +109,8 @@ fn the_uninvolved_side_comes_first_and_random_orders_come_from_the_seed() {
     let plan = arranged(9);
     assert_eq!((plan.seed, plan.arranged), (Some(9), true));
     assert_eq!(Plan::parse(&plan.to_toml()).unwrap().arrange(77), plan, "what was arranged stays");
-    assert!((0..64).all(|seed| Plan::parse(&arranged(seed).to_toml()).is_ok()), "a make stays before its break");
+    assert!(
+        (0..64).all(|seed| Plan::parse(&arranged(seed).to_toml()).is_ok()),
+        "a make stays before its break"
+    );
 }

@@ -37,7 +37,11 @@ fn every_built_in_plan_is_whole_and_agrees_with_the_anatomy() {
         assert_eq!(plan.procedure, Procedure::Examined);
         assert!(plan.note.contains("hand therapist must check"), "{name}");
         let muscles: BTreeSet<String> = plan.items.iter().map(|item| item.muscle.to_string()).collect();
-        assert_eq!(muscles.len(), if name.ends_with("option") { 16 } else { 14 }, "{name}: bellies of both sides");
+        assert_eq!(
+            muscles.len(),
+            if name.ends_with("option") { 16 } else { 14 },
+            "{name}: bellies of both sides"
+        );
         for item in &plan.items {
             let key = item.muscle.without_side();
             let fact = FACTS.iter().find(|fact| fact.0 == key).unwrap_or_else(|| panic!("{name}: {key}"));
@@ -58,7 +62,11 @@ fn the_full_plan_has_all_parts_of_every_belly_palm_up_and_then_turned() {
     assert_eq!(turns, 3, "up and down on each side");
     assert_eq!(plan.items[0].palm, "up");
     let grips = plan.items.windows(2).filter(|pair| pair[1].test == Test::Concentric);
-    assert!(grips.clone().all(|pair| pair[0].test == Test::Break && pair[1].grip == crate::visit::plan::Grip::Same));
+    assert!(
+        grips
+            .clone()
+            .all(|pair| pair[0].test == Test::Break && pair[1].grip == crate::visit::plan::Grip::Same)
+    );
     assert_eq!(grips.count(), 14);
 }
 
