@@ -11,6 +11,7 @@ use daemon::pipeline::{Action, LinkState, Output};
 use daemon::seal::seal;
 use daemon::simulate::effort::{Effort, Kind};
 use daemon::simulate::led::{Led, Order};
+use daemon::simulate::random::Random;
 use daemon::simulate::sensor::{Sensor, Settings};
 use daemon::simulate::source::Source;
 use daemon::visit::action::Examiner;
@@ -277,6 +278,8 @@ fn the_full_plan_runs_by_itself_with_contact_kept_between_efforts() {
     for row in assigned(&rows) {
         assert!(!(row.rest_before_s < 60.0), "{}: rested {} s", row.muscle, row.rest_before_s);
     }
+    let known = assigned(&rows).iter().filter(|row| row.rest_before_s.is_finite()).count();
+    assert!(known > 100, "the rest before each but a muscle's first is known: {known}");
     let estimate_s = plan.estimate_s();
     assert!((took_s / estimate_s - 1.0).abs() < 0.25, "{took_s:.0} s, estimated {estimate_s:.0} s");
     let (sealed, observed) = world.sealed();
@@ -360,6 +363,34 @@ fn a_cap_that_is_reached_ends_the_item_with_what_was_held() {
     let (rows, _) = world.sealed();
     let breaks: Vec<_> = assigned(&rows).into_iter().filter(|row| row.test == "break").collect();
     assert_eq!((alarms, breaks.len()), (2, 2), "once a side, not repeated");
+}
+
+/// Whatever is typed, and whenever: sealing steps the same journal and gets the same rows.
+#[test]
+fn a_journal_full_of_corrections_is_sealed_to_the_rows_that_were_shown() {
+    const LINES: [&str; 10] =
+        ["", "r", "p 1", "p 6", "x", "i thumb", "l", "w left index abduction", "s", "allow left make pain 0"];
+    for seed in 0..4 {
+        let plan = short("\"make\", \"break\", \"concentric\"", &["index abduction", "ring abduction"]);
+        let mut world = World::new(&plan, Person::default(), &ALLOWED);
+        let mut random = Random::new(seed);
+        while !world.core.is_finished() && world.now_ns < 600_000_000_000 {
+            world.step();
+            if random.chance(0.004) {
+                world.typed(LINES[random.below(LINES.len())]);
+            }
+        }
+        assert!(world.core.is_finished(), "seed {seed}: {:?}", world.core.visit().stage());
+        world.finish();
+        assert!(
+            world.said.iter().any(|said| matches!(said, Said::Amended(_))),
+            "seed {seed} corrects something"
+        );
+        let (rows, observed) = world.sealed();
+        assert_eq!(text(&rows), text(&world.rows()), "seed {seed}");
+        let noted = world.said.iter().filter(|said| matches!(said, Said::Observed(_))).count();
+        assert_eq!(observed.len(), noted, "seed {seed}");
+    }
 }
 
 #[test]
