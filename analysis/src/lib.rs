@@ -13,6 +13,7 @@ pub mod holds;
 pub mod measures;
 pub mod plot;
 pub mod recording;
+pub mod spelling;
 pub mod statistics;
 pub mod supervise;
 pub mod trace;

@@ -151,13 +151,12 @@ impl Session {
         Ok(())
     }
 
-    /// Somebody did something.
+    /// Somebody did something: an action for the pipeline or for the visit, as JSON.
     ///
     /// # Errors
     /// The journal takes no more.
-    pub fn act(&mut self, action: &Action) -> Result<(), JournalError> {
-        let text = serde_json::to_string(action).unwrap_or_default();
-        self.put(self.clock.monotonic_ns(), Record::Action(text))
+    pub fn act(&mut self, action: String) -> Result<(), JournalError> {
+        self.put(self.clock.monotonic_ns(), Record::Action(action))
     }
 
     /// Asks the board to stop; the session [has ended](Session::ended) when it has, or does not answer.
@@ -168,7 +167,7 @@ impl Session {
         self.ending = Some(reason.to_owned());
         // A board that is not there has nothing more to say.
         self.stopped |= !self.is_open;
-        self.act(&Action::Stop { reason: reason.to_owned() })
+        self.act(Action::Stop { reason: reason.to_owned() }.to_json())
     }
 
     /// It was asked to stop.

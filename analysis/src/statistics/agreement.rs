@@ -70,7 +70,8 @@ pub fn limits(differences: &[f64]) -> Option<Limits> {
     let moments = Moments::of(differences).filter(|moments| moments.n > 2)?;
     let (n, sd) = (moments.n as f64, moments.sd?);
     let (t, z) = (student_t(0.975, n - 1.0)?, normal(0.975)?);
-    let around = |value: f64, se: f64| Estimate { value, low: Some(value - t * se), high: Some(value + t * se) };
+    let around =
+        |value: f64, se: f64| Estimate { value, low: Some(value - t * se), high: Some(value + t * se) };
     let limit_se = sd * (3.0 / n).sqrt();
     Some(Limits {
         n: moments.n,
@@ -144,7 +145,8 @@ mod tests {
     fn differences_that_grow_with_the_mean_are_given_as_ratios() {
         let earlier: Vec<f64> = (1..=20).map(|i| 5.0 * f64::from(i)).collect();
         // Alternately 8 % more and 8 % less: the scatter grows, and with it nothing else.
-        let later: Vec<f64> = (1..).zip(&earlier).map(|(i, x)| x * if i % 2 == 0 { 1.08 } else { 1.0 / 1.08 }).collect();
+        let later: Vec<f64> =
+            (1..).zip(&earlier).map(|(i, x)| x * if i % 2 == 0 { 1.08 } else { 1.0 / 1.08 }).collect();
         let of = BlandAltman::of(&earlier, &later).unwrap();
         let ratio = of.ratio.unwrap();
         assert!(of.grows && (ratio.bias.value - 1.0).abs() < 1e-12);
@@ -158,7 +160,8 @@ mod tests {
     #[test]
     fn the_cv_within_is_that_of_the_simulated_scatter() {
         // By hand: pairs at x and x·e^0.1 have a variance of logarithms of 0.005.
-        let rows: Vec<Vec<f64>> = (1..=9).map(|i| vec![f64::from(i), f64::from(i) * libm::exp(0.1)]).collect();
+        let rows: Vec<Vec<f64>> =
+            (1..=9).map(|i| vec![f64::from(i), f64::from(i) * libm::exp(0.1)]).collect();
         let cv = cv_within_percent(&rows).unwrap();
         assert!((cv.value - 100.0 * (libm::exp(0.005) - 1.0).sqrt()).abs() < 1e-9);
         assert!(cv.low.unwrap() < cv.value && cv.high.unwrap() > cv.value);

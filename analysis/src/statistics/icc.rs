@@ -167,8 +167,7 @@ mod tests {
                 numbers.trim_start_matches(',').split(',').map(|c| c.parse().unwrap()).collect();
             let forms = shrout_fleiss();
             let Some(form) = forms.iter().find(|form| form.shrout_fleiss == name) else { continue };
-            let ours =
-                [form.icc, form.f.unwrap(), form.df1, form.df2, form.low.unwrap(), form.high.unwrap()];
+            let ours = [form.icc, form.f.unwrap(), form.df1, form.df2, form.low.unwrap(), form.high.unwrap()];
             for (ours, theirs) in ours.iter().zip(&numbers) {
                 assert!((ours - theirs).abs() < 1e-9, "{line}: {ours}");
             }

@@ -54,7 +54,10 @@ mod tests {
     fn the_difference_of_two_means_has_its_interval() {
         // Computed, not published: SciPy's ttest_ind(equal_var=False).confidence_interval().
         let (low, high) = welch(&[20.0, 21.5, 19.0], &[25.0, 24.0, 27.5], 0.95).unwrap();
-        assert!((low - 1.6376286140910437).abs() < 1e-9 && (high - 9.02903805257562).abs() < 1e-9, "{low} {high}");
+        assert!(
+            (low - 1.6376286140910437).abs() < 1e-9 && (high - 9.02903805257562).abs() < 1e-9,
+            "{low} {high}"
+        );
         assert_eq!(welch(&[1.0], &[1.0, 2.0], 0.95), None);
         assert_eq!(welch(&[1.0, 1.0], &[2.0, 2.0], 0.95), None);
     }

@@ -78,11 +78,7 @@ fn symmetric(p: f64, upper: impl Fn(f64) -> Option<f64>) -> Option<f64> {
 }
 
 /// The positive quantile, from whichever tail is the smaller.
-fn solved(
-    p: f64,
-    lower: impl Fn(f64) -> Option<f64>,
-    upper: impl Fn(f64) -> Option<f64>,
-) -> Option<f64> {
+fn solved(p: f64, lower: impl Fn(f64) -> Option<f64>, upper: impl Fn(f64) -> Option<f64>) -> Option<f64> {
     let tail = p.min(1.0 - p);
     // (A comparison with NaN is false.)
     if !(SMALLEST_TAIL..=0.5).contains(&tail) {

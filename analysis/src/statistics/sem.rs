@@ -61,8 +61,8 @@ pub fn agreement(of: &TwoWay) -> Option<Sem> {
         return consistency(of);
     }
     let variance = occasions + error;
-    let df = variance * variance
-        / (occasions * occasions / of.df_occasions() + error * error / of.df_error());
+    let df =
+        variance * variance / (occasions * occasions / of.df_occasions() + error * error / of.df_error());
     built(variance, df)
 }
 

@@ -26,11 +26,8 @@ pub fn trend(rows: &[Vec<f64>]) -> Option<Trend> {
     let se = moments.sd? / n.sqrt();
     let margin = student_t(0.975, n - 1.0)? * se;
     let p = if se > 0.0 { t_both_tails(moments.mean / se, n - 1.0) } else { None };
-    let slope = Estimate {
-        value: moments.mean,
-        low: Some(moments.mean - margin),
-        high: Some(moments.mean + margin),
-    };
+    let slope =
+        Estimate { value: moments.mean, low: Some(moments.mean - margin), high: Some(moments.mean + margin) };
     Some(Trend { slope, p, n: moments.n })
 }
 

@@ -7,18 +7,20 @@ use crate::clock::{Clock, SystemClock};
 use crate::core::Begun;
 use crate::data_folder::{self, DataFolder};
 use crate::journal::{JournalError, Options, Writer};
-use crate::pipeline::Action;
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
-use crate::visit::plan::Plan;
+use crate::visit::action::Examiner;
+use crate::visit::gate::Clearance;
+use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::trial::Side;
 use anyhow::Context;
 use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -37,9 +39,17 @@ pub struct Args {
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
-    /// What is to be tested (TOML); without one everything is recorded and no trial is named
+    /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
+    /// everything is recorded and no trial is named
     #[arg(long)]
     pub plan: Option<PathBuf>,
+    /// An answer to the gate of an examination, asked where it is missing: SIDE [DIGIT] none|active|make|break pain 0-10
+    /// [since DATE] [cleared BY WHOM]; repeatable
+    #[arg(long, value_name = "ANSWER", value_parser = Clearance::parse)]
+    pub allow: Vec<Clearance>,
+    /// The involved side, left or right: the other one is tested first
+    #[arg(long, value_name = "SIDE")]
+    pub involved: Option<Side>,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
@@ -96,7 +106,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 
 /// Records a visit; returns when its journal is complete.
 pub fn record(args: &Args) -> anyhow::Result<Recorded> {
-    let plan = read_plan(args.plan.as_deref())?;
+    let plan = read_plan(args)?;
     for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
         analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
     }
@@ -111,17 +121,38 @@ pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     })
 }
 
-fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
-    let Some(path) = path else { return Ok(None) };
-    let text = std::fs::read_to_string(path)
-        .with_context(|| format!("cannot read the plan {}", path.display()))
-        .map_err(|error| {
-            error.context(Hint::new("give the path of a TOML file, see `fingerforced record --help`"))
-        })?;
-    let plan = Plan::parse(&text).map_err(|error| {
-        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | "))
-            .context(Hint::new("items have muscle, test, trials, hold_s and rest_s; see README.md"))
+/// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
+fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
+    let Some(path) = args.plan.as_deref() else { return Ok(None) };
+    let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
+    let text = match built_in {
+        Some(text) => text.to_owned(),
+        None => std::fs::read_to_string(path)
+            .with_context(|| format!("cannot read the plan {}", path.display()))
+            .map_err(|error| {
+                let hint = format!("give the path of a TOML file, or one of: {}", builtin::names());
+                error.context(Hint::new(hint))
+            })?,
+    };
+    let mut plan = Plan::parse(&text).map_err(|error| {
+        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
+            Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
+        )
     })?;
+    plan.involved_side = args.involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    if !args.json {
+        // A closed stderr is no reason not to record.
+        let _ = writeln!(
+            std::io::stderr(),
+            "{}\n{}: {}",
+            analysis::cautions::CAUTIONS,
+            plan.title,
+            plan.duration()
+        );
+    }
     Ok(Some(plan))
 }
 
@@ -187,7 +218,7 @@ struct Shell {
     name: String,
     terminal: Terminal,
     signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<Action>,
+    actions: tokio::sync::mpsc::Receiver<String>,
 }
 
 impl Shell {
@@ -228,7 +259,7 @@ impl Shell {
             writer: None,
         };
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        Ok(Shell {
+        let mut shell = Shell {
             session: Session::begin(clocks, hands, journal, Box::new(cable), plan, &begun)
                 .map_err(advised)?,
             handover,
@@ -240,7 +271,11 @@ impl Shell {
             terminal: Terminal::new(args.json),
             signals,
             actions: super::keys::listen(),
-        })
+        };
+        for answer in &args.allow {
+            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
+        }
+        Ok(shell)
     }
 
     /// Moves everything forward until there is a reason to end.
@@ -256,7 +291,7 @@ impl Shell {
                 _ = tick.tick() => happened = self.tick(),
                 _ = self.signals.0.recv() => signalled = Some("interrupted"),
                 _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(&action),
+                Some(action) = self.actions.recv() => happened = self.session.act(action),
             }
             if let Err(error) = happened.and_then(|()| self.session.drain()) {
                 return End::Failed(advised(error));

@@ -228,7 +228,7 @@ fn tables(survey: Survey) -> Tables {
     Tables {
         sensors: sensors.collect(),
         trials: survey.trials,
-        observations: Vec::new(),
+        observations: survey.observations,
         events: survey.events,
     }
 }

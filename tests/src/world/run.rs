@@ -339,7 +339,7 @@ impl<'a> World<'a> {
             let _ = session.recorder().journal().sync_now();
         }
         if due.accept_ns.take_if(|at_ns| *at_ns <= now_ns).is_some() {
-            session.act(&Action::AcceptSensor)?;
+            session.act(Action::AcceptSensor.to_json())?;
         }
         if now_ns >= due.stop_ns && !session.is_ending() {
             due.give_up_ns = now_ns + ns(PATIENCE_S);
