@@ -288,7 +288,8 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
-            state.hole = false;
+            // Whether it was known from before, and so started at once, is in the hole where nobody was named since.
+            state.hole &= state.sensor.is_none();
             state.link.opened(state.sensor.is_some(), now_ns, words);
         });
     }

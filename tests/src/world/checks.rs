@@ -37,7 +37,7 @@ pub fn check(script: &Script, run: &Run) -> Result<Figures, String> {
         return Ok(Figures { produced, cut_off, nothing_left: true, ..Figures::default() });
     };
     let places = every_sample_is_a_true_one(&recovered, &run.truth)?;
-    what_the_journal_holds_is_recorded(script, &recovered, &places)?;
+    what_the_journal_holds_is_recorded(&recovered, &places)?;
     nothing_is_missing_without_a_gap(&recovered, &places, &run.truth)?;
     times_increase(&recovered)?;
     sealing_again_gives_the_same(script, run, &recovered)?;
@@ -175,16 +175,12 @@ fn samples_in(records: &[Stamped]) -> BTreeSet<Place> {
 }
 
 /// Whatever can be read in the journal's bytes is in the recording, and nothing else.
-fn what_the_journal_holds_is_recorded(
-    script: &Script,
-    recovered: &Recovered,
-    places: &Places,
-) -> Result<(), String> {
+fn what_the_journal_holds_is_recorded(recovered: &Recovered, places: &Places) -> Result<(), String> {
     let recorded: BTreeSet<Place> = places.iter().flatten().copied().collect();
     let mut held = samples_in(&recovered.records);
     if recovered.has_holes() {
         // The start itself may be lost: then more is recorded than this decoder believes.
-        held.extend(recorded.iter().filter(|_| !script.was_streaming));
+        held.extend(&recorded);
     }
     match (held.difference(&recorded).next(), recorded.difference(&held).next()) {
         (Some((boot_id, counter)), _) => {

@@ -225,6 +225,7 @@ impl<'a> World<'a> {
             let waiting = self.sensor.output().len();
             self.sensor.take(waiting);
         }
+        self.truth.for_others = self.sensor.tally().streams.len();
     }
 
     /// Everything goes on until there is an end.

@@ -112,7 +112,8 @@ impl Script {
         script.cable = on_cable(&mut random);
         script.host = host(&mut random, script.lasts_s);
         script.disk = disk(&mut random, script.lasts_s);
-        script.damage = random.chance(0.1).then(|| damage(&mut random));
+        // Where the journal has a hole nobody can tell a stream for somebody else from one that was asked for.
+        script.damage = random.chance(0.1).then(|| damage(&mut random)).filter(|_| !script.was_streaming);
         if random.chance(0.05) {
             script.buffer_bytes = 4_200;
         }

@@ -19,12 +19,14 @@ pub struct Truth {
     pub channels: usize,
     /// The streams, in order.
     pub streams: Vec<Stream>,
+    /// The first so many of them were for somebody else.
+    pub for_others: usize,
 }
 
 impl Truth {
     /// Nothing yet.
     pub fn new(channels: u8) -> Self {
-        Truth { channels: usize::from(channels), streams: Vec::new() }
+        Truth { channels: usize::from(channels), streams: Vec::new(), for_others: 0 }
     }
 
     /// Takes what the sensor has produced since the last call.
@@ -44,6 +46,7 @@ impl Truth {
     pub fn by_boot(&self) -> BTreeMap<u32, &Stream> {
         self.streams
             .iter()
+            .skip(self.for_others)
             .filter(|stream| !stream.counts.is_empty())
             .map(|stream| (stream.boot_id, stream))
             .collect()
