@@ -304,6 +304,12 @@ impl Sequencer {
             Some((boot_id, next)) if boot_id == frame.boot_id && frame.counter >= next => next,
             _ => 0,
         };
+        let next_sequence = match &self.open {
+            Some(open) if open.boot_id == frame.boot_id && expected == open.next_counter => {
+                open.next_sequence
+            }
+            _ => 0,
+        };
         // A reset or a new stream takes with it whatever was still under way: nobody can say how much.
         if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
             out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
@@ -326,7 +332,11 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(missing),
                 index: -signed(missing),
-                reason: if reason == "port returned" { "unplugged" } else { "lost frame" },
+                reason: if reason == "port returned" {
+                    "unplugged"
+                } else {
+                    gap_reason(self.overflowed, frame, next_sequence)
+                },
             }));
         }
         self.open = Some(Open {
@@ -405,6 +415,19 @@ mod tests {
     fn what_was_lost_before_the_first_frame_is_counted_too() {
         let (_, out) = run(&[frame(3, 30)]);
         assert_eq!(gaps(&out), [(Some(30), "lost frame")]);
+    }
+
+    #[test]
+    fn what_the_board_dropped_before_a_segment_begins_is_its_doing() {
+        let dropped = |sequence, counter| FramePlace { overrun: true, ..frame(sequence, counter) };
+        let (_, out) = run(&[dropped(0, 30)]);
+        assert_eq!(gaps(&out), [(Some(30), "device overrun")]);
+        let changed = FramePlace { interval_ns: 1_000_001, ..dropped(1, 20) };
+        let (_, out) = run(&[frame(0, 0), changed]);
+        assert_eq!(gaps(&out), [(Some(10), "device overrun")]);
+        let changed = FramePlace { interval_ns: 1_000_001, ..frame(2, 20) };
+        let (_, out) = run(&[frame(0, 0), changed]);
+        assert_eq!(gaps(&out), [(Some(10), "lost frame")]);
     }
 
     #[test]
