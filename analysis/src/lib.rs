@@ -3,6 +3,9 @@
 //! Comes in: samples (`time_s`, `force_n`) from a recording, a CSV trace or any HDF5 dataset. Goes out: holds with
 //! their times (s) and forces (N), tables and plots. Everything but files, plots and commands is pure.
 
+#[doc = include_str!("../METHODS_AND_ERRORS.md")]
+pub mod methods {}
+
 pub mod cautions;
 pub mod code;
 pub mod command;

@@ -61,13 +61,18 @@ def crossing(smooth, first, level, rising):
     return first + k + (level - smooth[k]) / (smooth[k + 1] - smooth[k])
 
 
+def floor(place):
+    """The whole place at or before: times are doubles, so a whole place may come as a little less than itself."""
+    return int(np.floor(place + 1e-7))
+
+
 def recompute(force, dt, hold):
     """The measures of a hold, by their definitions."""
     f = force - hold["rest_n"]
     place = np.arange(len(f))
     onset, end = hold["onset_s"] / dt, hold["end_s"] / dt
     at = lambda p: np.interp(p, place, f)
-    first, last = int(np.ceil(onset)), int(np.floor(end))
+    first, last = int(np.ceil(onset - 1e-7)), floor(end)
     width = max(3, round(0.020 / dt)) | 1
     smooth = np.full(len(f), -np.inf)
     smooth[width // 2 : len(f) - width // 2] = moving(f, width)
@@ -86,32 +91,32 @@ def recompute(force, dt, hold):
         if last + 1 - first >= round(seconds / dt):
             out[name] = moving(f[first : last + 1], round(seconds / dt)).max()
     ten = max(1, round(0.010 / dt)) | 1
-    lead = int(onset) - ten
+    lead = floor(onset) - ten
     tens = moving(f, ten)  # tens[k] is centred on k + ten // 2
     out["rise5_s"] = crossing(tens[lead - ten // 2 : peak - ten // 2], lead, 0.05 * peak_n, True) * dt
-    out["end_s"] = crossing(tens[peak - ten // 2 :], peak, 0.1 * peak_n, False) * dt
+    out["end_s"] = crossing(tens[peak - ten // 2 : floor(end) + ten + 2], peak, 0.1 * peak_n, False) * dt
     half = max(1, round(0.010 / dt))
     near = moving(f, 2 * half + 1)
-    from_ = int(onset)
+    from_ = floor(onset)
     out["time_to_90_percent_s"] = (crossing(near[from_ - half : peak], from_, 0.9 * peak_n, True) - onset) * dt
     if 1 / dt >= 500:
         for ms in (50, 100, 200):
             out["rfd_%d_n_per_s" % ms] = (at(onset + ms / 1e3 / dt) - at(onset)) / (ms / 1e3)
         w = round(0.020 / dt)
-        rising = f[int(onset) : peak + 1]
+        rising = f[floor(onset) : peak + 1]
         out["rfd_max_n_per_s"] = (rising[w:] - rising[:-w]).max() / (w * dt)
     yielded = hold["break_s"] / dt if hold["break_s"] is not None else None
     if yielded is not None:
-        out["break_n"] = smooth[first : int(yielded) + 1].max()
+        out["break_n"] = smooth[first : floor(yielded) + 1].max()
     to = peak if yielded is None else yielded
-    out["loading_rate_n_per_s"] = line(f[int(max(to - 0.5 / dt, onset)) : int(to)], dt)[0]
+    out["loading_rate_n_per_s"] = line(f[floor(max(to - 0.5 / dt, onset)) : floor(to)], dt)[0]
     plateau(out, f, dt, onset, end if yielded is None else yielded)
     if yielded is None and out["duration_s"] >= 5:
         release = hold["release_s"] / dt
-        tail = f[int(release - round(0.5 / dt)) : int(release)].mean()
+        tail = f[floor(release - round(0.5 / dt)) : floor(release)].mean()
         out["fatigue_window_percent"] = 100 * (1 - tail / out["mean_half_s_n"])
         out["fatigue_area_percent"] = 100 * (1 - integral(peak, end) / (peak_n * (end - peak) * dt))
-        slope, mean = line(f[peak : int(release)], dt)
+        slope, mean = line(f[peak : floor(release)], dt)
         out["decay_percent_per_s"] = 100 * slope / mean
     return out
 
@@ -121,7 +126,7 @@ def plateau(out, f, dt, onset, until):
     if (last - first) * dt < 2:
         return
     per = max(1, int(0.005 / dt + 1e-9))
-    values = f[int(first) : int(last)]
+    values = f[floor(first) : floor(last)]
     means = values[: len(values) // per * per].reshape(-1, per).mean(axis=1)
     rate, flat = 1 / (per * dt), signal.detrend(means)
     warped = np.tan(np.pi * 20 / rate) / (2**0.5 - 1) ** 0.25

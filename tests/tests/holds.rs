@@ -7,7 +7,7 @@ use analysis::holds::Flag;
 use tests::scorer::find::{Found, Job, library};
 use tests::scorer::kind::Kind;
 use tests::scorer::targets::{judge, shortfalls};
-use tests::scorer::{NOISE_N, RATES_HZ, Row, Run, score_all, table};
+use tests::scorer::{NOISE_N, RATES_HZ, Row, Run, page, score_all, table};
 
 fn is_long() -> bool {
     std::env::var("LONG").is_ok_and(|v| v == "1")
@@ -44,6 +44,17 @@ fn shortfalls_of(kinds: &[Kind], spoil: impl Fn(&mut Found) + Sync) -> Vec<Strin
         kinds.iter().any(|kind| what.contains(&format!(", {} at", kind.name()))) || !what.contains(" at ")
     };
     shortfalls(&rows).into_iter().map(|verdict| verdict.what).filter(|what| ours(what)).collect()
+}
+
+#[test]
+fn the_page_tells_the_parameters_and_the_errors_of_this_finder() {
+    let page = std::fs::read_to_string(page::path()).unwrap();
+    assert_eq!(page::check(&page), Ok(()));
+    // A figure or a default that somebody typed is noticed.
+    for (from, to) in [("| `arm_n` | ", "| `arm_n` |  "), (" of each kind", " of every kind")] {
+        assert!(page.contains(from), "{from}");
+        assert!(page::check(&page.replacen(from, to, 1)).is_err(), "{from}");
+    }
 }
 
 #[test]

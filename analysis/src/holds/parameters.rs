@@ -37,8 +37,27 @@ pub enum SetError {
     },
 }
 
+/// A number among the parameters.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Number {
+    /// Its name.
+    pub name: &'static str,
+    /// Its unit; empty for none.
+    pub unit: &'static str,
+    /// What it is.
+    pub about: &'static str,
+    /// Its default.
+    pub standard: f64,
+    /// Its default in the weak profile.
+    pub weak: f64,
+    /// The least it can be.
+    pub least: f64,
+    /// The most.
+    pub most: f64,
+}
+
 macro_rules! parameters {
-    ($($(#[$doc:meta])* $name:ident: $unit:literal, $standard:literal, $weak:literal, $least:literal ..= $most:literal;)+) => {
+    ($($(#[doc = $doc:literal])* $name:ident: $unit:literal, $standard:literal, $weak:literal, $least:literal ..= $most:literal;)+) => {
         /// The finder's parameters. `Default` is the standard profile in free use.
         #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
         #[serde(default)]
@@ -53,7 +72,7 @@ macro_rules! parameters {
             pub contact_ceiling_n: Option<f64>,
             /// Expected maximum of this muscle, N: lifts the contact ceiling of strong muscles.
             pub expected_maximum_n: Option<f64>,
-            $($(#[$doc])* pub $name: f64,)+
+            $($(#[doc = $doc])* pub $name: f64,)+
         }
 
         impl Parameters {
@@ -73,6 +92,17 @@ macro_rules! parameters {
             /// Names of all parameters that can be set, in order.
             pub const NAMES: &'static [&'static str] =
                 &["test", "profile", "zero_known", "contact_ceiling_n", "expected_maximum_n", $(stringify!($name)),+];
+
+            /// Every number with what it means, in order.
+            pub const NUMBERS: &'static [Number] = &[$(Number {
+                name: stringify!($name),
+                unit: $unit,
+                about: concat!($($doc),*),
+                standard: $standard,
+                weak: $weak,
+                least: $least,
+                most: $most,
+            }),+];
 
             /// Every parameter as name, value and unit ("" for none), in order.
             pub fn values(&self) -> Vec<(&'static str, String, &'static str)> {

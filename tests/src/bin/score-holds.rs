@@ -7,7 +7,7 @@ use tests::scorer::figure::Figure;
 use tests::scorer::find::library;
 use tests::scorer::kind::Kind;
 use tests::scorer::targets::judge;
-use tests::scorer::{NOISE_N, RATES_HZ, Run, score_all, table};
+use tests::scorer::{NOISE_N, RATES_HZ, Run, page, score_all, table};
 
 /// Score the hold finder on drawn traces whose truth is known
 ///
@@ -29,10 +29,25 @@ struct Args {
     /// Print JSON
     #[arg(long)]
     json: bool,
+    /// Write the generated parts of the page of documentation (its own seed, count, noise and rates)
+    #[arg(long, conflicts_with_all = ["seed", "count", "noise", "rates", "json"])]
+    write_page: bool,
 }
 
 fn main() -> ExitCode {
     let args = Args::parse();
+    if args.write_page {
+        return match page::write() {
+            Ok(path) => {
+                eprintln!("wrote {}", path.display());
+                ExitCode::SUCCESS
+            }
+            Err(error) => {
+                eprintln!("error: {error}");
+                ExitCode::FAILURE
+            }
+        };
+    }
     let run = Run { seed: args.seed, count: args.count, rates_hz: &args.rates, noise_n: args.noise };
     let rows = score_all(&run, &Kind::ALL, &library);
     let verdicts = judge(&rows);

@@ -8,6 +8,7 @@ pub mod effort;
 pub mod figure;
 pub mod find;
 pub mod kind;
+pub mod page;
 
 pub mod scene;
 pub mod table;
