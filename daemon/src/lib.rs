@@ -20,6 +20,7 @@ pub mod recover;
 pub mod resume;
 pub mod seal;
 pub mod sensors;
+pub mod session;
 pub mod settings;
 pub mod simulate;
 pub mod terminal;

@@ -17,6 +17,7 @@ enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
     Simulate(Box<daemon::command::simulate::Args>),
+    Plans(daemon::command::plans::Args),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
     Check(daemon::command::check::Args),
@@ -62,6 +63,7 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Demo(args) => daemon::command::demo::run(args),
         Command::Record(args) => daemon::command::record::run(args),
         Command::Simulate(args) => daemon::command::simulate::run(args),
+        Command::Plans(args) => daemon::command::plans::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
         Command::Check(args) => daemon::command::check::run(args),
@@ -73,16 +75,16 @@ fn run(command: &Command) -> anyhow::Result<()> {
     }
 }
 
-/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default.
+/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default;
+/// `FINGERFORCE_LOG_FORMAT=json` makes each an object on a line, with its time, for a machine to watch.
 fn logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    if std::env::var_os("FINGERFORCE_LOG_FORMAT").is_some_and(|format| format == "json") {
+        logs.json().init();
+        return;
+    }
     let terminal = std::io::stderr().is_terminal();
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(terminal)
-        .without_time()
-        .with_target(false)
-        .init();
+    logs.with_ansi(terminal).without_time().with_target(false).init();
 }

@@ -4,9 +4,11 @@
 //! with every trial and what the trials of an item come to.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, advised, clean};
+use crate::filter::Filter;
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::replay::{InForce, in_force};
 use crate::recording::revise::{self, Effect};
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
@@ -46,6 +48,7 @@ fn read(file: &Path) -> Result<Source, ReadError> {
         started_utc: recording.root().started_utc.clone(),
         rows: recording.trials()?,
         corrections: revise::effects(&recording.events()?),
+        in_force: in_force(&recording)?,
     })
 }
 
@@ -62,6 +65,8 @@ pub struct Source {
     pub rows: Vec<TrialRow>,
     /// What was changed after the visit.
     pub corrections: Vec<Effect>,
+    /// What their holds were found with.
+    pub in_force: Vec<InForce>,
 }
 
 #[derive(Serialize)]
@@ -85,6 +90,9 @@ struct Json<'a> {
     items: Vec<OfFile<'a, Item>>,
     unassigned: Vec<OfFile<'a, Group>>,
     corrections: Vec<OfFile<'a, Effect>>,
+    /// The finder's parameters, each from its sample on. Force in a recording is never filtered.
+    parameters: Vec<OfFile<'a, InForce>>,
+    filter: Option<Filter>,
     cautions: &'static str,
 }
 
@@ -97,6 +105,8 @@ pub fn json(sources: &[Source]) -> serde_json::Result<String> {
         items: sources.iter().flat_map(items).collect(),
         unassigned: sources.iter().flat_map(groups).collect(),
         corrections: sources.iter().flat_map(corrections).collect(),
+        parameters: sources.iter().flat_map(|source| OfFile::all(source, source.in_force.clone())).collect(),
+        filter: None,
         cautions: CAUTIONS,
     };
     Ok(serde_json::to_string_pretty(&json)? + "\n")
@@ -262,6 +272,7 @@ fn of_group(group: &Group) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::holds::{Parameters, Profile};
     use crate::measures::repeats::tests::make_row;
 
     fn source(rows: Vec<TrialRow>) -> Source {
@@ -272,6 +283,12 @@ mod tests {
             started_utc: text("2026-03-02T09:00:00Z"),
             corrections: Vec::new(),
             rows,
+            in_force: vec![InForce {
+                sensor: 1,
+                channel: 1,
+                from_sample: 40,
+                parameters: Box::new(Parameters::new(Profile::Weak, crate::trial::Test::Break)),
+            }],
         }
     }
 
@@ -313,6 +330,13 @@ mod tests {
         assert_eq!((&slip["peak_zero_n"], &slip["mean_n"]), (&15.5.into(), &serde_json::Value::Null));
         assert_eq!(json["unassigned"][0]["trials"].as_array().unwrap().len(), 1);
         assert_eq!(json["unassigned"][0]["mean_of_peaks_n"], 3.0);
+        let with = &json["parameters"][0];
+        assert_eq!((&with["file"], &with["from_sample"]), (&"a.h5".into(), &40.into()));
+        assert_eq!(
+            (&with["parameters"]["test"], &json["filter"]),
+            (&"break".into(), &serde_json::Value::Null)
+        );
+        assert_eq!(with["parameters"]["arm_n"], 0.15);
     }
 
     #[test]

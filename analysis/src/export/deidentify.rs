@@ -76,7 +76,7 @@ pub fn deidentify(document: &mut Document, secret: &[u8]) {
     ] {
         text.clear();
     }
-    root.plan = without_title(&root.plan);
+    root.plan = items(&root.plan);
     root.participant_fields.retain_mut(|(name, value)| field(name, value, &mask));
     document.content_sha256.clear();
     document.corrections.clear();
@@ -118,12 +118,15 @@ fn observation(row: &mut ObservationRow, mask: &Mask) -> bool {
     row.kind != "text" && !typed
 }
 
-/// A plan's title is free text; the rest of it is not.
-fn without_title(plan: &str) -> String {
-    plan.lines()
-        .filter(|line| !line.trim_start().starts_with("title"))
-        .map(|line| format!("{line}\n"))
-        .collect()
+/// The items of a plan, with their muscles, tests and numbers: all else in it may be free text.
+fn items(plan: &str) -> String {
+    let lines = plan.lines().skip_while(|line| !line.starts_with("[[item]]"));
+    let kept = lines.filter(|line| match line.split_once(" = ") {
+        Some(("muscle" | "test", _)) => true,
+        Some((_, value)) => value.parse::<f64>().is_ok() || value.parse::<bool>().is_ok(),
+        None => *line == "[[item]]",
+    });
+    kept.map(|line| format!("{line}\n")).collect()
 }
 
 #[cfg(test)]
@@ -150,6 +153,15 @@ mod tests {
         assert_eq!(mask.time("yesterday"), "");
         assert_ne!(mask.consent("2026-03-02 version 2.1"), "2026-03-02 version 2.1");
         assert!(mask.consent("2026-03-02 version 2.1").ends_with(" version 2.1"));
+    }
+
+    #[test]
+    fn of_a_plan_only_what_is_tested_stays() {
+        let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 3\n";
+        let plan = format!(
+            "title = \"For Anna Miller\"\nnote = \"\"\"\nsee\nher file\"\"\"\n\n{item}say = \"Anna\"\n"
+        );
+        assert_eq!(items(&plan), item);
     }
 
     #[test]

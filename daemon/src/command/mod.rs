@@ -5,6 +5,7 @@ pub mod correct;
 pub mod demo;
 pub mod erase;
 mod keys;
+pub mod plans;
 pub mod ports;
 pub mod record;
 pub mod recover;
@@ -14,15 +15,12 @@ pub mod simulate;
 mod start;
 pub mod tidy;
 
+pub(crate) use crate::clock::rfc3339;
 use crate::health::Health;
+use analysis::console::Hint;
 use anyhow::Context;
 use std::path::Path;
 use std::process::{Command, Stdio};
-
-/// Civil time as RFC 3339 in UTC.
-pub(crate) fn rfc3339(utc_ns: i64) -> String {
-    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
-}
 
 /// Offset of local time from UTC, `+HH:MM`.
 pub(crate) fn utc_offset(utc_ns: i64) -> String {
@@ -48,10 +46,11 @@ pub(crate) fn seal_in_child(folder: &Path, health: Option<&Health>) -> anyhow::R
             output.status
         }
     };
+    let folder = folder.display();
     anyhow::ensure!(
         status.success(),
-        "the recording was not written; the journal in {} is whole",
-        folder.display()
+        anyhow::anyhow!("the recording was not written; the journal in {folder} is whole")
+            .context(Hint::new(format!("when what is told above is mended: fingerforced recover {folder}")))
     );
     Ok(())
 }

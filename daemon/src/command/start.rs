@@ -48,7 +48,7 @@ pub(super) fn new(
     let journal =
         Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(args)).map_err(|error| {
             // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
-            let _ = data_folder::discard(&folder);
+            let _ = data_folder::discard(&**data.disk(), &folder);
             advised(error)
         })?;
     let begun = Begun {
