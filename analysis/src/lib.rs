@@ -7,13 +7,16 @@
 pub mod methods {}
 
 pub mod cautions;
+pub mod code;
 pub mod command;
 pub mod console;
+pub mod corrections;
 pub mod filter;
 pub mod holds;
 pub mod measures;
 pub mod plot;
 pub mod recording;
+pub mod spelling;
 pub mod statistics;
 pub mod supervise;
 pub mod trace;

@@ -20,7 +20,8 @@ fn near(found: Option<f64>, wanted: f64, most: f64, what: &str) {
 }
 
 /// Read off the plot: an empty plate; somebody steps on it at 1.31 s, stands at about 690 N, sinks (480 N at 4.5 s),
-/// pushes off and is gone at 5.09 s; lands at 5.64 s with 4.1 kN, stands again, and steps off between 9.2 and 9.3 s.
+/// pushes off and is gone at 5.09 s; lands at 5.64 s with 4.7 kN for a few ms (4.1 kN over 20 ms), stands again,
+/// and steps off from 9.20 s on.
 #[test]
 fn a_jump_from_an_empty_plate_is_two_holds() {
     let holds = force_plate("jump_450hz.csv");
@@ -31,7 +32,7 @@ fn a_jump_from_an_empty_plate_is_two_holds() {
     near(holds[0].end_s, 5.085, 0.01, "is gone");
     near(Some(holds[1].onset_s), 5.64, 0.02, "lands");
     near(Some(holds[1].peak_zero_n), 4130.0, 60.0, "lands hard");
-    near(holds[1].release_s, 9.23, 0.06, "starts to step off");
+    near(holds[1].release_s, 9.20, 0.05, "starts to step off");
     near(holds[1].end_s, 9.285, 0.015, "is off");
     assert!(
         holds.iter().all(|hold| hold.break_s.is_none() && !hold.flags.contains(&Flag::Gap)),
@@ -40,7 +41,7 @@ fn a_jump_from_an_empty_plate_is_two_holds() {
 }
 
 /// Read off the plot: somebody stands on the plate (633 N), sinks to 290 N at 0.32 s, pushes off with 1.43 kN and is gone
-/// at 0.89 s; lands at 1.32 s with about 3.6 kN and still stands when the trace ends.
+/// at 0.89 s; lands at 1.33 s with 3.6 kN for a few ms and still stands when the trace ends.
 #[test]
 fn a_jump_from_standing_is_a_push_and_a_cut_landing() {
     let holds = force_plate("jump_600hz.csv");

@@ -9,6 +9,7 @@ use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::{InForce, in_force};
+use crate::recording::revise::{self, Effect};
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -46,6 +47,7 @@ fn read(file: &Path) -> Result<Source, ReadError> {
         participant: recording.root().participant.clone(),
         started_utc: recording.root().started_utc.clone(),
         rows: recording.trials()?,
+        corrections: revise::effects(&recording.events()?),
         in_force: in_force(&recording)?,
     })
 }
@@ -61,6 +63,8 @@ pub struct Source {
     pub started_utc: String,
     /// Its trials.
     pub rows: Vec<TrialRow>,
+    /// What was changed after the visit.
+    pub corrections: Vec<Effect>,
     /// What their holds were found with.
     pub in_force: Vec<InForce>,
 }
@@ -85,6 +89,7 @@ impl<'a, T: Serialize> OfFile<'a, T> {
 struct Json<'a> {
     items: Vec<OfFile<'a, Item>>,
     unassigned: Vec<OfFile<'a, Group>>,
+    corrections: Vec<OfFile<'a, Effect>>,
     /// The finder's parameters, each from its sample on. Force in a recording is never filtered.
     parameters: Vec<OfFile<'a, InForce>>,
     filter: Option<Filter>,
@@ -95,9 +100,11 @@ struct Json<'a> {
 pub fn json(sources: &[Source]) -> serde_json::Result<String> {
     let items = |source| OfFile::all(source, repeats::items(&source.rows));
     let groups = |source| OfFile::all(source, repeats::unassigned(&source.rows));
+    let corrections = |source| OfFile::all(source, source.corrections.clone());
     let json = Json {
         items: sources.iter().flat_map(items).collect(),
         unassigned: sources.iter().flat_map(groups).collect(),
+        corrections: sources.iter().flat_map(corrections).collect(),
         parameters: sources.iter().flat_map(|source| OfFile::all(source, source.in_force.clone())).collect(),
         filter: None,
         cautions: CAUTIONS,
@@ -123,6 +130,10 @@ fn of_source(source: &Source) -> String {
     if !groups.is_empty() {
         text += if items.is_empty() { "Holds, no plan:\n" } else { "Holds outside any trial:\n" };
         groups.iter().for_each(|group| text += &of_group(group));
+    }
+    for Effect { correction, .. } in &source.corrections {
+        let (what, who) = (clean(&correction.change.to_string()), clean(&correction.who));
+        text += &format!("Corrected: {what} ({who}: {})\n", clean(&correction.why));
     }
     if items.is_empty() && groups.is_empty() {
         text += "no trials and no holds\n";
@@ -270,6 +281,7 @@ mod tests {
             file: text("a.h5"),
             participant: text("P07"),
             started_utc: text("2026-03-02T09:00:00Z"),
+            corrections: Vec::new(),
             rows,
             in_force: vec![InForce {
                 sensor: 1,

@@ -308,26 +308,8 @@ fn optional(name: &'static str, value: &str) -> Result<Option<f64>, SetError> {
     parsed.map(Some).ok_or_else(|| refused(name, value, "a number from 0 up, or none"))
 }
 
-/// The known name with the fewest single-letter edits to what was given.
 fn nearest(given: &str) -> &'static str {
-    let distance = |name: &&&str| edits(given, name);
-    Parameters::NAMES.iter().min_by_key(distance).copied().unwrap_or("test")
-}
-
-/// Levenshtein's distance.
-fn edits(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().take(80).enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, cb) in b.iter().enumerate() {
-            let change = diagonal + usize::from(ca != *cb);
-            diagonal = row[j + 1];
-            row[j + 1] = change.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row.last().copied().unwrap_or(0)
+    crate::spelling::nearest(given, Parameters::NAMES).unwrap_or("test")
 }
 
 #[cfg(test)]

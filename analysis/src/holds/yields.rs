@@ -110,7 +110,7 @@ impl<'a> Search<'a> {
         if last >= from {
             return if self.y[i] >= self.y[last] { i } else { last };
         }
-        (from..=i).max_by(|&a, &b| self.y[a].total_cmp(&self.y[b])).unwrap_or(i)
+        (from..=i).fold(from, |best, k| if self.y[k] >= self.y[best] { k } else { best })
     }
 
     /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.

@@ -11,7 +11,7 @@ use proptest::prelude::*;
 
 const BOOT: u32 = 0xB007;
 
-fn identity(channels: usize, interval_ns: u32) -> Identity {
+pub fn identity(channels: usize, interval_ns: u32) -> Identity {
     let channel = ChannelIdentity {
         zero_counts: 0,
         rated_counts: 1_000_000,
@@ -561,7 +561,7 @@ fn memory_is_fixed() {
 
 /// What can happen to a board.
 #[derive(Debug, Clone)]
-enum Event {
+pub enum Event {
     Sample { wrong: bool, saturated: bool },
     Hear(HostMessage),
     Noise(Vec<u8>),
@@ -572,7 +572,7 @@ enum Event {
     GiveUp,
 }
 
-fn event() -> impl Strategy<Value = Event> {
+pub fn event() -> impl Strategy<Value = Event> {
     let harmless = prop_oneof![
         Just(HostMessage::Identify),
         Just(HostMessage::Start),

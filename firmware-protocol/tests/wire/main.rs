@@ -5,6 +5,7 @@
 #![allow(clippy::expect_used, clippy::panic, clippy::unwrap_used, reason = "tests stop where they fail")]
 
 mod board;
+mod c_side;
 mod frame;
 mod generate;
 mod message;

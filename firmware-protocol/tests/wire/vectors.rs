@@ -119,7 +119,7 @@ fn encode(encode: impl Fn(&mut [u8]) -> Result<usize, MessageFault>) -> Vec<u8> 
     out[..length].to_vec()
 }
 
-fn fault_name(fault: FrameFault) -> &'static str {
+pub fn fault_name(fault: FrameFault) -> &'static str {
     match fault {
         FrameFault::Overlong => "overlong",
         FrameFault::Malformed => "malformed",
@@ -128,7 +128,7 @@ fn fault_name(fault: FrameFault) -> &'static str {
     }
 }
 
-fn reason(fault: MessageFault) -> String {
+pub fn reason(fault: MessageFault) -> String {
     match fault {
         MessageFault::UnknownKind(kind) => format!("unknown kind {kind}"),
         MessageFault::OtherVersion(version) => format!("other version {version}"),
@@ -139,7 +139,7 @@ fn reason(fault: MessageFault) -> String {
     }
 }
 
-fn device_fields(message: &DeviceMessage<'_>) -> String {
+pub fn device_fields(message: &DeviceMessage<'_>) -> String {
     match message {
         DeviceMessage::Identity(identity) => identity_fields(identity),
         DeviceMessage::Samples(samples) => samples_fields(samples),
@@ -223,7 +223,7 @@ fn samples_fields(samples: &Samples<'_>) -> String {
     )
 }
 
-fn host_fields(message: &HostMessage) -> String {
+pub fn host_fields(message: &HostMessage) -> String {
     match message {
         HostMessage::Identify => "identify".into(),
         HostMessage::Start => "start".into(),
