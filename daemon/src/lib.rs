@@ -14,5 +14,6 @@ pub mod recorder;
 pub mod recover;
 pub mod seal;
 pub mod simulate;
+pub mod stderr;
 pub mod terminal;
 pub mod visit;
