@@ -6,6 +6,7 @@
 pub mod clock;
 pub mod command;
 pub mod core;
+pub mod corrections;
 pub mod data_folder;
 pub mod journal;
 pub mod pipeline;
@@ -13,6 +14,7 @@ pub mod port;
 pub mod recorder;
 pub mod recover;
 pub mod seal;
+pub mod session;
 pub mod simulate;
 pub mod stderr;
 pub mod terminal;

@@ -18,8 +18,12 @@ enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
     Simulate(Box<daemon::command::simulate::Args>),
+    Plans(daemon::command::plans::Args),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
+    Correct(daemon::command::correct::Args),
+    #[command(hide = true)]
+    Revise(daemon::command::revise::Args),
     #[command(hide = true)]
     Show(daemon::command::show::Args),
 }
@@ -38,8 +42,13 @@ fn main() -> ExitCode {
 
 /// A command that reads a recording does it in a supervised child; the others never open one.
 fn supervised(command: &Command) -> anyhow::Result<ExitCode> {
-    if let Command::Show(args) = command {
-        let files = [args.recording.clone()];
+    let opened = match command {
+        Command::Show(args) => Some(&args.recording),
+        Command::Revise(args) => Some(&args.recording),
+        _ => None,
+    };
+    if let Some(opened) = opened {
+        let files = [opened.clone()];
         if let Supervision::Done(code) =
             supervise::run_supervised(&files, Limits::for_files(&files)).map_err(advised)?
         {
@@ -54,8 +63,11 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Demo(args) => daemon::command::demo::run(args),
         Command::Record(args) => daemon::command::record::run(args),
         Command::Simulate(args) => daemon::command::simulate::run(args),
+        Command::Plans(args) => daemon::command::plans::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
+        Command::Correct(args) => daemon::command::correct::run(args),
+        Command::Revise(args) => daemon::command::revise::run(args),
         Command::Show(args) => daemon::command::show::run(args),
     }
 }

@@ -1,6 +1,8 @@
 //! What the examiner sees in a terminal: one live line (force now, peak, state, losses) and a line for each thing that
 //! happens. All on stderr; without a terminal only the latter.
 
+mod visit;
+
 use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
@@ -11,6 +13,7 @@ use analysis::console::{Hint, clean};
 use analysis::holds::Event;
 use analysis::recording::layout::TrialRow;
 use std::io::{IsTerminal, Write};
+use visit::bar;
 
 /// A force older than this is no force, ns.
 const STALE_NS: u64 = 300_000_000;
@@ -81,7 +84,9 @@ impl Terminal {
         }
         let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
         let force = if fresh { format!("{:7.2} N", self.force_n) } else { "no signal".to_owned() };
-        let mut line = format!("{force}  peak {:6.2} N  {}", self.peak_n, self.state);
+        let bar =
+            self.cue.as_ref().and_then(|cue| bar(cue, self.force_n)).filter(|_| fresh).unwrap_or_default();
+        let mut line = format!("{force}  peak {:6.2} N  {bar}{}", self.peak_n, self.state);
         if self.missing + faults.total() > 0 {
             line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());
         }
@@ -99,6 +104,11 @@ impl Terminal {
             Said::Say(text) => self.line(text),
             Said::Cue(cue) => self.cue(cue),
             Said::Trial(row) => self.trial(row),
+            Said::Stage(stage) => self.stage(stage),
+            Said::Count(count) => self.count(*count),
+            Said::Cap { reached, force_n, cap_n } => self.cap(*reached, *force_n, *cap_n),
+            Said::Amended(row) => self.amended(row),
+            Said::Observed(seen) => self.observed(seen),
             Said::PlanFinished => self.line("the plan is done"),
             Said::Journal(_) => {}
         }
@@ -112,6 +122,9 @@ impl Terminal {
             "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
+        if let Some((low_n, high_n)) = cue.band_n {
+            self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
+        }
         self.cue = Some(cue.clone());
     }
 
@@ -122,7 +135,7 @@ impl Terminal {
         self.state = "rest";
         let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
         let result = if row.kind.is_empty() {
-            "below measurable: no hold found within 8 s".to_owned()
+            format!("{}: no hold found within 8 s", row.outcome.replace('-', " "))
         } else {
             let mean =
                 if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
@@ -133,7 +146,12 @@ impl Terminal {
         } else {
             format!(" (does not count: {})", row.why_not)
         };
-        self.line(&format!("{name}: {result}{why}"));
+        let outcome = if matches!(row.outcome.as_str(), "" | "released" | "below-measurable") {
+            String::new()
+        } else {
+            format!("{}, ", row.outcome.replace('-', " "))
+        };
+        self.line(&format!("{name}: {outcome}{result}{why}"));
     }
 
     fn output(&mut self, output: &Output, port: &str) {

@@ -4,7 +4,9 @@
 
 pub mod fuzz;
 pub mod journal;
+pub mod scorer;
 pub mod soak;
+pub mod world;
 
 use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;

@@ -64,7 +64,7 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) 
     }
     let n = count(0.04);
     let slope = |k: usize| if k >= n { y[k] - y[k - n] } else { 0.0 };
-    let steepest = (0..y.len()).min_by(|&a, &b| slope(a).total_cmp(&slope(b)))?;
+    let (_, steepest) = (0..y.len()).map(|k| (slope(k), k)).reduce(|a, b| if b.0 < a.0 { b } else { a })?;
     let k = walk_back(steepest, |k| slope(k) < 0.15 * slope(steepest)).saturating_sub(n / 2);
     let before = &y[k.saturating_sub(count(0.1))..=k];
     let level = before.iter().sum::<f64>() / before.len() as f64;

@@ -39,12 +39,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         plan.title,
         plan.items.len()
     );
-    eprintln!("{}", analysis::cautions::CAUTIONS);
     let sensor = Simulated::start(&port)?;
     let recorded = record::record(&record::Args {
         port: port.display().to_string(),
         baud: DEFAULT_BAUD,
         plan: Some(plan_file),
+        allow: Vec::new(),
+        involved: None,
         participant: "D001".to_owned(),
         examiner: "E01".to_owned(),
         data: Some(out.clone()),

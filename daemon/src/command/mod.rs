@@ -1,22 +1,21 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod correct;
 pub mod demo;
 mod keys;
+pub mod plans;
 pub mod ports;
 pub mod record;
 pub mod recover;
+pub mod revise;
 pub mod show;
 pub mod simulate;
 
+pub(crate) use crate::clock::rfc3339;
 use analysis::console::Hint;
 use anyhow::Context;
 use std::path::Path;
 use std::process::Command;
-
-/// Civil time as RFC 3339 in UTC.
-pub(crate) fn rfc3339(utc_ns: i64) -> String {
-    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
-}
 
 /// Offset of local time from UTC, `+HH:MM`.
 pub(crate) fn utc_offset(utc_ns: i64) -> String {

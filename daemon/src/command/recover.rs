@@ -97,12 +97,18 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
         Err(error) => return failed(Decision::Seal, error),
     };
     let decision = decide(&look, named);
+    if decision == Decision::Sealed
+        && let Err(error) = super::correct::catch_up(folder)
+    {
+        return failed(decision, error);
+    }
     if !matches!(decision, Decision::Seal | Decision::SealAgain) {
         return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
     }
     let sealed = remove_leftovers(&**disk, folder)
         .map_err(advised)
-        .and_then(|()| seal::seal(disk, folder).map_err(seal_advised));
+        .and_then(|()| seal::seal(disk, folder).map_err(seal_advised))
+        .and_then(|sealed| super::correct::catch_up(folder).map(|_| sealed));
     match sealed {
         Ok(sealed) => Told { sealed: Some(sealed), ..told(decision) },
         Err(error) => failed(decision, error),

@@ -2,7 +2,7 @@
 
 use analysis::holds::{Parameters, find};
 use analysis::trace::parse_csv;
-use daemon::visit::plan::{Plan, PlanError};
+use daemon::visit::plan::Plan;
 use std::path::Path;
 
 /// Longest trace in which holds are looked for: the reader is what is tested here, and the finder takes longer.
@@ -31,8 +31,7 @@ pub fn plan(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     match Plan::parse(text) {
         Ok(plan) => assert_eq!(Plan::parse(&plan.to_toml()), Ok(plan)),
-        Err(PlanError::Item { item, .. }) => assert!(item >= 1),
-        Err(_) => {}
+        Err(error) => assert!((1..=text.matches('\n').count() + 1).contains(&error.line), "{error}"),
     }
 }
 
