@@ -363,7 +363,7 @@ mod tests {
 
     #[test]
     fn a_failed_sync_leaves_records_twice_which_is_no_damage() {
-        let (disk, mut writer) = interrupted();
+        let (disk, writer) = interrupted();
         let segments = || journal::segments(&*disk.shared(), Path::new(FOLDER)).unwrap().len();
         let before = segments();
         disk.fail(Some(Fail::Only(0)));
