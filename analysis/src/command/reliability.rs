@@ -133,7 +133,12 @@ pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
         format!("{} {:.2} ({}) · ", form.shrout_fleiss, form.icc, interval(form.low, form.high, 2))
     });
     let sem = of.agreement.map_or_else(String::new, |sem| {
-        format!("SEM (agreement) {:.2}{unit}, MDC95 {:.2}{unit} · ", sem.sem.value, sem.mdc95.value, unit = spaced(&of.unit))
+        format!(
+            "SEM (agreement) {:.2}{unit}, MDC95 {:.2}{unit} · ",
+            sem.sem.value,
+            sem.mdc95.value,
+            unit = spaced(&of.unit)
+        )
     });
     OccasionsFigure {
         title: format!("{}: repeated measurements", names::sentence(&of.name)),
@@ -234,8 +239,16 @@ fn icc_grid(of: &Reliability) -> Grid {
 fn sem_grid(of: &Reliability) -> Grid {
     let unit = if of.unit.is_empty() { String::new() } else { format!(", {}", of.unit) };
     let named = |name: &str| format!("{name}{unit}");
-    let mut grid =
-        grid(&["form", &named("SEM"), "95 %", "% of mean", &named("MDC90"), &named("MDC95"), "95 %", "% of mean"]);
+    let mut grid = grid(&[
+        "form",
+        &named("SEM"),
+        "95 %",
+        "% of mean",
+        &named("MDC90"),
+        &named("MDC95"),
+        "95 %",
+        "% of mean",
+    ]);
     let forms = [
         ("consistency", of.consistency),
         ("agreement", of.agreement),
@@ -249,7 +262,8 @@ fn sem_grid(of: &Reliability) -> Grid {
 }
 
 fn sem_row(name: &str, sem: &Sem, mean: f64) -> [String; 8] {
-    let share = |of: &Estimate| if mean > 0.0 { format!("{:.1}", 100.0 * of.value / mean) } else { "–".to_owned() };
+    let share =
+        |of: &Estimate| if mean > 0.0 { format!("{:.1}", 100.0 * of.value / mean) } else { "–".to_owned() };
     [
         name.to_owned(),
         format!("{:.3}", sem.sem.value),
@@ -267,10 +281,9 @@ fn lines(of: &Reliability) -> String {
         Some(cv) => format!("CV within subjects: {:.2} % ({})\n", cv.value, interval(cv.low, cv.high, 2)),
         None => "CV within subjects: not given, a value is not above zero\n".to_owned(),
     };
-    for (what, each, trend) in [
-        ("occasions", "an occasion", &of.trend_over_occasions),
-        ("trials", "a trial", &of.trend_over_trials),
-    ] {
+    for (what, each, trend) in
+        [("occasions", "an occasion", &of.trend_over_occasions), ("trials", "a trial", &of.trend_over_trials)]
+    {
         if let Some(trend) = trend {
             let slope = &trend.slope;
             text += &format!(
@@ -285,10 +298,12 @@ fn lines(of: &Reliability) -> String {
     }
     if let Some(averaging) = &of.averaging {
         let each = averaging.iter().map(|of| format!("{} → {:.2}, {:.2}", of.trials, of.sem, of.mdc95));
-        text += &format!("trials averaged → SEM, MDC95 (consistency): {}\n", each.collect::<Vec<_>>().join("; "));
+        text +=
+            &format!("trials averaged → SEM, MDC95 (consistency): {}\n", each.collect::<Vec<_>>().join("; "));
     }
     if let Some(first) = of.planned.first() {
-        let each = of.planned.iter().map(|plan| format!("{} values each → {}", plan.repeats, plan.participants));
+        let each =
+            of.planned.iter().map(|plan| format!("{} values each → {}", plan.repeats, plan.participants));
         text += &format!(
             "participants for an interval of the ICC of width {} at {:.2} (Bonett 2002): {}\n",
             first.width,

@@ -46,7 +46,10 @@ impl BlandAltmanFigure<'_> {
         let (limits, as_ratio) = self.limits();
         let unit = if as_ratio { String::new() } else { spaced(&self.unit) };
         let (what, form) = if as_ratio {
-            ("mean ratio", "ratios, because the differences grow with the mean (p < 0.05); mean on the axis: geometric")
+            (
+                "mean ratio",
+                "ratios, because the differences grow with the mean (p < 0.05); mean on the axis: geometric",
+            )
         } else {
             ("bias", "no growth of the differences with the mean was found at p < 0.05")
         };
@@ -54,7 +57,12 @@ impl BlandAltmanFigure<'_> {
             title: self.title.clone(),
             subtitle: format!(
                 "{} against {} · {what} {:.2}{unit} · limits of agreement {:.2} to {:.2}{unit} · n = {}",
-                self.pair.later, self.pair.earlier, limits.bias.value, limits.lower.value, limits.upper.value, limits.n
+                self.pair.later,
+                self.pair.earlier,
+                limits.bias.value,
+                limits.lower.value,
+                limits.upper.value,
+                limits.n
             ),
             source: self.source.clone(),
             definitions: format!(
@@ -79,9 +87,15 @@ impl Figure for BlandAltmanFigure<'_> {
         let ends = of_limits.iter().flat_map(|of| [of.low, of.high]).flatten();
         let of_unit = if self.unit.is_empty() { String::new() } else { format!(", {}", self.unit) };
         let (x_name, y_name) = if as_ratio {
-            (format!("geometric mean of the two{of_unit}"), format!("{} / {}", self.pair.later, self.pair.earlier))
+            (
+                format!("geometric mean of the two{of_unit}"),
+                format!("{} / {}", self.pair.later, self.pair.earlier),
+            )
         } else {
-            (format!("mean of the two{of_unit}"), format!("{} − {}{of_unit}", self.pair.later, self.pair.earlier))
+            (
+                format!("mean of the two{of_unit}"),
+                format!("{} − {}{of_unit}", self.pair.later, self.pair.earlier),
+            )
         };
         let axes = Axes {
             x: padded(points.iter().map(|point| point.0)),

@@ -12,8 +12,18 @@ pub const LEVER_MM: f64 = 3.0;
 
 /// The names of the conditions, as they are typed and printed.
 pub const NAMES: [&str; 12] = [
-    "muscle", "test", "arrangement", "reaction", "coupling", "position", "lever", "gap", "trials", "profile",
-    "population", "examiner",
+    "muscle",
+    "test",
+    "arrangement",
+    "reaction",
+    "coupling",
+    "position",
+    "lever",
+    "gap",
+    "trials",
+    "profile",
+    "population",
+    "examiner",
 ];
 
 /// The conditions of a value. Empty or `None`: not known.
@@ -74,8 +84,7 @@ impl Conditions {
         let levers = number("lever", (self.lever_mm, other.lever_mm), LEVER_MM, vouched);
         // The gap is the sensor's thickness; it sets the angle the digit starts at. Alone it is no condition.
         let paired = self.arrangement == "pair" || other.arrangement == "pair";
-        let gaps =
-            if paired { number("gap", (self.gap_mm, other.gap_mm), 1.0, vouched) } else { None };
+        let gaps = if paired { number("gap", (self.gap_mm, other.gap_mm), 1.0, vouched) } else { None };
         let count = |trials: Option<usize>| trials.map(|trials| trials as f64);
         let trials = number("trials", (count(self.trials), count(other.trials)), 0.0, vouched);
         of_words.chain(levers).chain(gaps).chain(trials).collect()
@@ -84,7 +93,8 @@ impl Conditions {
 
 fn word(name: &str, a: &str, b: &str, vouched: &Vouched) -> Option<String> {
     if a.is_empty() || b.is_empty() {
-        return (!vouched.covers(name)).then(|| format!("{name} is not known{}", where_not(a.is_empty(), b.is_empty())));
+        return (!vouched.covers(name))
+            .then(|| format!("{name} is not known{}", where_not(a.is_empty(), b.is_empty())));
     }
     (a != b).then(|| format!("{name} differs: {a} and {b}"))
 }
@@ -95,7 +105,8 @@ fn number(name: &str, (a, b): (Option<f64>, Option<f64>), within: f64, vouched: 
         (Some(a), Some(b)) => {
             ((a - b).abs() > within + 1e-9).then(|| format!("{name} differs: {a}{unit} and {b}{unit}"))
         }
-        _ => (!vouched.covers(name)).then(|| format!("{name} is not known{}", where_not(a.is_none(), b.is_none()))),
+        _ => (!vouched.covers(name))
+            .then(|| format!("{name} is not known{}", where_not(a.is_none(), b.is_none()))),
     }
 }
 
@@ -151,7 +162,10 @@ pub(crate) mod tests {
         for (name, other) in changed {
             let found = full().differences(&other, &Vouched(vec!["all".into()]));
             assert_eq!(found.len(), 1, "{name}: {found:?}");
-            assert!(found[0].starts_with(name), "a difference that is known cannot be vouched away: {found:?}");
+            assert!(
+                found[0].starts_with(name),
+                "a difference that is known cannot be vouched away: {found:?}"
+            );
         }
     }
 
@@ -161,7 +175,10 @@ pub(crate) mod tests {
         let found = full().differences(&bare, &Vouched::default());
         assert_eq!(
             found,
-            ["position is not known of what they are held against", "lever is not known of what they are held against"]
+            [
+                "position is not known of what they are held against",
+                "lever is not known of what they are held against"
+            ]
         );
         let vouched = Vouched(vec!["position".into(), "lever".into()]);
         assert!(full().differences(&bare, &vouched).is_empty());

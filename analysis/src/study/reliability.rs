@@ -147,7 +147,8 @@ impl Document {
             what,
             hint: "give it the output of `fingerforce reliability … --json`".to_owned(),
         };
-        let head: Head = serde_json::from_str(&text).map_err(|error| refused(format!("no JSON of reliability: {error}")))?;
+        let head: Head = serde_json::from_str(&text)
+            .map_err(|error| refused(format!("no JSON of reliability: {error}")))?;
         if head.kind != KIND || head.version > VERSION {
             return Err(refused(format!(
                 "kind `{}`, version {}: this program reads `{KIND}` up to version {VERSION}",
@@ -285,7 +286,10 @@ fn notes(table: &Table, of: &TwoWay, forms: &[Icc], left_out: &[String]) -> Vec<
         notes.push("the residual is exactly zero: no F and no interval can be given".to_owned());
     }
     if forms.iter().any(|form| form.icc < 0.0) {
-        notes.push("a negative ICC means that subjects differ less than chance would make them: read it as 0".to_owned());
+        notes.push(
+            "a negative ICC means that subjects differ less than chance would make them: read it as 0"
+                .to_owned(),
+        );
     }
     notes
 }
@@ -339,7 +343,8 @@ mod tests {
     fn trials_foretell_what_averaging_gains() {
         let mut table = table("id,a,b\nP1,10,11\nP2,20,19\nP3,30,31\n");
         let around = |mean: f64| vec![mean - 1.0, mean, mean + 1.0];
-        table.trials = table.cells.iter().map(|row| row.iter().map(|v| around(v.unwrap())).collect()).collect();
+        table.trials =
+            table.cells.iter().map(|row| row.iter().map(|v| around(v.unwrap())).collect()).collect();
         let of = of(&table, 0.2).unwrap();
         let averaging = of.averaging.unwrap();
         assert!((averaging[2].sem - of.consistency.unwrap().sem.value).abs() < 1e-12);

@@ -58,8 +58,7 @@ pub fn instant(visit: &Visit) -> (i128, &str) {
 }
 
 fn table(visits: &[(usize, &Visit)], by: By, (muscle, test): (&str, &str)) -> Table {
-    let mut table =
-        Table { name: format!("{muscle}, {test}"), unit: "N".to_owned(), ..Table::default() };
+    let mut table = Table { name: format!("{muscle}, {test}"), unit: "N".to_owned(), ..Table::default() };
     let mut cells: Vec<Cell> = Vec::new();
     for (number, visit) in visits {
         let Some(measured) = visit.find(muscle, test) else { continue };
@@ -114,9 +113,9 @@ fn fill(table: &mut Table, cells: &[Cell], by: By) {
         table.cells.push(
             row.iter().map(|cell| cell.and_then(|cell| cell.measured.item.spread.mean_of_peaks_n)).collect(),
         );
-        table
-            .trials
-            .push(row.iter().map(|cell| cell.map_or_else(Vec::new, |cell| cell.measured.peaks_n())).collect());
+        table.trials.push(
+            row.iter().map(|cell| cell.map_or_else(Vec::new, |cell| cell.measured.peaks_n())).collect(),
+        );
     }
     table.conditions = conditions(cells, by);
     let mut settings: Vec<String> = cells.iter().filter_map(|cell| cell.measured.settings()).collect();
@@ -142,7 +141,7 @@ fn conditions(cells: &[Cell], by: By) -> Conditions {
         let values: Option<Vec<f64>> = all().map(of).collect();
         let values = values.filter(|values| !values.is_empty())?;
         let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-        (high - low <= 2.0 * super::conditions::LEVER_MM).then(|| 0.5 * (low + high))
+        (high - low <= 2.0 * super::conditions::LEVER_MM).then_some(0.5 * (low + high))
     };
     Conditions {
         muscle: word(|c| &c.muscle),

@@ -45,7 +45,8 @@ impl Table {
 
     /// The table in a CSV text; an error is what is wrong, and what to do.
     pub fn parse(text: &[u8], subject: Option<&str>, name: &str) -> Result<Table, (String, &'static str)> {
-        const LAYOUT: &str = "give a row a subject and a column an occasion or rater; the first line names them";
+        const LAYOUT: &str =
+            "give a row a subject and a column an occasion or rater; the first line names them";
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text);
         let header: Vec<String> = match reader.headers() {
             Ok(header) => header.iter().map(|cell| cell.trim_start_matches('\u{feff}').to_owned()).collect(),
@@ -70,7 +71,8 @@ impl Table {
             let own = column.and_then(|at| record.get(at)).map(str::to_owned);
             table.subjects.push(own.unwrap_or_else(|| format!("row {row}")));
             let cells = (0..).zip(record).filter(|(at, _)| Some(*at) != column);
-            let cells: Result<Vec<_>, _> = cells.map(|(at, cell)| value(cell, row + 1, &header[at])).collect();
+            let cells: Result<Vec<_>, _> =
+                cells.map(|(at, cell)| value(cell, row + 1, &header[at])).collect();
             table.cells.push(cells?);
         }
         table.distinct()
@@ -152,7 +154,10 @@ mod tests {
         let named = parse("target,a,b\n1,2,3\n2,4,5\n").unwrap();
         assert_eq!((named.occasions.len(), named.subjects[1].as_str()), (2, "2"));
         let worded = parse("who,a,b\nP1,2,3\nP2,4,5\n").unwrap();
-        assert_eq!((worded.occasions, worded.cells[1].clone()), (vec!["a".into(), "b".into()], vec![Some(4.0), Some(5.0)]));
+        assert_eq!(
+            (worded.occasions, worded.cells[1].clone()),
+            (vec!["a".into(), "b".into()], vec![Some(4.0), Some(5.0)])
+        );
         let bare = parse("a,b,c\n1,2,3\n2,4,5\n").unwrap();
         assert_eq!((bare.occasions.len(), bare.subjects[0].as_str()), (3, "row 1"));
         let asked = Table::parse(b"a,b,c\n1,2,3\n2,4,5\n", Some("b"), "t").unwrap();
@@ -169,7 +174,10 @@ mod tests {
 
     #[test]
     fn what_is_no_table_is_refused_with_the_place() {
-        assert_eq!(parse("id,a,b\nP1,1,2\nP2,1,x1\n").unwrap_err(), "line 3, column `b`: `x1` is not a number");
+        assert_eq!(
+            parse("id,a,b\nP1,1,2\nP2,1,x1\n").unwrap_err(),
+            "line 3, column `b`: `x1` is not a number"
+        );
         assert!(parse("id,a,b\nP1,1\n").unwrap_err().contains("no table"));
         assert!(parse("1,2\n3,4\n").unwrap_err().contains("no names"));
         assert!(parse("id,a,b\nP1,1,2\nP1,1,3\n").unwrap_err().contains("`P1` has two rows"));

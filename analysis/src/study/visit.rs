@@ -126,8 +126,7 @@ fn parameters_of(events: &[EventRow], row: &TrialRow) -> Option<Parameters> {
     let ours = events.iter().filter(|event| event.sensor == row.sensor && event.sample <= row.first_sample);
     let settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
     settings
-        .filter(|setting| setting.setting == "finder" && setting.channel == row.channel)
-        .last()
+        .rfind(|setting| setting.setting == "finder" && setting.channel == row.channel)
         .map(|setting| setting.parameters)
 }
 
@@ -159,9 +158,8 @@ impl Measured {
                 ..parameters.clone()
             };
         };
-        let used = |row: &&TrialRow| {
-            self.item.trials.iter().any(|trial| trial.order == row.order && trial.used)
-        };
+        let used =
+            |row: &&TrialRow| self.item.trials.iter().any(|trial| trial.order == row.order && trial.used);
         let mut peaks_n = Vec::new();
         for row in self.rows.iter().filter(used) {
             let place = |value: i64| usize::try_from(value).unwrap_or(0);
