@@ -124,7 +124,7 @@ struct Setting {
 /// The finder's parameters in force when a trial's hold began.
 fn parameters_of(events: &[EventRow], row: &TrialRow) -> Option<Parameters> {
     let ours = events.iter().filter(|event| event.sensor == row.sensor && event.sample <= row.first_sample);
-    let settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
+    let mut settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
     settings
         .rfind(|setting| setting.setting == "finder" && setting.channel == row.channel)
         .map(|setting| setting.parameters)
