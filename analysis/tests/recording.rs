@@ -287,3 +287,14 @@ fn a_lock_that_somebody_holds_keeps_nobody_from_reading() {
     locked.lock().unwrap();
     Recording::open(&path).unwrap().verify().unwrap();
 }
+
+#[test]
+fn a_recording_is_never_written_over_another() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("r.h5");
+    fs::write(&path, "already here").unwrap();
+    let error = sample::write_empty(&path).unwrap_err();
+    assert!(error.to_string().contains("cannot give it its name"), "{error}");
+    assert_eq!(fs::read_to_string(&path).unwrap(), "already here");
+    assert_eq!(names_in(folder.path()), ["r.h5"], "nothing temporary is left");
+}

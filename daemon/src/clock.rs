@@ -134,6 +134,11 @@ impl Clock for ManualClock {
     }
 }
 
+/// Civil time as RFC 3339 in UTC.
+pub fn rfc3339(utc_ns: i64) -> String {
+    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

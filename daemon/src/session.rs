@@ -78,11 +78,27 @@ impl Session {
         plan: Option<Plan>,
         begun: &Begun,
     ) -> Result<Session, JournalError> {
-        let anchor = clock.anchor();
+        let begun = Record::Begun(serde_json::to_string(begun).unwrap_or_default());
+        let first = vec![begun, Record::Anchor(clock.anchor())];
+        Session::on(clock, handover, Recorder::new(journal, Core::new(plan)), cable, first)
+    }
+
+    /// Begins, or goes on: these records are in the journal and the port is open.
+    ///
+    /// # Errors
+    /// As [`Session::begin`].
+    pub fn on(
+        clock: Arc<dyn Clock>,
+        handover: Arc<Handover>,
+        recorder: Recorder,
+        cable: Box<dyn Cable>,
+        first: Vec<Record>,
+    ) -> Result<Session, JournalError> {
+        let now_ns = clock.monotonic_ns();
         let mut session = Session {
-            recorder: Recorder::new(journal, Core::new(plan)),
-            anchored_ns: anchor.monotonic_ns,
-            reopen_ns: anchor.monotonic_ns,
+            recorder,
+            anchored_ns: now_ns,
+            reopen_ns: now_ns,
             suspended_ns: clock.suspended_ns(),
             clock,
             handover,
@@ -97,9 +113,10 @@ impl Session {
             outgoing: Vec::new(),
             said: Vec::new(),
         };
-        let begun = serde_json::to_string(begun).unwrap_or_default();
-        session.put(anchor.monotonic_ns, Record::Begun(begun))?;
-        session.put(anchor.monotonic_ns, Record::Anchor(anchor))?;
+        for record in first {
+            let at_ns = if let Record::Anchor(anchor) = &record { anchor.monotonic_ns } else { now_ns };
+            session.put(at_ns, record)?;
+        }
         session.look_for_port()?;
         Ok(session)
     }
@@ -151,13 +168,12 @@ impl Session {
         Ok(())
     }
 
-    /// Somebody did something.
+    /// Somebody did something: an action for the pipeline or for the visit, as JSON.
     ///
     /// # Errors
     /// The journal takes no more.
-    pub fn act(&mut self, action: &Action) -> Result<(), JournalError> {
-        let text = serde_json::to_string(action).unwrap_or_default();
-        self.put(self.clock.monotonic_ns(), Record::Action(text))
+    pub fn act(&mut self, action: String) -> Result<(), JournalError> {
+        self.put(self.clock.monotonic_ns(), Record::Action(action))
     }
 
     /// Asks the board to stop; the session [has ended](Session::ended) when it has, or does not answer.
@@ -168,7 +184,7 @@ impl Session {
         self.ending = Some(reason.to_owned());
         // A board that is not there has nothing more to say.
         self.stopped |= !self.is_open;
-        self.act(&Action::Stop { reason: reason.to_owned() })
+        self.act(Action::Stop { reason: reason.to_owned() }.to_json())
     }
 
     /// It was asked to stop.
@@ -196,15 +212,16 @@ impl Session {
         &self.recorder
     }
 
-    /// Closes the port, takes what is left of it, and ends the journal.
+    /// Closes the port, takes what is left of it, and ends the journal; gives what the core said last.
     ///
     /// # Errors
     /// The journal takes it not, or it cannot be made durable. What was appended is kept.
-    pub fn finish(mut self, reason: &str) -> Result<(), JournalError> {
+    pub fn finish(mut self, reason: &str) -> Result<Vec<Said>, JournalError> {
         self.cable.close();
         self.drain()?;
         self.put(self.clock.monotonic_ns(), Record::Finished(reason.to_owned()))?;
-        self.recorder.finish()
+        self.recorder.finish()?;
+        Ok(self.said)
     }
 
     /// Ends a journal that may be what failed: its end is worth a try, and what it holds is kept either way.

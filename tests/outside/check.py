@@ -4,7 +4,7 @@
 
 The demo runs in real time (under a minute). Then its recording is checked by recording_check.py (h5py, xarray with
 h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed, and the wire's
-test vectors against an encoder that is not ours. Exit code 1 with the first thing that differs.
+test vectors against an encoder that is not ours, and every measure of a hold against numpy and scipy (measures_check.py). Exit code 1 with the first thing that differs.
 """
 
 import pathlib
@@ -52,6 +52,7 @@ def main():
         for path in pngs:
             assert png_is_whole(path), path
         print("%d figures, each as SVG and PNG, well-formed" % len(svgs))
+    print(run(sys.executable, HERE / "measures_check.py", programs / "fingerforce").stdout)
     print(run(sys.executable, HERE.parent.parent / "fixtures/wire/make_vectors.py", "--check").stdout)
 
 

@@ -1,5 +1,6 @@
 //! The commands of `fingerforce`, a file each: every one has its `Args` and a `run`.
 
+pub mod export;
 pub mod holds;
 pub mod info;
 pub mod plot;

@@ -2,7 +2,8 @@
 //!
 //! Comes in: an estimate, the number of values behind it, a confidence level. Goes out: the interval in the estimate's
 //! unit.
-use super::quantiles::chi_squared;
+use super::moments::Moments;
+use super::quantiles::{chi_squared, student_t};
 
 /// A confidence interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,10 +34,33 @@ pub fn coefficient_of_variation(cv: f64, n: usize, level: f64) -> Option<Interva
     Some(Interval { low: end(low)?, high: end(high) })
 }
 
+/// Interval of the difference of two means, `b` minus `a`, whose variances may differ (Welch 1947, Biometrika 34:28–35).
+/// `None` with fewer than two values on a side, or without any spread.
+pub fn welch(a: &[f64], b: &[f64], level: f64) -> Option<(f64, f64)> {
+    let (first, second) = (Moments::of(a)?, Moments::of(b)?);
+    let share = |of: &Moments| of.sd.map(|sd| sd * sd / of.n as f64);
+    let (u, v) = (share(&first)?, share(&second)?);
+    let df = (u + v) * (u + v) / (u * u / (first.n as f64 - 1.0) + v * v / (second.n as f64 - 1.0));
+    let margin = student_t(0.5 + level / 2.0, df)? * (u + v).sqrt();
+    let difference = second.mean - first.mean;
+    Some((difference - margin, difference + margin))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::statistics::moments::Moments;
+
+    #[test]
+    fn the_difference_of_two_means_has_its_interval() {
+        // Computed, not published: SciPy's ttest_ind(equal_var=False).confidence_interval().
+        let (low, high) = welch(&[20.0, 21.5, 19.0], &[25.0, 24.0, 27.5], 0.95).unwrap();
+        assert!(
+            (low - 1.6376286140910437).abs() < 1e-9 && (high - 9.02903805257562).abs() < 1e-9,
+            "{low} {high}"
+        );
+        assert_eq!(welch(&[1.0], &[1.0, 2.0], 0.95), None);
+        assert_eq!(welch(&[1.0, 1.0], &[2.0, 2.0], 0.95), None);
+    }
 
     #[test]
     fn the_published_example_is_met() {

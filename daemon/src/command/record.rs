@@ -3,19 +3,25 @@
 //! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
 //! the examiner. What is recorded is decided in the core.
 
+use super::start::{self, Start};
 use crate::clock::{Clock, SystemClock};
-use crate::core::Begun;
+use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
-use crate::journal::{JournalError, Options, Writer};
-use crate::pipeline::Action;
+use crate::health::Health;
+use crate::journal::{JournalError, SystemDisk};
+use crate::pipeline::{Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
+use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
-use crate::visit::plan::Plan;
+use crate::visit::action::Examiner;
+use crate::visit::gate::Clearance;
+use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::trial::Side;
 use anyhow::Context;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -31,21 +37,39 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one)
+    /// The serial port (or a link to one) [default: the one with a sensor seen before]
     #[arg(long)]
-    pub port: String,
+    pub port: Option<String>,
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
-    /// What is to be tested (TOML); without one everything is recorded and no trial is named
+    /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
+    /// everything is recorded and no trial is named
     #[arg(long)]
     pub plan: Option<PathBuf>,
+    /// An answer to the gate of an examination, asked where it is missing: SIDE [DIGIT] none|active|make|break pain 0-10
+    /// [since DATE] [cleared BY WHOM]; repeatable
+    #[arg(long, value_name = "ANSWER", value_parser = Clearance::parse)]
+    pub allow: Vec<Clearance>,
+    /// The involved side, left or right: the other one is tested first
+    #[arg(long, value_name = "SIDE")]
+    pub involved: Option<Side>,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
+    /// Version of the consent form that the participant signed: a research plan asks for it
+    #[arg(long, requires = "consent_date")]
+    pub consent_version: Option<String>,
+    /// When they signed it, YYYY-MM-DD
+    #[arg(long, requires = "consent_version")]
+    pub consent_date: Option<String>,
+    /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
+    #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
+        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+    pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
     pub data: Option<PathBuf>,
@@ -73,62 +97,99 @@ pub struct Recorded {
     pub reason: String,
     /// What ended it, where that was not asked for. What was recorded before is there all the same.
     pub failure: Option<anyhow::Error>,
+    /// What was counted.
+    pub health: Health,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
-    if args.no_seal {
-        analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
+    let sealed = if args.no_seal {
+        Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
-        super::seal_in_child(&recorded.folder, args.json)?;
+        super::seal_in_child(&recorded.folder, args.json.then_some(&recorded.health))
+    };
+    match (recorded.failure, sealed) {
+        (None, sealed) => sealed,
+        (Some(failure), Ok(())) => Err(failure),
+        // What ended the recording is told last, where it is looked for; it may well be why there is no recording.
+        (Some(failure), Err(unsealed)) => {
+            analysis::console::report(&unsealed);
+            Err(failure)
+        }
     }
-    recorded.failure.map_or(Ok(()), Err)
 }
 
 /// Records a visit; returns when its journal is complete.
 pub fn record(args: &Args) -> anyhow::Result<Recorded> {
-    let plan = read_plan(args.plan.as_deref())?;
+    let plan = read_plan(args)?;
     for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        check_code(what, code)?;
+        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
     }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
+    let consent = if args.resume.is_some() {
+        String::new()
+    } else {
+        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
+    };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan)?;
+        let mut shell = Shell::open(args, plan, consent)?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
 }
 
-fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
-    let Some(path) = path else { return Ok(None) };
-    let text = std::fs::read_to_string(path)
-        .with_context(|| format!("cannot read the plan {}", path.display()))
-        .map_err(|error| {
-            error.context(Hint::new("give the path of a TOML file, see `fingerforced record --help`"))
-        })?;
-    let plan = Plan::parse(&text).map_err(|error| {
-        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | "))
-            .context(Hint::new("items have muscle, test, trials, hold_s and rest_s; see README.md"))
-    })?;
-    Ok(Some(plan))
+/// The port with a sensor seen before. Ports of which nothing is known are not written to.
+fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+    let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
+    let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
+    let ports = crate::port::find::find()?;
+    let hint = Hint::new("name it with --port; `fingerforced ports` lists them");
+    match sensors::present(&known, &ports)[..] {
+        [port] => Ok(port.best_name().to_owned()),
+        [] => {
+            Err(anyhow::anyhow!("no sensor seen before is plugged in ({} known)", known.len()).context(hint))
+        }
+        [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
+    }
 }
 
-/// Codes stand in files; whatever could be a name, a path or a terminal command is refused.
-fn check_code(what: &str, code: &str) -> anyhow::Result<()> {
-    let allowed = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-    let digits = code.chars().any(|c| c.is_ascii_digit());
-    if code.is_empty() || (code.len() <= 32 && code.chars().all(allowed) && digits) {
-        return Ok(());
+/// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
+fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
+    let Some(path) = args.plan.as_deref() else { return Ok(None) };
+    let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
+    let text = match built_in {
+        Some(text) => text.to_owned(),
+        None => std::fs::read_to_string(path)
+            .with_context(|| format!("cannot read the plan {}", path.display()))
+            .map_err(|error| {
+                let hint = format!("give the path of a TOML file, or one of: {}", builtin::names());
+                error.context(Hint::new(hint))
+            })?,
+    };
+    let mut plan = Plan::parse(&text).map_err(|error| {
+        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
+            Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
+        )
+    })?;
+    plan.involved_side = args.involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    if !args.json {
+        // A closed stderr is no reason not to record.
+        let _ = writeln!(
+            std::io::stderr(),
+            "{}\n{}: {}",
+            analysis::cautions::CAUTIONS,
+            plan.title,
+            plan.duration()
+        );
     }
-    Err(Usage(format!(
-        "`{}` is no {what} code: use up to 32 letters, digits, - and _, with at least one digit (P014), never a name",
-        analysis::console::clean(code)
-    ))
-    .into())
+    Ok(Some(plan))
 }
 
 /// Why a recording ends.
@@ -189,43 +250,35 @@ struct Shell {
     clock: Arc<dyn Clock>,
     folder: PathBuf,
     data: DataFolder,
+    is_new: bool,
+    health: Health,
     _visit: data_folder::Lock,
     name: String,
     terminal: Terminal,
     signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<Action>,
+    actions: tokio::sync::mpsc::Receiver<String>,
 }
 
 impl Shell {
     /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>) -> anyhow::Result<Shell> {
+    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
         let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock);
         let handover = Handover::new(CAPACITY_BYTES);
-        let port = crate::port::open(&args.port, args.baud).map_err(advised)?;
+        let name = match &args.port {
+            Some(name) => name.clone(),
+            None => known_port(args.data.as_deref())?,
+        };
+        let port = crate::port::open(&name, args.baud).map_err(advised)?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), clock.utc_ns())?;
-        let (id, utc_ns) = (uuid::Uuid::new_v4(), clock.utc_ns());
-        let (folder, visit) = data.new_visit(id, utc_ns).map_err(advised)?;
-        let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
-        let options = Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() };
-        let journal = Writer::create(Arc::clone(data.disk()), &folder, id, software, options);
-        let journal = journal.map_err(|error| {
-            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
-            let _ = data_folder::discard(&**data.disk(), &folder);
-            advised(error)
-        })?;
-        let begun = Begun {
-            visit_id: id.to_string(),
-            participant: args.participant.clone(),
-            examiner: args.examiner.clone(),
-            plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
-            software: software.to_owned(),
-            started_utc: super::rfc3339(utc_ns),
-            utc_offset: super::utc_offset(utc_ns),
+        super::check::warn(data.path());
+        crate::erase::complete_begun(data.disk(), &data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
+            None => start::new(args, plan, consent, &data)?,
+            Some(which) => start::resumed(args, which.as_deref(), &data)?,
         };
         let cable = SerialCable {
-            name: args.port.clone(),
+            name: name.clone(),
             baud: args.baud,
             clock: Arc::clone(&clock),
             handover: Arc::clone(&handover),
@@ -234,19 +287,24 @@ impl Shell {
             writer: None,
         };
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        Ok(Shell {
-            session: Session::begin(clocks, hands, journal, Box::new(cable), plan, &begun)
-                .map_err(advised)?,
+        let mut shell = Shell {
+            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
             handover,
             clock,
             folder,
             data,
-            _visit: visit,
-            name: args.port.clone(),
+            is_new,
+            health: Health::default(),
+            _visit: lock,
+            name,
             terminal: Terminal::new(args.json),
             signals,
             actions: super::keys::listen(),
-        })
+        };
+        for answer in &args.allow {
+            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
+        }
+        Ok(shell)
     }
 
     /// Moves everything forward until there is a reason to end.
@@ -262,7 +320,7 @@ impl Shell {
                 _ = tick.tick() => happened = self.tick(),
                 _ = self.signals.0.recv() => signalled = Some("interrupted"),
                 _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(&action),
+                Some(action) = self.actions.recv() => happened = self.session.act(action),
             }
             if let Err(error) = happened.and_then(|()| self.session.drain()) {
                 return End::Failed(advised(error));
@@ -307,24 +365,47 @@ impl Shell {
 
     /// The examiner sees what the core said.
     fn tell(&mut self) {
-        for said in self.session.said.drain(..) {
+        for said in std::mem::take(&mut self.session.said) {
+            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
+                self.remember(identity);
+            }
+            self.health.hear(&said);
             self.terminal.hear(&said, &self.name);
         }
     }
 
+    /// So that it is found without being named next time.
+    fn remember(&self, identity: &SensorIdentity) {
+        let ports = crate::port::find::find().unwrap_or_default();
+        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
+        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
+        let known = Known::new(identity, &self.name, usb, seen);
+        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
+            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
+        }
+    }
+
     fn close(self, end: End) -> anyhow::Result<Recorded> {
-        let Shell { session, mut terminal, folder, data, .. } = self;
-        terminal.clear();
+        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
+        let progress = session.recorder().journal().progress();
+        let faults = session.recorder().core().faults();
+        terminal.end();
         match end {
             End::Properly(reason) => {
-                session.finish(&reason).map_err(advised)?;
-                Ok(Recorded { folder, reason, failure: None })
+                for said in session.finish(&reason).map_err(advised)? {
+                    health.hear(&said);
+                    terminal.hear(&said, &name);
+                }
+                terminal.end();
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: None, health })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
                     .context(Hint::new(format!("fingerforced recover {}", folder.display())))
             ),
-            End::Failed(error) if !session.is_identified() => {
+            End::Failed(error) if !session.is_identified() && is_new => {
                 // Not one sample: a folder with nothing in it would only be in the way.
                 drop(session);
                 data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
@@ -334,7 +415,8 @@ impl Shell {
                 let reason = format!("failed: {error:#}");
                 session.give_up(&reason);
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)) })
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
             }
         }
     }

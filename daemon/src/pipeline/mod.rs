@@ -31,6 +31,8 @@ use setting::Setting;
 pub enum Action {
     /// Take a new zero now.
     Tare,
+    /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
+    SeekZero,
     /// Go on with another sensor than the one the recording began with.
     AcceptSensor,
     /// End the recording: stop the board.
@@ -38,6 +40,13 @@ pub enum Action {
         /// Why.
         reason: String,
     },
+}
+
+impl Action {
+    /// As it is put into the journal.
+    pub fn to_json(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default()
+    }
 }
 
 /// What comes out.
@@ -297,7 +306,7 @@ impl Pipeline {
     }
 
     fn dropped(&mut self, port: u8, bytes: u64) {
-        self.faults.host_dropped_bytes += bytes;
+        self.faults.host_dropped_bytes = self.faults.host_dropped_bytes.saturating_add(bytes);
         let state = self.port(port);
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
@@ -505,7 +514,8 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare) => self.sensors.iter_mut().for_each(Sensor::seek_zero),
+            Ok(Action::Tare) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true)),
+            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false)),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words))

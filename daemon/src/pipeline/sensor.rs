@@ -182,10 +182,10 @@ impl Sensor {
         self.boot_id.replace(boot_id).is_some_and(|before| before != boot_id)
     }
 
-    /// A person asks for a new zero and answers for the level.
-    pub(super) fn seek_zero(&mut self) {
+    /// A new zero is asked for; `any_level` where a person answers for the level.
+    pub(super) fn seek_zero(&mut self, any_level: bool) {
         for channel in &mut self.channels {
-            channel.zeroing = Some(true);
+            channel.zeroing = Some(any_level);
             channel.zero_search = None;
         }
     }

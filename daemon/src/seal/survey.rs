@@ -12,7 +12,7 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    EventRow, FrameRow, GapRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+    EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use std::collections::VecDeque;
 
@@ -27,6 +27,8 @@ pub struct Survey {
     pub sensors: Vec<SensorSurvey>,
     /// Rows of `/trials`.
     pub trials: Vec<TrialRow>,
+    /// Rows of `/observations`.
+    pub observations: Vec<ObservationRow>,
     /// Rows of `/events`.
     pub events: Vec<EventRow>,
     /// The recording was finished properly, and why.
@@ -125,6 +127,12 @@ impl Survey {
         self.sensors.first().map(|sensor| (1, sensor.samples))
     }
 
+    /// Civil time by the latest anchor, ns.
+    fn utc_ns(&self, monotonic_ns: u64) -> i64 {
+        let since_ns = as_i64(monotonic_ns).saturating_sub(as_i64(self.latest.monotonic_ns));
+        self.latest.utc_ns.saturating_add(since_ns)
+    }
+
     fn event(&mut self, monotonic_ns: u64, place: Option<(usize, u64)>, kind: &str, detail: String) {
         self.events.push(EventRow {
             monotonic_ns: as_i64(monotonic_ns),
@@ -191,6 +199,19 @@ impl Survey {
         match said {
             Said::Journal(Record::Shown(text)) => self.shown.push_back(text),
             Said::Trial(row) => self.trials.push(*row),
+            Said::Amended(row) => {
+                if let Some(old) = self.trials.iter_mut().find(|old| old.order == row.order) {
+                    *old = *row;
+                }
+            }
+            Said::Observed(seen) => self.observations.push(ObservationRow {
+                item: seen.item.map_or(-1, |item| item as i64),
+                kind: seen.kind,
+                value: seen.value,
+                scale: seen.scale,
+                entered_utc: crate::clock::rfc3339(self.utc_ns(stamped.monotonic_ns)),
+                by: self.begun.as_ref().map(|begun| begun.examiner.clone()).unwrap_or_default(),
+            }),
             Said::Pipeline(output) => self.output(output, stamped),
             _ => {}
         }

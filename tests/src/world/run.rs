@@ -88,6 +88,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
         visit_id: uuid::Uuid::from_u128(1).to_string(),
         participant: "P001".to_owned(),
         examiner: String::new(),
+        consent: String::new(),
         plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
         software: "simulated world".to_owned(),
         started_utc: "2026-03-02T09:00:00Z".to_owned(),
@@ -265,7 +266,7 @@ impl<'a> World<'a> {
     fn finish(&mut self, session: Session, said: Vec<Said>) -> End {
         self.take_note_of_the_handover();
         match session.finish("time over") {
-            Ok(()) => End { said, finished: true, refused: None, crashed: None },
+            Ok(_) => End { said, finished: true, refused: None, crashed: None },
             Err(error) => End { said, finished: false, refused: Some(error.to_string()), crashed: None },
         }
     }
@@ -340,7 +341,7 @@ impl<'a> World<'a> {
             let _ = session.recorder().journal().sync_now();
         }
         if due.accept_ns.take_if(|at_ns| *at_ns <= now_ns).is_some() {
-            session.act(&Action::AcceptSensor)?;
+            session.act(Action::AcceptSensor.to_json())?;
         }
         if now_ns >= due.stop_ns && !session.is_ending() {
             due.give_up_ns = now_ns + ns(PATIENCE_S);
