@@ -24,6 +24,9 @@ pub struct Begun {
     pub participant: String,
     /// Examiner's code; "" none.
     pub examiner: String,
+    /// Consent of a research participant: `date version`; "" none.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub consent: String,
     /// The plan (TOML); "" free recording.
     pub plan: String,
     /// Software and version.

@@ -3,21 +3,18 @@
 //! Comes in: a correction. Goes out: a line that survives power loss, or an error and a file that reads as before. A
 //! crash may leave a torn last line: what comes next begins a line of its own, and who reads it is told.
 
-use crate::journal::disk::{append_all, read_full};
+use crate::files;
+use crate::journal::disk::append_all;
 use crate::journal::{Disk, JournalError};
 use analysis::corrections::{self, BadLine, Correction};
-use std::io::ErrorKind;
 use std::path::Path;
-
-/// A file of corrections is read whole; one larger than this is none.
-const BYTES_MAX: u64 = 64 << 20;
 
 /// The corrections of a visit, and lines that are none.
 ///
 /// # Errors
 /// The file cannot be read.
 pub fn read(disk: &dyn Disk, folder: &Path) -> Result<(Vec<Correction>, Vec<BadLine>), JournalError> {
-    Ok(corrections::parse(&bytes(disk, folder)?))
+    Ok(corrections::parse(&files::read(disk, &folder.join(corrections::FILE))?))
 }
 
 /// Appends a correction under the next number, and gives it as it was written.
@@ -27,7 +24,7 @@ pub fn read(disk: &dyn Disk, folder: &Path) -> Result<(Vec<Correction>, Vec<BadL
 pub fn append(disk: &dyn Disk, folder: &Path, correction: Correction) -> Result<Correction, JournalError> {
     let path = folder.join(corrections::FILE);
     let io = |doing| JournalError::io(doing, &path);
-    let existing = bytes(disk, folder)?;
+    let existing = files::read(disk, &folder.join(corrections::FILE))?;
     let (known, _) = corrections::parse(&existing);
     let number = known.iter().map(|known| known.number).max().unwrap_or(0) + 1;
     let correction = Correction { number, ..correction };
@@ -42,20 +39,6 @@ pub fn append(disk: &dyn Disk, folder: &Path, correction: Correction) -> Result<
         return Err(io("write")(error));
     }
     Ok(correction)
-}
-
-fn bytes(disk: &dyn Disk, folder: &Path) -> Result<Vec<u8>, JournalError> {
-    let path = folder.join(corrections::FILE);
-    let file = match disk.open_read(&path) {
-        Ok(file) => file,
-        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(JournalError::io("open", &path)(error)),
-    };
-    let length = file.length().map_err(JournalError::io("read", &path))?.min(BYTES_MAX);
-    let mut bytes = vec![0; usize::try_from(length).unwrap_or(0)];
-    let filled = read_full(&*file, 0, &mut bytes).map_err(JournalError::io("read", &path))?;
-    bytes.truncate(filled);
-    Ok(bytes)
 }
 
 #[cfg(test)]

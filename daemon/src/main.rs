@@ -21,7 +21,10 @@ enum Command {
     Plans(daemon::command::plans::Args),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
+    Check(daemon::command::check::Args),
+    Tidy(daemon::command::tidy::Args),
     Correct(daemon::command::correct::Args),
+    Erase(daemon::command::erase::Args),
     #[command(hide = true)]
     Revise(daemon::command::revise::Args),
     #[command(hide = true)]
@@ -66,7 +69,10 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Plans(args) => daemon::command::plans::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
+        Command::Check(args) => daemon::command::check::run(args),
+        Command::Tidy(args) => daemon::command::tidy::run(args),
         Command::Correct(args) => daemon::command::correct::run(args),
+        Command::Erase(args) => daemon::command::erase::run(args),
         Command::Revise(args) => daemon::command::revise::run(args),
         Command::Show(args) => daemon::command::show::run(args),
     }

@@ -233,6 +233,7 @@ mod tests {
             visit_id: text(),
             participant: text(),
             examiner: text(),
+            consent: text(),
             plan: plan.to_owned(),
             software: text(),
             started_utc: "1970-01-01T00:00:00Z".to_owned(),

@@ -78,11 +78,27 @@ impl Session {
         plan: Option<Plan>,
         begun: &Begun,
     ) -> Result<Session, JournalError> {
-        let anchor = clock.anchor();
+        let begun = Record::Begun(serde_json::to_string(begun).unwrap_or_default());
+        let first = vec![begun, Record::Anchor(clock.anchor())];
+        Session::on(clock, handover, Recorder::new(journal, Core::new(plan)), cable, first)
+    }
+
+    /// Begins, or goes on: these records are in the journal and the port is open.
+    ///
+    /// # Errors
+    /// As [`Session::begin`].
+    pub fn on(
+        clock: Arc<dyn Clock>,
+        handover: Arc<Handover>,
+        recorder: Recorder,
+        cable: Box<dyn Cable>,
+        first: Vec<Record>,
+    ) -> Result<Session, JournalError> {
+        let now_ns = clock.monotonic_ns();
         let mut session = Session {
-            recorder: Recorder::new(journal, Core::new(plan)),
-            anchored_ns: anchor.monotonic_ns,
-            reopen_ns: anchor.monotonic_ns,
+            recorder,
+            anchored_ns: now_ns,
+            reopen_ns: now_ns,
             suspended_ns: clock.suspended_ns(),
             clock,
             handover,
@@ -97,9 +113,10 @@ impl Session {
             outgoing: Vec::new(),
             said: Vec::new(),
         };
-        let begun = serde_json::to_string(begun).unwrap_or_default();
-        session.put(anchor.monotonic_ns, Record::Begun(begun))?;
-        session.put(anchor.monotonic_ns, Record::Anchor(anchor))?;
+        for record in first {
+            let at_ns = if let Record::Anchor(anchor) = &record { anchor.monotonic_ns } else { now_ns };
+            session.put(at_ns, record)?;
+        }
         session.look_for_port()?;
         Ok(session)
     }

@@ -71,6 +71,7 @@ impl World {
             visit_id: "11111111-1111-4111-8111-111111111111".into(),
             participant: "P001".into(),
             examiner: "E01".into(),
+            consent: String::new(),
             plan: plan.to_toml(),
             software: "test".into(),
             started_utc: "2026-01-01T00:00:00Z".into(),

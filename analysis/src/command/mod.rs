@@ -1,6 +1,8 @@
 //! The commands of `fingerforce`, a file each: every one has its `Args` and a `run`.
 
+pub mod export;
 pub mod holds;
 pub mod info;
 pub mod plot;
+pub mod reliability;
 pub mod summary;

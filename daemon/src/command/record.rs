@@ -3,14 +3,18 @@
 //! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
 //! the examiner. What is recorded is decided in the core.
 
+use super::start::{self, Start};
 use crate::clock::{Clock, SystemClock};
-use crate::core::Begun;
+use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
-use crate::journal::{JournalError, Options, Writer};
+use crate::health::Health;
+use crate::journal::{JournalError, SystemDisk};
+use crate::pipeline::{Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
+use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
 use crate::visit::action::Examiner;
@@ -20,7 +24,7 @@ use analysis::console::{Hint, Usage, advised};
 use analysis::trial::Side;
 use anyhow::Context;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -33,9 +37,9 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one)
+    /// The serial port (or a link to one) [default: the one with a sensor seen before]
     #[arg(long)]
-    pub port: String,
+    pub port: Option<String>,
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
@@ -56,6 +60,16 @@ pub struct Args {
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
+    /// Version of the consent form that the participant signed: a research plan asks for it
+    #[arg(long, requires = "consent_date")]
+    pub consent_version: Option<String>,
+    /// When they signed it, YYYY-MM-DD
+    #[arg(long, requires = "consent_version")]
+    pub consent_date: Option<String>,
+    /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
+    #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
+        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+    pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
     pub data: Option<PathBuf>,
@@ -83,6 +97,8 @@ pub struct Recorded {
     pub reason: String,
     /// What ended it, where that was not asked for. What was recorded before is there all the same.
     pub failure: Option<anyhow::Error>,
+    /// What was counted.
+    pub health: Health,
 }
 
 /// Runs the command.
@@ -91,7 +107,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let sealed = if args.no_seal {
         Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
-        super::seal_in_child(&recorded.folder, args.json)
+        super::seal_in_child(&recorded.folder, args.json.then_some(&recorded.health))
     };
     match (recorded.failure, sealed) {
         (None, sealed) => sealed,
@@ -113,12 +129,32 @@ pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
+    let consent = if args.resume.is_some() {
+        String::new()
+    } else {
+        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
+    };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan)?;
+        let mut shell = Shell::open(args, plan, consent)?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
+}
+
+/// The port with a sensor seen before. Ports of which nothing is known are not written to.
+fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+    let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
+    let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
+    let ports = crate::port::find::find()?;
+    let hint = Hint::new("name it with --port; `fingerforced ports` lists them");
+    match sensors::present(&known, &ports)[..] {
+        [port] => Ok(port.best_name().to_owned()),
+        [] => {
+            Err(anyhow::anyhow!("no sensor seen before is plugged in ({} known)", known.len()).context(hint))
+        }
+        [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
+    }
 }
 
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
@@ -214,6 +250,8 @@ struct Shell {
     clock: Arc<dyn Clock>,
     folder: PathBuf,
     data: DataFolder,
+    is_new: bool,
+    health: Health,
     _visit: data_folder::Lock,
     name: String,
     terminal: Terminal,
@@ -223,34 +261,24 @@ struct Shell {
 
 impl Shell {
     /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>) -> anyhow::Result<Shell> {
+    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
         let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock);
         let handover = Handover::new(CAPACITY_BYTES);
-        let port = crate::port::open(&args.port, args.baud).map_err(advised)?;
+        let name = match &args.port {
+            Some(name) => name.clone(),
+            None => known_port(args.data.as_deref())?,
+        };
+        let port = crate::port::open(&name, args.baud).map_err(advised)?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), clock.utc_ns())?;
-        let (id, utc_ns) = (uuid::Uuid::new_v4(), clock.utc_ns());
-        let (folder, visit) = data.new_visit(id, utc_ns).map_err(advised)?;
-        let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
-        let options = Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() };
-        let journal = Writer::create(Arc::clone(data.disk()), &folder, id, software, options);
-        let journal = journal.map_err(|error| {
-            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
-            let _ = data_folder::discard(&**data.disk(), &folder);
-            advised(error)
-        })?;
-        let begun = Begun {
-            visit_id: id.to_string(),
-            participant: args.participant.clone(),
-            examiner: args.examiner.clone(),
-            plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
-            software: software.to_owned(),
-            started_utc: super::rfc3339(utc_ns),
-            utc_offset: super::utc_offset(utc_ns),
+        super::check::warn(data.path());
+        crate::erase::complete_begun(data.disk(), &data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
+            None => start::new(args, plan, consent, &data)?,
+            Some(which) => start::resumed(args, which.as_deref(), &data)?,
         };
         let cable = SerialCable {
-            name: args.port.clone(),
+            name: name.clone(),
             baud: args.baud,
             clock: Arc::clone(&clock),
             handover: Arc::clone(&handover),
@@ -260,14 +288,15 @@ impl Shell {
         };
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
         let mut shell = Shell {
-            session: Session::begin(clocks, hands, journal, Box::new(cable), plan, &begun)
-                .map_err(advised)?,
+            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
             handover,
             clock,
             folder,
             data,
-            _visit: visit,
-            name: args.port.clone(),
+            is_new,
+            health: Health::default(),
+            _visit: lock,
+            name,
             terminal: Terminal::new(args.json),
             signals,
             actions: super::keys::listen(),
@@ -336,27 +365,47 @@ impl Shell {
 
     /// The examiner sees what the core said.
     fn tell(&mut self) {
-        for said in self.session.said.drain(..) {
+        for said in std::mem::take(&mut self.session.said) {
+            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
+                self.remember(identity);
+            }
+            self.health.hear(&said);
             self.terminal.hear(&said, &self.name);
         }
     }
 
+    /// So that it is found without being named next time.
+    fn remember(&self, identity: &SensorIdentity) {
+        let ports = crate::port::find::find().unwrap_or_default();
+        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
+        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
+        let known = Known::new(identity, &self.name, usb, seen);
+        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
+            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
+        }
+    }
+
     fn close(self, end: End) -> anyhow::Result<Recorded> {
-        let Shell { session, mut terminal, folder, data, name, .. } = self;
+        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
+        let progress = session.recorder().journal().progress();
+        let faults = session.recorder().core().faults();
         terminal.end();
         match end {
             End::Properly(reason) => {
                 for said in session.finish(&reason).map_err(advised)? {
+                    health.hear(&said);
                     terminal.hear(&said, &name);
                 }
                 terminal.end();
-                Ok(Recorded { folder, reason, failure: None })
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: None, health })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
                     .context(Hint::new(format!("fingerforced recover {}", folder.display())))
             ),
-            End::Failed(error) if !session.is_identified() => {
+            End::Failed(error) if !session.is_identified() && is_new => {
                 // Not one sample: a folder with nothing in it would only be in the way.
                 drop(session);
                 data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
@@ -366,7 +415,8 @@ impl Shell {
                 let reason = format!("failed: {error:#}");
                 session.give_up(&reason);
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)) })
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
             }
         }
     }

@@ -119,6 +119,7 @@ fn begun_of_header(reader: &Reader, survey: &Survey) -> Begun {
         visit_id: reader.visit().map(|visit| visit.to_string()).unwrap_or_default(),
         participant: String::new(),
         examiner: String::new(),
+        consent: String::new(),
         plan: String::new(),
         software: reader.software().to_owned(),
         started_utc: started.unwrap_or_default(),
@@ -184,9 +185,14 @@ fn root(
         utc_offset: begun.utc_offset,
         software: begun.software,
         journal_sha256: journal::read::sha256(&**disk, folder)?,
-        participant_fields: Vec::new(),
+        participant_fields: consent(&begun.consent),
         plan: begun.plan,
     })
+}
+
+/// What `/participant` says.
+fn consent(consent: &str) -> Vec<(String, String)> {
+    if consent.is_empty() { Vec::new() } else { vec![("consent".to_owned(), consent.to_owned())] }
 }
 
 fn described(survey: &SensorSurvey) -> Sensor {

@@ -88,6 +88,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
         visit_id: uuid::Uuid::from_u128(1).to_string(),
         participant: "P001".to_owned(),
         examiner: String::new(),
+        consent: String::new(),
         plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
         software: "simulated world".to_owned(),
         started_utc: "2026-03-02T09:00:00Z".to_owned(),

@@ -132,6 +132,9 @@ pub struct Plan {
     /// What a reader must know of it.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
+    /// A research plan: every participant's consent is asked for, its version and date.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub research: bool,
     /// Who starts a pull.
     #[serde(default)]
     pub procedure: Procedure,
