@@ -88,7 +88,7 @@ fn room(disk: &Arc<dyn Disk>, data: &Path) -> Line {
             let told = format!("{} MiB free", free >> 20);
             match free {
                 ..FREE_LEAST_BYTES => line(WHAT, State::Failure, told, hint),
-                ..FREE_WARN_BYTES => line(WHAT, State::Warning, told, hint),
+                FREE_LEAST_BYTES..FREE_WARN_BYTES => line(WHAT, State::Warning, told, hint),
                 _ => line(WHAT, State::Good, told, ""),
             }
         }

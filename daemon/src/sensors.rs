@@ -154,7 +154,7 @@ mod tests {
     #[test]
     fn a_device_without_a_serial_number_is_never_known() {
         let nameless = port("/dev/ttyACM0", None);
-        assert!(present(&[known("FF-1", &nameless)], &[nameless.clone()]).is_empty());
+        assert!(present(&[known("FF-1", &nameless)], std::slice::from_ref(&nameless)).is_empty());
     }
 
     #[test]
