@@ -19,6 +19,7 @@ pub mod plot;
 pub mod recording;
 pub mod spelling;
 pub mod statistics;
+pub mod study;
 pub mod supervise;
 pub mod trace;
 pub mod trial;

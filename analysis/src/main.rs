@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{export, holds, info, plot, summary};
+use analysis::command::{export, holds, info, plot, reliability, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -19,6 +19,7 @@ enum Command {
     Plot(plot::Args),
     Info(info::Args),
     Export(export::Args),
+    Reliability(reliability::Args),
 }
 
 fn main() -> ExitCode {
@@ -43,5 +44,6 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Plot(args) => plot::run(args),
         Command::Info(args) => info::run(args),
         Command::Export(args) => export::run(args),
+        Command::Reliability(args) => reliability::run(args),
     }
 }

@@ -23,6 +23,7 @@ pub mod sensors;
 pub mod session;
 pub mod settings;
 pub mod simulate;
+pub mod stderr;
 pub mod terminal;
 pub mod tidy;
 pub mod visit;

@@ -2,6 +2,7 @@
 use analysis::console::advised;
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
+use daemon::stderr::{self, Stderr};
 use std::io::IsTerminal;
 use std::process::ExitCode;
 
@@ -34,7 +35,9 @@ fn main() -> ExitCode {
     supervise::private_files();
     let cli = Cli::parse();
     logging();
-    match supervised(&cli.command) {
+    let done = supervised(&cli.command);
+    stderr::settle();
+    match done {
         Ok(code) => code,
         Err(error) => analysis::console::report(&error),
     }
@@ -80,7 +83,7 @@ fn run(command: &Command) -> anyhow::Result<()> {
 fn logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
-    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Stderr);
     if std::env::var_os("FINGERFORCE_LOG_FORMAT").is_some_and(|format| format == "json") {
         logs.json().init();
         return;

@@ -7,6 +7,7 @@ use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
+use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
 use analysis::console::{Hint, clean};
 use analysis::holds::Event;
@@ -60,7 +61,7 @@ impl Terminal {
     /// Takes the live line away.
     pub fn clear(&mut self) {
         if std::mem::take(&mut self.shown) {
-            let _ = write!(std::io::stderr(), "\r\x1b[K");
+            let _ = Stderr.write_all(b"\r\x1b[K");
         }
     }
 
@@ -72,8 +73,7 @@ impl Terminal {
 
     fn line(&mut self, text: &str) {
         self.clear();
-        // A closed stderr is no reason to stop a recording.
-        let _ = writeln!(std::io::stderr(), "{}", clean(text));
+        let _ = Stderr.write_all(format!("{}\n", clean(text)).as_bytes());
     }
 
     /// Time passed: the live line is drawn anew.
@@ -94,8 +94,7 @@ impl Terminal {
             line += &format!("  disk is slow: last saved {:.1} s ago", sync_age_ns as f64 * 1e-9);
         }
         self.shown = true;
-        let _ = write!(std::io::stderr(), "\r{line}\x1b[K");
-        let _ = std::io::stderr().flush();
+        let _ = Stderr.write_all(format!("\r{line}\x1b[K").as_bytes());
     }
 
     /// Something happened.

@@ -36,6 +36,10 @@ fn seeds_that_found_a_fault_pass() {
         (1957, "the same, at the end of a recording that a full disk cut off"),
         (2049, "the same, with a board that was streaming before"),
         (5649, "a port that was opened again after the lost beginning of a journal gave no samples"),
+        (
+            9386,
+            "gaps of a sensor that said who it is only later were placed by its delay beside their samples",
+        ),
         (1103, "a gap before a segment was placed inside it"),
     ] {
         visit(seed).unwrap_or_else(|broken| panic!("{broken}"));

@@ -4,4 +4,5 @@ pub mod export;
 pub mod holds;
 pub mod info;
 pub mod plot;
+pub mod reliability;
 pub mod summary;

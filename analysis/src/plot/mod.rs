@@ -3,9 +3,11 @@
 //! Comes in: traces (s, N), rows of `/trials` and words, as plain values. Goes out: figures as files. What is drawn knows
 //! nothing of where the values came from.
 
+pub mod bland_altman;
 pub mod decimate;
 mod flags;
 pub mod names;
+pub mod occasions;
 pub mod overview;
 mod page;
 mod pen;

@@ -201,6 +201,17 @@ pub fn force_axis(low_n: f64, high_n: f64) -> Range<f64> {
     below_n..high_n + 0.06 * span_n
 }
 
+/// Range of an axis that shows all these values, with air on both sides; zero need not be on it.
+pub fn padded(values: impl Iterator<Item = f64>) -> Range<f64> {
+    let finite = values.filter(|value| value.is_finite());
+    let (low, high) = finite.fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(v), high.max(v)));
+    if low > high {
+        return 0.0..1.0;
+    }
+    let air = if high > low { 0.08 * (high - low) } else { 0.05 * high.abs().max(1.0) };
+    low - air..high + air
+}
+
 /// Column of the page at `x` on a horizontal axis of this range, inside the plot; for what must be placed before the
 /// plot is.
 pub fn column_of(x: f64, range: &Range<f64>) -> i32 {

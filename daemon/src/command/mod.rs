@@ -33,6 +33,7 @@ pub(crate) fn utc_offset(utc_ns: i64) -> String {
 /// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures. As
 /// JSON, `health` is told beside it.
 pub(crate) fn seal_in_child(folder: &Path, health: Option<&Health>) -> anyhow::Result<()> {
+    crate::stderr::settle();
     let mut child = Command::new(std::env::current_exe()?);
     child.arg("recover").arg(folder);
     let starting = "cannot start the child that seals";

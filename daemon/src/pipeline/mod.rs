@@ -475,8 +475,8 @@ impl Pipeline {
         match self.sensors.get_mut(at).filter(|sensor| sensor.is_boot(identity.boot_id)) {
             Some(sensor) => {
                 sensor.interrupt(Interruption::Unplugged, out);
-                sensor.name(found.clone(), self.find);
-                out.push(Output::Identified { sensor: at + 1, identity: found });
+                sensor.name(found, self.find);
+                out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
                 at
             }
             None => self.adopt(port, found, out),

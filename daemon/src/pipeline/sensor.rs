@@ -204,7 +204,8 @@ impl Sensor {
     /// A nameless sensor has said who it is, between two segments.
     pub(super) fn name(&mut self, identity: SensorIdentity, find: bool) {
         self.channels = Channel::all(&identity, find);
-        self.identity = identity;
+        // No delay was taken off its times so far, and one sensor's times are all of one kind.
+        self.identity = SensorIdentity { group_delay_s: self.identity.group_delay_s, ..identity };
     }
 
     /// It was asked to start.

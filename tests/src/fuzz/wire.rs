@@ -2,7 +2,7 @@
 
 use super::Draw;
 use firmware_protocol::board::Board;
-use firmware_protocol::frame::{Accumulator, FrameFault, MAX_FRAME, MAX_MESSAGE, encode};
+use firmware_protocol::frame::{Accumulator, DELIMITER, FrameFault, MAX_FRAME, MAX_MESSAGE, encode};
 use firmware_protocol::message::{
     ChannelIdentity, Channels, DeviceMessage, Direction, HostMessage, Identity, PROTOCOL_VERSION, Text,
 };
@@ -87,13 +87,19 @@ struct Host {
     received: u64,
     /// The counter after the last sample.
     next: u64,
+    /// The line is in the middle of a frame.
+    within: bool,
+    /// That frame is still of the stream before: only its delimiter was missing when the next one began.
+    of_before: bool,
 }
 
 impl Host {
     fn hear(&mut self, mut bytes: &[u8]) {
+        self.within = bytes.last().map_or(self.within, |byte| *byte != DELIMITER);
         while let Some(frame) = self.line.push(&mut bytes) {
+            let of_before = std::mem::take(&mut self.of_before);
             // What was given up half-way is a fault, and counted.
-            let Ok(body) = frame else { continue };
+            let Some(body) = frame.ok().filter(|_| !of_before) else { continue };
             let message = DeviceMessage::decode(body).expect("a board sends what may be sent");
             let DeviceMessage::Samples(samples) = message else { continue };
             assert!(samples.first_sample >= self.next, "a sample twice");
@@ -114,7 +120,8 @@ pub fn board(data: &[u8]) {
         let produced = board.produced();
         event(&mut board, &mut host, &mut draw, channels, &mut now_us);
         if board.produced() < produced {
-            host = Host { line: std::mem::take(&mut host.line), ..Host::default() };
+            let (line, within) = (std::mem::take(&mut host.line), host.within);
+            host = Host { line, within, of_before: within, ..Host::default() };
         }
         assert!(host.received + board.dropped() <= board.produced());
         if board.idle() {

@@ -12,6 +12,8 @@ use super::truth::{Stream, Truth};
 use analysis::recording::layout::TrialRow;
 use daemon::core::{Core, Said};
 use daemon::journal::{Record, Stamped};
+use daemon::pipeline::Output;
+use daemon::pipeline::setting::Setting;
 use daemon::simulate::converter;
 use firmware_protocol::message::{
     Channels, Condition, DeviceMessage, Identity, PROTOCOL_VERSION, Samples, Text, put_counts,
@@ -24,6 +26,8 @@ const BEFORE_S: f64 = 2.0;
 const AFTER_S: f64 = 1.5;
 /// Onsets found with slightly different zeros agree within this, s.
 const ONSET_S: f64 = 0.03;
+/// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
+const ZERO_N: f64 = 0.05;
 /// Peaks agree within this, N: the zeros are means of different seconds.
 const PEAK_N: f64 = 0.15;
 
@@ -33,6 +37,8 @@ struct Fed {
     now_ns: u64,
     number: u64,
     rows: Vec<TrialRow>,
+    /// All zeros in the order of the sensor's table, counts.
+    zeros: Vec<f64>,
 }
 
 impl Fed {
@@ -47,6 +53,7 @@ impl Fed {
                 match said {
                     Said::Journal(record) => queue.push_back(record),
                     Said::Trial(row) => self.rows.push(*row),
+                    Said::Pipeline(Output::Set(Setting::Tare(tare), _)) => self.zeros.push(tare.zero_counts),
                     _ => {}
                 }
             }
@@ -59,9 +66,9 @@ impl Fed {
 }
 
 /// What the core makes of all samples of all streams, each a segment of its own.
-fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Vec<TrialRow>, String> {
+fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Fed, String> {
     let plan = if script.planned { Some(plan()?) } else { None };
-    let mut fed = Fed { core: Core::new(plan), now_ns: 0, number: 0, rows: Vec::new() };
+    let mut fed = Fed { core: Core::new(plan), now_ns: 0, number: 0, rows: Vec::new(), zeros: Vec::new() };
     for stream in streams {
         fed.put(Record::Opened { port: 0, detail: String::new() });
         fed.hear(&DeviceMessage::Identity(identity(script, stream.boot_id).ok_or("no identity")?));
@@ -70,7 +77,7 @@ fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Vec<Trial
         fed.put(Record::Closed { port: 0, reason: String::new() });
     }
     fed.put(Record::Finished(String::new()));
-    Ok(fed.rows)
+    Ok(fed)
 }
 
 fn hear_all(fed: &mut Fed, script: &Script, truth: &Truth, stream: &Stream) -> Result<(), String> {
@@ -130,12 +137,14 @@ struct Seen {
     last: Place,
     onset_s: f64,
     peak_zero_n: f64,
+    /// The zero it was found with, N.
+    zero_n: f64,
     row: TrialRow,
 }
 
 impl Seen {
     /// A hold of the undisturbed sensor, whose segments are its streams and begin at their first samples.
-    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream]) -> Option<Seen> {
+    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream], zeros: &[f64]) -> Option<Seen> {
         let boot_id = streams.get(usize::try_from(row.segment).ok()?)?.boot_id;
         // Positions count through all streams; times do not.
         let samples = row.last_sample - row.first_sample;
@@ -147,9 +156,19 @@ impl Seen {
             last: (boot_id, first + samples.unsigned_abs()),
             onset_s,
             peak_zero_n,
+            zero_n: zero_n(&row, zeros),
             row,
         })
     }
+}
+
+fn in_newtons(counts: f64) -> f64 {
+    counts * converter::Settings::default().resolution_n()
+}
+
+fn zero_n(row: &TrialRow, zeros: &[f64]) -> f64 {
+    let zero = usize::try_from(row.tare).ok().and_then(|tare| zeros.get(tare));
+    zero.map_or(f64::NAN, |zero| in_newtons(*zero))
 }
 
 fn is_hold(row: &TrialRow) -> bool {
@@ -164,6 +183,7 @@ pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Place
     let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
     // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
     let Some((sensor, places)) = named.zip(places.first()) else { return Ok(0) };
+    let zeros: Vec<f64> = sensor.tares.iter().map(|tare| tare.zero_counts).collect();
     let found: Vec<Seen> = recovered
         .survey
         .trials
@@ -179,6 +199,7 @@ pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Place
                 last: place(row.last_sample)?,
                 onset_s,
                 peak_zero_n: row.peak_zero_n,
+                zero_n: zero_n(row, &zeros),
                 row: row.clone(),
             })
         })
@@ -193,16 +214,22 @@ pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Place
     let seen =
         |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
     let streams: Vec<&Stream> = run.truth.streams.iter().filter(seen).collect();
-    let rows = rows(script, &run.truth, &streams)?;
-    let expected: Vec<Seen> =
-        rows.into_iter().filter(is_hold).filter_map(|row| Seen::of(row, &run.truth, &streams)).collect();
+    let Fed { rows, zeros: true_zeros, .. } = rows(script, &run.truth, &streams)?;
+    let expected: Vec<Seen> = rows
+        .into_iter()
+        .filter(is_hold)
+        .filter_map(|row| Seen::of(row, &run.truth, &streams, &true_zeros))
+        .collect();
     let (expected, found): (Vec<&Seen>, Vec<&Seen>) = (expected.iter().collect(), found.iter().collect());
     let is_intact = |hold: &&&Seen| intact.iter().any(|intact| intact.around(hold));
-    for hold in found.iter().filter(is_intact) {
+    let same_zero = |hold: &Seen, zeros: &[f64]| {
+        zeros.iter().any(|zero| (in_newtons(*zero) - hold.zero_n).abs() <= ZERO_N)
+    };
+    for hold in found.iter().filter(is_intact).filter(|hold| same_zero(hold, &true_zeros)) {
         same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
     }
     let mut compared = 0;
-    for hold in expected.iter().filter(is_intact) {
+    for hold in expected.iter().filter(is_intact).filter(|hold| same_zero(hold, &zeros)) {
         same_as_one_of(hold, &found).map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
         compared += 1;
     }

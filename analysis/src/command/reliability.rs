@@ -1,0 +1,368 @@
+//! `fingerforce reliability`: how repeatable a measurement is, and how small a change it can show.
+//!
+//! Comes in: recordings of several participants and visits or examiners, or a table (CSV). Goes out: ICC forms, SEM, MDC,
+//! limits of agreement and their intervals, as tables, JSON and figures.
+use crate::cautions::CAUTIONS;
+use crate::console::{self, Hint, Usage, advised, clean};
+use crate::plot::bland_altman::BlandAltmanFigure;
+use crate::plot::occasions::OccasionsFigure;
+use crate::plot::{names, write_png, write_svg};
+use crate::statistics::agreement::Limits;
+use crate::statistics::sem::{Estimate, Sem};
+use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION};
+use crate::study::series::{self, By};
+use crate::study::table::Table;
+use crate::study::visit::Visit;
+use anyhow::Context;
+use comfy_table::presets::UTF8_FULL_CONDENSED;
+use comfy_table::{CellAlignment, Table as Grid};
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+/// What the numbers are, printed once at the end.
+const DEFINITIONS: &str = "ICC forms after Shrout & Fleiss 1979 (S–F) and McGraw & Wong 1996 (M–W). SEM consistency: \
+√MS error; agreement: √(σ² occasions + MS error). MDC = z·√2·SEM. Intervals 95 %: F (ICC; for (2,·) with McGraw & Wong's \
+degrees of freedom), chi-squared (SEM, MDC, CV), t (bias, trend; limits of agreement by √(3 SD²/n), Bland & Altman 1986). \
+CV within: √(exp(s²) − 1) of the logarithms' variance within subjects.";
+
+/// How repeatable a measurement is: ICC forms, SEM, MDC, Bland–Altman
+///
+/// Example: fingerforce reliability P*/recording-1.h5 --by visit --out plots
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Recordings: several participants, each with several visits or examiners
+    #[arg(required_unless_present = "table", conflicts_with = "table")]
+    pub files: Vec<PathBuf>,
+    /// A table instead (CSV): a row a subject, a column a rater or occasion; the first line names them
+    #[arg(long, value_name = "FILE.csv")]
+    pub table: Option<PathBuf>,
+    /// The table's column that names the subjects [default: the first, if its name or contents say so]
+    #[arg(long, requires = "table", value_name = "NAME")]
+    pub subject: Option<String>,
+    /// What to compare: a participant's visits, or the examiners
+    #[arg(long, value_enum, default_value_t)]
+    pub by: By,
+    /// Width of the ICC's 95 % interval to plan the next study for
+    #[arg(long, default_value_t = 0.2, value_name = "WIDTH")]
+    pub width: f64,
+    /// Folder for the figures [default: none are drawn]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print JSON: what `compare --reliability` takes
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    if !(args.width > 0.0 && args.width < 1.0) {
+        return Err(Usage(format!("--width {}: give a number between 0 and 1", args.width)).into());
+    }
+    let document = document(args)?;
+    let text = if args.json { serde_json::to_string_pretty(&document)? + "\n" } else { text(&document) };
+    if let Some(out) = &args.out {
+        draw(&document, out)?;
+    }
+    console::result(&text)?;
+    Ok(())
+}
+
+fn document(args: &Args) -> anyhow::Result<Document> {
+    let (tables, by) = match &args.table {
+        Some(path) => (vec![Table::read(path, args.subject.as_deref()).map_err(advised)?], None),
+        None => {
+            let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
+            (series::tables(&visits.map_err(advised)?, args.by), Some(args.by))
+        }
+    };
+    let (mut analyses, mut refused) = (Vec::new(), Vec::new());
+    for table in &tables {
+        match study::of(table, args.width) {
+            Ok(of) => analyses.push(of),
+            Err(refusal) => {
+                let notes = table.notes.iter().map(|note| format!("; {note}")).collect::<String>();
+                refused.push(format!("{}: {refusal}{notes}", table.name));
+            }
+        }
+    }
+    if analyses.is_empty() {
+        let why = if refused.is_empty() { "no items with trials".to_owned() } else { refused.join("\n") };
+        return Err(anyhow::anyhow!("no repeatability can be given: {}", why)
+            .context(Hint::new("give at least 3 participants, each with a value in every column")));
+    }
+    Ok(Document {
+        kind: KIND.to_owned(),
+        version: VERSION,
+        software: concat!("finger-force ", env!("CARGO_PKG_VERSION")).to_owned(),
+        by,
+        analyses,
+        refused,
+        cautions: CAUTIONS.to_owned(),
+    })
+}
+
+fn draw(document: &Document, out: &Path) -> anyhow::Result<()> {
+    std::fs::create_dir_all(out)
+        .with_context(|| format!("cannot make the folder {}", out.display()))
+        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+    for (number, of) in (1..).zip(&document.analyses) {
+        let file = |what: &str| out.join(format!("{number:02}-{what}"));
+        let both = |path: PathBuf, figure: &dyn Fn(&Path, bool) -> Result<(), crate::plot::PlotError>| {
+            figure(&path.with_extension("svg"), true)
+                .and_then(|()| figure(&path.with_extension("png"), false))
+                .map_err(advised)
+        };
+        let occasions = occasions_figure(of, &document.software);
+        both(file("occasions"), &|path, svg| {
+            if svg { write_svg(&occasions, path) } else { write_png(&occasions, path) }
+        })?;
+        for (later, pair) in (2..).zip(&of.pairs) {
+            let figure = bland_altman_figure(of, pair, &document.software);
+            both(file(&format!("bland-altman-1-{later}")), &|path, svg| {
+                if svg { write_svg(&figure, path) } else { write_png(&figure, path) }
+            })?;
+        }
+    }
+    Ok(())
+}
+
+/// Subjects over occasions.
+pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
+    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
+    let icc = icc.map_or_else(String::new, |form| {
+        format!("{} {:.2} ({}) · ", form.shrout_fleiss, form.icc, interval(form.low, form.high, 2))
+    });
+    let sem = of.agreement.map_or_else(String::new, |sem| {
+        format!(
+            "SEM (agreement) {:.2}{unit}, MDC95 {:.2}{unit} · ",
+            sem.sem.value,
+            sem.mdc95.value,
+            unit = spaced(&of.unit)
+        )
+    });
+    OccasionsFigure {
+        title: format!("{}: repeated measurements", names::sentence(&of.name)),
+        subtitle: format!("{icc}{sem}n = {} subjects, {} occasions", of.subjects, of.k),
+        source: source.to_owned(),
+        axis: if of.unit.is_empty() { "value".to_owned() } else { format!("value, {}", of.unit) },
+        occasions: of.occasions.clone(),
+        rows: of.values.clone(),
+    }
+}
+
+/// Two occasions against each other.
+pub fn bland_altman_figure<'a>(of: &Reliability, pair: &'a Pair, source: &str) -> BlandAltmanFigure<'a> {
+    BlandAltmanFigure {
+        title: format!("{}: agreement", names::sentence(&of.name)),
+        unit: of.unit.clone(),
+        source: source.to_owned(),
+        pair,
+    }
+}
+
+fn spaced(unit: &str) -> String {
+    if unit.is_empty() { String::new() } else { format!(" {unit}") }
+}
+
+/// The results as text.
+pub fn text(document: &Document) -> String {
+    let mut text: String = document.analyses.iter().map(|of| of_quantity(of) + "\n").collect();
+    for refused in &document.refused {
+        text += &format!("not analysed: {}\n", clean(refused));
+    }
+    text + DEFINITIONS + "\n" + CAUTIONS + "\n"
+}
+
+fn of_quantity(of: &Reliability) -> String {
+    let mut text = format!(
+        "{} · {} subjects, {} occasions ({}) · mean {:.3}{}\n",
+        clean(&of.name),
+        of.subjects,
+        of.k,
+        clean(&of.occasions.join(", ")),
+        of.mean,
+        clean(&spaced(&of.unit))
+    );
+    let mean_squares = &of.mean_squares;
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        text,
+        "mean squares: subjects {:.4}, occasions {:.4}, error {:.4}, within {:.4}; occasions differ: F {}, p {}",
+        mean_squares.subjects,
+        mean_squares.occasions,
+        mean_squares.error,
+        mean_squares.within,
+        number(mean_squares.occasions_f, 3),
+        p_value(mean_squares.occasions_p)
+    );
+    let _ = writeln!(text, "{}", icc_grid(of));
+    let _ = writeln!(text, "{}", sem_grid(of));
+    text += &lines(of);
+    of.pairs.iter().for_each(|pair| text += &agreement_lines(pair, &of.unit));
+    for left_out in &of.left_out {
+        let _ = writeln!(text, "left out: {}", clean(left_out));
+    }
+    for note in &of.notes {
+        let _ = writeln!(text, "note: {}", clean(note));
+    }
+    text
+}
+
+fn grid(header: &[&str]) -> Grid {
+    let mut grid = Grid::new();
+    grid.load_style(UTF8_FULL_CONDENSED);
+    grid.set_header(header);
+    grid
+}
+
+fn to_the_right(grid: &mut Grid, from: usize) {
+    grid.column_iter_mut().skip(from).for_each(|column| column.set_cell_alignment(CellAlignment::Right));
+}
+
+fn icc_grid(of: &Reliability) -> Grid {
+    let mut grid = grid(&["S–F", "M–W", "ICC", "95 %", "F", "df", "p", "what it says"]);
+    for form in &of.icc {
+        grid.add_row([
+            form.shrout_fleiss.clone(),
+            form.mcgraw_wong.clone(),
+            format!("{:.3}", form.icc),
+            interval(form.low, form.high, 3),
+            number(form.f, 2),
+            format!("{:.0}, {:.0}", form.df1, form.df2),
+            p_value(form.p),
+            form.says.clone(),
+        ]);
+    }
+    grid
+}
+
+fn sem_grid(of: &Reliability) -> Grid {
+    let unit = if of.unit.is_empty() { String::new() } else { format!(", {}", of.unit) };
+    let named = |name: &str| format!("{name}{unit}");
+    let mut grid = grid(&[
+        "form",
+        &named("SEM"),
+        "95 %",
+        "% of mean",
+        &named("MDC90"),
+        &named("MDC95"),
+        "95 %",
+        "% of mean",
+    ]);
+    let forms = [
+        ("consistency", of.consistency),
+        ("agreement", of.agreement),
+        ("all values (within)", of.sem_all_values),
+    ];
+    for (name, sem) in forms.into_iter().filter_map(|(name, sem)| Some((name, sem?))) {
+        grid.add_row(sem_row(name, &sem, of.mean));
+    }
+    to_the_right(&mut grid, 1);
+    grid
+}
+
+fn sem_row(name: &str, sem: &Sem, mean: f64) -> [String; 8] {
+    let share =
+        |of: &Estimate| if mean > 0.0 { format!("{:.1}", 100.0 * of.value / mean) } else { "–".to_owned() };
+    [
+        name.to_owned(),
+        format!("{:.3}", sem.sem.value),
+        interval(sem.sem.low, sem.sem.high, 3),
+        share(&sem.sem),
+        format!("{:.3}", sem.mdc90.value),
+        format!("{:.3}", sem.mdc95.value),
+        interval(sem.mdc95.low, sem.mdc95.high, 3),
+        share(&sem.mdc95),
+    ]
+}
+
+fn lines(of: &Reliability) -> String {
+    let mut text = match of.cv_within_percent {
+        Some(cv) => format!("CV within subjects: {:.2} % ({})\n", cv.value, interval(cv.low, cv.high, 2)),
+        None => "CV within subjects: not given, a value is not above zero\n".to_owned(),
+    };
+    for (what, each, trend) in
+        [("occasions", "an occasion", &of.trend_over_occasions), ("trials", "a trial", &of.trend_over_trials)]
+    {
+        if let Some(trend) = trend {
+            let slope = &trend.slope;
+            text += &format!(
+                "trend over {what}: {:+.3}{} {each} ({}), p {}, n {}\n",
+                slope.value,
+                clean(&spaced(&of.unit)),
+                interval(slope.low, slope.high, 3),
+                p_value(trend.p),
+                trend.n
+            );
+        }
+    }
+    if let Some(averaging) = &of.averaging {
+        let each = averaging.iter().map(|of| format!("{} → {:.2}, {:.2}", of.trials, of.sem, of.mdc95));
+        text +=
+            &format!("trials averaged → SEM, MDC95 (consistency): {}\n", each.collect::<Vec<_>>().join("; "));
+    }
+    if let Some(first) = of.planned.first() {
+        let each =
+            of.planned.iter().map(|plan| format!("{} values each → {}", plan.repeats, plan.participants));
+        text += &format!(
+            "participants for an interval of the ICC of width {} at {:.2} (Bonett 2002): {}\n",
+            first.width,
+            first.icc,
+            each.collect::<Vec<_>>().join("; ")
+        );
+    }
+    text
+}
+
+fn agreement_lines(pair: &Pair, unit: &str) -> String {
+    let of = &pair.of;
+    let head = format!("{} − {}: ", clean(&pair.later), clean(&pair.earlier));
+    let mut text = head + &limits_words("bias", &of.limits, &clean(&spaced(unit)));
+    for (what, line) in [("differences", &of.bias_on_mean), ("scatter", &of.scatter_on_mean)] {
+        if let Some(line) = line {
+            text += &format!("  {what} on the mean: slope {:.4}, p {}\n", line.slope, p_value(line.p));
+        }
+    }
+    text += match (of.grows, &of.ratio) {
+        (false, _) => "  no growth with the mean found at p < 0.05\n",
+        (true, None) => "  they grow with the mean, and a value is not above zero: no ratio can be given\n",
+        (true, Some(_)) => "  they grow with the mean: use the ratios\n",
+    };
+    if let Some(ratio) = &of.ratio {
+        text += &format!("  {}", limits_words("mean ratio", ratio, ""));
+    }
+    text
+}
+
+fn limits_words(what: &str, of: &Limits, unit: &str) -> String {
+    let ends = |of: &Estimate| format!("{:.3}{unit} ({})", of.value, interval(of.low, of.high, 3));
+    format!(
+        "{what} {}, SD {:.3}, limits of agreement {} and {}, n {}\n",
+        ends(&of.bias),
+        of.sd,
+        ends(&of.lower),
+        ends(&of.upper),
+        of.n
+    )
+}
+
+/// Both ends of an interval.
+pub fn interval(low: Option<f64>, high: Option<f64>, digits: usize) -> String {
+    match (low, high) {
+        (Some(low), Some(high)) => format!("{low:.digits$} to {high:.digits$}"),
+        _ => "–".to_owned(),
+    }
+}
+
+fn number(value: Option<f64>, digits: usize) -> String {
+    value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"))
+}
+
+/// A p as it is printed: never as zero.
+pub fn p_value(p: Option<f64>) -> String {
+    match p {
+        None => "–".to_owned(),
+        Some(p) if p < 0.001 => "< 0.001".to_owned(),
+        Some(p) => format!("{p:.3}"),
+    }
+}

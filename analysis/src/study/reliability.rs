@@ -1,0 +1,355 @@
+//! How repeatable a measurement is: everything that is said of one table, in one value.
+//!
+//! Comes in: a table. Goes out: a [`Reliability`], or the reason why there is none. As JSON it is what a comparison takes
+//! its limits from.
+use super::conditions::Conditions;
+use super::errors::StudyError;
+use super::series::By;
+use super::table::Table;
+use crate::statistics::agreement::{BlandAltman, cv_within_percent};
+use crate::statistics::anova::{OneWay, Refusal, TwoWay};
+use crate::statistics::icc::{self, Icc};
+use crate::statistics::planning::{self, Averaged};
+use crate::statistics::quantiles::f_tail;
+use crate::statistics::sem::{self, Sem};
+use crate::statistics::trend::{Trend, trend};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// `kind` of the JSON document.
+pub const KIND: &str = "finger-force reliability";
+/// Its version.
+pub const VERSION: u32 = 1;
+/// Participants below which a study's intervals are called wide (Koo & Li 2016, J. Chiropr. Med. 15:155–163, advise 30).
+pub const MANY: usize = 30;
+/// Confidence level throughout.
+pub const LEVEL: f64 = 0.95;
+/// Trials averaged, up to which SEM and MDC are foretold.
+const FORETOLD_TRIALS: usize = 6;
+
+/// The mean squares, as shown.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct MeanSquares {
+    /// Between subjects.
+    pub subjects: f64,
+    /// Between occasions.
+    pub occasions: f64,
+    /// Residual.
+    pub error: f64,
+    /// Within subjects.
+    pub within: f64,
+    /// F of the occasions against the residual; `None` without residual spread.
+    pub occasions_f: Option<f64>,
+    /// Its p: whether the occasions differ.
+    pub occasions_p: Option<f64>,
+}
+
+/// Two occasions held against each other.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Pair {
+    /// Name of the earlier occasion (or first rater).
+    pub earlier: String,
+    /// Name of the later.
+    pub later: String,
+    /// Their values, subject by subject: those of the plot.
+    pub values: Vec<(f64, f64)>,
+    /// Bias and limits.
+    #[serde(flatten)]
+    pub of: BlandAltman,
+}
+
+/// Participants needed for a wanted width of the ICC's interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Planned {
+    /// ICC expected: ICC(3,1) of this table.
+    pub icc: f64,
+    /// Width wanted.
+    pub width: f64,
+    /// Values each.
+    pub repeats: usize,
+    /// Participants needed.
+    pub participants: usize,
+}
+
+/// The repeatability of one quantity.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reliability {
+    /// What was measured.
+    pub name: String,
+    /// Unit of the values; empty where not known.
+    pub unit: String,
+    /// Names of the occasions or raters.
+    pub occasions: Vec<String>,
+    /// Subjects with every value: the ones that count.
+    pub subjects: usize,
+    /// Occasions.
+    pub k: usize,
+    /// Who was left out, and why.
+    pub left_out: Vec<String>,
+    /// Conditions of the values.
+    pub conditions: Conditions,
+    /// Mean of all values.
+    pub mean: f64,
+    /// Mean squares of the two-way analysis of variance.
+    pub mean_squares: MeanSquares,
+    /// The six forms.
+    pub icc: Vec<Icc>,
+    /// SEM and MDC, consistency: √MS error.
+    pub consistency: Option<Sem>,
+    /// SEM and MDC, agreement: √(σ² occasions + MS error).
+    pub agreement: Option<Sem>,
+    /// SEM from every value there is, incomplete subjects included: √MS within, one-way.
+    pub sem_all_values: Option<Sem>,
+    /// CV within subjects, %.
+    pub cv_within_percent: Option<sem::Estimate>,
+    /// Drift over occasions.
+    pub trend_over_occasions: Option<Trend>,
+    /// Drift over the trials of an occasion, where they are known.
+    pub trend_over_trials: Option<Trend>,
+    /// The first occasion against each other one.
+    pub pairs: Vec<Pair>,
+    /// Participants that the next study needs.
+    pub planned: Vec<Planned>,
+    /// SEM and MDC95 (consistency) by number of trials averaged, where the trials are known.
+    pub averaging: Option<Vec<Averaged>>,
+    /// The complete rows, a subject each: those of the plot.
+    pub values: Vec<Vec<f64>>,
+    /// What a reader must know.
+    pub notes: Vec<String>,
+}
+
+/// The document that `reliability --json` prints and `compare` reads.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Document {
+    /// [`KIND`].
+    pub kind: String,
+    /// [`VERSION`].
+    pub version: u32,
+    /// Program and version.
+    pub software: String,
+    /// What the columns are; `None` for a table given as such.
+    pub by: Option<By>,
+    /// An analysis a quantity.
+    pub analyses: Vec<Reliability>,
+    /// Quantities without one, and why.
+    pub refused: Vec<String>,
+    /// What the results are for, and what not.
+    pub cautions: String,
+}
+
+impl Document {
+    /// Reads a document back from its JSON.
+    pub fn read(path: &Path) -> Result<Document, StudyError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| StudyError::Read { path: path.to_owned(), source })?;
+        let refused = |what: String| StudyError::Contents {
+            path: path.to_owned(),
+            what,
+            hint: "give it the output of `fingerforce reliability … --json`".to_owned(),
+        };
+        let head: Head = serde_json::from_str(&text)
+            .map_err(|error| refused(format!("no JSON of reliability: {error}")))?;
+        if head.kind != KIND || head.version > VERSION {
+            return Err(refused(format!(
+                "kind `{}`, version {}: this program reads `{KIND}` up to version {VERSION}",
+                head.kind.chars().take(60).collect::<String>(),
+                head.version
+            )));
+        }
+        serde_json::from_str(&text).map_err(|error| refused(error.to_string()))
+    }
+}
+
+#[derive(Deserialize)]
+struct Head {
+    kind: String,
+    version: u32,
+}
+
+/// Analyses a table. Subjects with a missing value are left out by name (complete cases: the mean squares need a complete
+/// table); `width` is that of the ICC's interval that the next study is planned for.
+pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
+    let (rows, left_out) = table.complete();
+    let two_way = TwoWay::of(&rows)?;
+    let forms = icc::forms(&two_way, LEVEL);
+    let sem = sem::consistency(&two_way);
+    let occasions_f = two_way.ms_occasions / two_way.ms_error;
+    let mean_squares = MeanSquares {
+        subjects: two_way.ms_subjects,
+        occasions: two_way.ms_occasions,
+        error: two_way.ms_error,
+        within: two_way.ms_within(),
+        occasions_f: occasions_f.is_finite().then_some(occasions_f),
+        occasions_p: f_tail(occasions_f, two_way.df_occasions(), two_way.df_error()),
+    };
+    Ok(Reliability {
+        name: table.name.clone(),
+        unit: table.unit.clone(),
+        occasions: table.occasions.clone(),
+        subjects: two_way.subjects,
+        k: two_way.occasions,
+        conditions: table.conditions.clone(),
+        mean: two_way.mean,
+        mean_squares,
+        planned: planned(&forms, two_way.occasions, width),
+        consistency: sem,
+        agreement: sem::agreement(&two_way),
+        sem_all_values: all_values(table),
+        cv_within_percent: cv_within_percent(&rows),
+        trend_over_occasions: trend(&rows),
+        trend_over_trials: over_trials(table),
+        pairs: pairs(table, &rows),
+        averaging: averaging(table, &two_way),
+        notes: notes(table, &two_way, &forms, &left_out),
+        icc: forms,
+        left_out,
+        values: rows,
+    })
+}
+
+fn planned(forms: &[Icc], repeats: usize, width: f64) -> Vec<Planned> {
+    let Some(icc) = forms.iter().find(|form| form.shrout_fleiss == "ICC(3,1)").map(|form| form.icc) else {
+        return Vec::new();
+    };
+    let icc = (icc * 1e4).round() / 1e4;
+    let of = |repeats| {
+        let participants = planning::participants(icc, repeats, width, LEVEL)?;
+        Some(Planned { icc, width, repeats, participants })
+    };
+    let mut counts = vec![2, 3, repeats];
+    counts.sort_unstable();
+    counts.dedup();
+    counts.into_iter().filter_map(of).collect()
+}
+
+/// SEM from all values: subjects may have different numbers of them (one-way).
+fn all_values(table: &Table) -> Option<Sem> {
+    let groups: Vec<Vec<f64>> = table
+        .cells
+        .iter()
+        .map(|row| row.iter().copied().flatten().collect::<Vec<f64>>())
+        .filter(|group| !group.is_empty())
+        .collect();
+    let one_way = OneWay::of(&groups).ok()?;
+    sem::built(one_way.ms_within, one_way.df_within())
+}
+
+fn pairs(table: &Table, rows: &[Vec<f64>]) -> Vec<Pair> {
+    let of = |later: usize| {
+        let values: Vec<(f64, f64)> = rows.iter().map(|row| (row[0], row[later])).collect();
+        let (a, b): (Vec<f64>, Vec<f64>) = values.iter().copied().unzip();
+        let name = |at: usize| table.occasions.get(at).cloned().unwrap_or_default();
+        Some(Pair { earlier: name(0), later: name(later), values, of: BlandAltman::of(&a, &b)? })
+    };
+    (1..rows.first().map_or(0, Vec::len)).filter_map(of).collect()
+}
+
+/// The trials of every value, cut to the number that all have.
+fn trials(table: &Table) -> Vec<Vec<f64>> {
+    let rows: Vec<&Vec<f64>> = table.trials.iter().flatten().filter(|trials| trials.len() > 1).collect();
+    let shortest = rows.iter().map(|trials| trials.len()).min().unwrap_or(0);
+    rows.iter().map(|trials| trials[..shortest].to_vec()).collect()
+}
+
+/// Drift over the trials: a participant's occasions are averaged first, so that each participant counts once.
+fn over_trials(table: &Table) -> Option<Trend> {
+    let shortest = trials(table).first()?.len();
+    let of = |occasions: &Vec<Vec<f64>>| {
+        let whole: Vec<&Vec<f64>> = occasions.iter().filter(|trials| trials.len() >= shortest).collect();
+        let mean = |at: usize| whole.iter().map(|trials| trials[at]).sum::<f64>() / whole.len() as f64;
+        (!whole.is_empty()).then(|| (0..shortest).map(mean).collect::<Vec<f64>>())
+    };
+    trend(&table.trials.iter().filter_map(of).collect::<Vec<_>>())
+}
+
+fn averaging(table: &Table, two_way: &TwoWay) -> Option<Vec<Averaged>> {
+    let trials = trials(table);
+    let averaged = trials.first()?.len();
+    let of_trial = OneWay::of(&trials).ok()?.ms_within;
+    planning::averaging(two_way.ms_error, averaged, of_trial, FORETOLD_TRIALS)
+}
+
+fn notes(table: &Table, of: &TwoWay, forms: &[Icc], left_out: &[String]) -> Vec<String> {
+    let mut notes = table.notes.clone();
+    if !left_out.is_empty() {
+        notes.push(format!(
+            "{} of {} subjects left out because a value is missing (complete cases); results hold only if values are \
+             missing by chance",
+            left_out.len(),
+            table.subjects.len()
+        ));
+    }
+    if of.subjects < MANY {
+        notes.push(format!("{} subjects, fewer than {MANY}: the intervals are wide, read them", of.subjects));
+    }
+    if of.ms_error == 0.0 {
+        notes.push("the residual is exactly zero: no F and no interval can be given".to_owned());
+    }
+    if forms.iter().any(|form| form.icc < 0.0) {
+        notes.push(
+            "a negative ICC means that subjects differ less than chance would make them: read it as 0"
+                .to_owned(),
+        );
+    }
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table(text: &str) -> Table {
+        Table::parse(text.as_bytes(), None, "t").unwrap()
+    }
+
+    #[test]
+    fn a_subject_with_a_hole_is_left_out_by_name_and_still_counts_in_the_sem_of_all() {
+        let of = of(&table("id,a,b,c\nP1,1,2,2\nP2,4,5,4\nP3,8,7,9\nP4,3,,4\n"), 0.2).unwrap();
+        assert_eq!((of.subjects, of.left_out.len()), (3, 1));
+        assert!(of.left_out[0].starts_with("P4") && of.notes.iter().any(|note| note.contains("1 of 4")));
+        // By hand: within SS 2/3 + 2/3 + 2 + 1/2 over 2 + 2 + 2 + 1.
+        let all = of.sem_all_values.unwrap();
+        assert!((all.sem.value - ((2.0 / 3.0 + 2.0 / 3.0 + 2.0 + 0.5) / 7.0_f64).sqrt()).abs() < 1e-12);
+        assert_eq!(all.df, 7.0);
+    }
+
+    #[test]
+    fn too_few_are_refused() {
+        let refusal = of(&table("id,a,b\nP1,1,2\nP2,4,5\nP3,8,\n"), 0.2).unwrap_err();
+        assert_eq!(refusal, Refusal::TooFewSubjects { found: 2, needed: 3 });
+    }
+
+    #[test]
+    fn the_document_survives_its_json() {
+        let of = of(&table("id,a,b\nP1,1,2\nP2,4,5.5\nP3,8,7\nP4,7,7\n"), 0.2).unwrap();
+        let document = Document {
+            kind: KIND.into(),
+            version: VERSION,
+            software: "x".into(),
+            by: None,
+            analyses: vec![of],
+            refused: vec![],
+            cautions: String::new(),
+        };
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("r.json");
+        std::fs::write(&path, serde_json::to_string(&document).unwrap()).unwrap();
+        assert_eq!(Document::read(&path).unwrap(), document);
+        std::fs::write(&path, r#"{"kind":"other","version":1}"#).unwrap();
+        assert!(Document::read(&path).unwrap_err().to_string().contains("kind `other`"));
+    }
+
+    #[test]
+    fn trials_foretell_what_averaging_gains() {
+        let mut table = table("id,a,b\nP1,10,11\nP2,20,19\nP3,30,31\n");
+        let around = |mean: f64| vec![mean - 1.0, mean, mean + 1.0];
+        table.trials =
+            table.cells.iter().map(|row| row.iter().map(|v| around(v.unwrap())).collect()).collect();
+        let of = of(&table, 0.2).unwrap();
+        let averaging = of.averaging.unwrap();
+        assert!((averaging[2].sem - of.consistency.unwrap().sem.value).abs() < 1e-12);
+        assert!(averaging[0].sem > averaging[2].sem);
+        // Every participant's trials rise by 1 each.
+        assert_eq!(of.trend_over_trials.unwrap().slope.value, 1.0);
+    }
+}

@@ -1,0 +1,187 @@
+//! A visit as others are compared with it: who, when, and each item's trials with their conditions and settings.
+//!
+//! Comes in: a recording. Goes out: plain values (forces N).
+use super::conditions::Conditions;
+use crate::holds::Parameters;
+use crate::measures::repeats::{self, Item};
+use crate::recording::layout::{EventRow, TrialRow};
+use crate::recording::read::{ReadError, Recording};
+use crate::recording::replay::replay;
+use crate::trial::Muscle;
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+
+/// One visit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Visit {
+    /// Its recording.
+    pub file: PathBuf,
+    /// UUID.
+    pub visit_id: String,
+    /// Participant's code.
+    pub participant: String,
+    /// Examiner's code.
+    pub examiner: String,
+    /// When it began (RFC 3339).
+    pub started_utc: String,
+    /// Name and version of the program that measured the holds.
+    pub software: String,
+    /// What the participant belongs to, as recorded: `condition`.
+    pub population: String,
+    /// Its items, in the plan's order.
+    pub items: Vec<Measured>,
+}
+
+/// An item as measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// Its trials and what they come to.
+    pub item: Item,
+    /// The conditions, without the examiner's: that is a matter of two visits.
+    pub conditions: Conditions,
+    /// The finder's parameters, where the recording has them.
+    pub parameters: Option<Parameters>,
+    /// The rows of its trials.
+    rows: Vec<TrialRow>,
+}
+
+impl Visit {
+    /// Reads a visit from its recording.
+    pub fn read(path: &Path) -> Result<Visit, ReadError> {
+        let recording = Recording::open(path)?;
+        let root = recording.root().clone();
+        let field = |name: &str| {
+            let found = root.participant_fields.iter().find(|(key, _)| key == name);
+            found.map_or_else(String::new, |(_, value)| value.clone())
+        };
+        let (rows, events) = (recording.trials()?, recording.events()?);
+        let population = field("condition");
+        let items = repeats::items(&rows).into_iter().map(|item| measured(item, &rows, &events, &population));
+        Ok(Visit {
+            file: path.to_owned(),
+            items: items.collect(),
+            population,
+            visit_id: root.visit_id,
+            participant: root.participant,
+            examiner: root.examiner,
+            started_utc: root.started_utc,
+            software: root.software,
+        })
+    }
+
+    /// The item of a muscle (with its side) and a test.
+    pub fn find(&self, muscle: &str, test: &str) -> Option<&Measured> {
+        self.items.iter().find(|of| of.item.muscle == muscle && of.item.test == test)
+    }
+}
+
+fn measured(item: Item, rows: &[TrialRow], events: &[EventRow], population: &str) -> Measured {
+    let rows: Vec<TrialRow> = rows.iter().filter(|row| row.item == item.item).cloned().collect();
+    let used = |row: &&TrialRow| item.trials.iter().any(|trial| trial.order == row.order && trial.used);
+    let counted: Vec<&TrialRow> = rows.iter().filter(used).collect();
+    let parameters = counted.first().and_then(|row| parameters_of(events, row));
+    let conditions = Conditions {
+        muscle: item.muscle.parse::<Muscle>().map_or_else(|_| item.muscle.clone(), Muscle::without_side),
+        test: item.test.clone(),
+        arrangement: common(&counted, |row| &row.arrangement),
+        reaction: common(&counted, |row| &row.reaction),
+        coupling: common(&counted, |row| &row.coupling),
+        position: common(&counted, |row| &row.position),
+        lever_mm: near(&counted, |row| row.lever_mm),
+        gap_mm: near(&counted, |row| row.gap_mm),
+        trials: Some(item.spread.trials_used).filter(|trials| *trials > 0),
+        profile: parameters.as_ref().map_or_else(String::new, |p| p.profile.word().to_owned()),
+        population: population.to_owned(),
+        examiner: String::new(),
+    };
+    Measured { item, conditions, parameters, rows }
+}
+
+/// The word that all trials share; where they do not, all of them, which matches nothing else.
+fn common(rows: &[&TrialRow], of: impl Fn(&TrialRow) -> &String) -> String {
+    let mut words: Vec<&str> = rows.iter().map(|row| of(row).as_str()).collect();
+    words.sort_unstable();
+    words.dedup();
+    words.join("/")
+}
+
+/// The mean of a length, mm, that varies little among the trials; `None` where it varies more, or one is not known.
+fn near(rows: &[&TrialRow], of: impl Fn(&TrialRow) -> f64) -> Option<f64> {
+    let values: Option<Vec<f64>> = rows.iter().map(|row| repeats::known(of(row))).collect();
+    let values = values.filter(|values| !values.is_empty())?;
+    let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
+    (high - low <= super::conditions::LEVER_MM).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+#[derive(Deserialize)]
+struct Setting {
+    setting: String,
+    channel: i64,
+    parameters: Parameters,
+}
+
+/// The finder's parameters in force when a trial's hold began.
+fn parameters_of(events: &[EventRow], row: &TrialRow) -> Option<Parameters> {
+    let ours = events.iter().filter(|event| event.sensor == row.sensor && event.sample <= row.first_sample);
+    let mut settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
+    settings
+        .rfind(|setting| setting.setting == "finder" && setting.channel == row.channel)
+        .map(|setting| setting.parameters)
+}
+
+impl Measured {
+    /// Digest of the settings that are the same for everybody: the parameters without what is set for the person
+    /// (contact ceiling, expected maximum). Equal digests: the same analysis. `None` where none are recorded.
+    pub fn settings(&self) -> Option<String> {
+        let mut common = self.parameters.clone()?;
+        (common.contact_ceiling_n, common.expected_maximum_n) = (None, None);
+        let text = serde_json::to_string(&common).ok()?;
+        Some(Sha256::digest(text.as_bytes()).iter().take(6).map(|byte| format!("{byte:02x}")).collect())
+    }
+
+    /// The peaks (N) behind the result.
+    pub fn peaks_n(&self) -> Vec<f64> {
+        self.item.trials.iter().filter(|trial| trial.used).filter_map(|trial| trial.peak_zero_n).collect()
+    }
+
+    /// The peaks behind the result as this program measures them now, with these parameters but for what was set for
+    /// the person; the reason where a hold is not found again.
+    pub fn measured_again(&self, file: &Path, parameters: &Parameters) -> Result<Vec<f64>, Again> {
+        let recording = Recording::open(file)?;
+        // What is a fact of the visit stays: the zero, and what was expected of this person.
+        let adjust = |in_force: &mut Parameters| {
+            *in_force = Parameters {
+                contact_ceiling_n: in_force.contact_ceiling_n,
+                expected_maximum_n: in_force.expected_maximum_n,
+                zero_known: in_force.zero_known,
+                ..parameters.clone()
+            };
+        };
+        let used =
+            |row: &&TrialRow| self.item.trials.iter().any(|trial| trial.order == row.order && trial.used);
+        let mut peaks_n = Vec::new();
+        for row in self.rows.iter().filter(used) {
+            let place = |value: i64| usize::try_from(value).unwrap_or(0);
+            let holds = replay(&recording, place(row.sensor), place(row.channel), &adjust)?;
+            let again = holds.iter().find(|placed| {
+                placed.segment == row.segment
+                    && placed.hold.onset_s < row.end_s
+                    && placed.hold.end_s.is_none_or(|end_s| end_s > row.onset_s)
+            });
+            peaks_n.push(again.ok_or(Again::Lost(row.order))?.hold.peak_zero_n);
+        }
+        Ok(peaks_n)
+    }
+}
+
+/// Why an item could not be measured again.
+#[derive(Debug, thiserror::Error)]
+pub enum Again {
+    /// Its recording could not be read.
+    #[error(transparent)]
+    Read(#[from] ReadError),
+    /// A hold was not found again.
+    #[error("the hold of trial {0} of the visit is not found with them")]
+    Lost(i64),
+}
