@@ -164,6 +164,8 @@ impl Player {
 
     fn write(&self, path: &Path) -> Recording {
         let samples = self.owned.time_s.len();
+        // A recording is never written over another.
+        let _ = std::fs::remove_file(path);
         let mut writer = Writer::create(path, &sample::root()).unwrap();
         writer.add_sensor(&sample::sensor(CHANNELS, samples)).unwrap();
         let all: Samples = self.owned.part(CHANNELS, 0, samples);
