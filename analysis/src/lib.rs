@@ -17,6 +17,7 @@ pub mod holds;
 pub mod measures;
 pub mod plot;
 pub mod recording;
+pub mod report;
 pub mod spelling;
 pub mod statistics;
 pub mod study;

@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{export, holds, info, plot, reliability, summary};
+use analysis::command::{compare, export, holds, info, plot, reliability, report, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -19,7 +19,9 @@ enum Command {
     Plot(plot::Args),
     Info(info::Args),
     Export(export::Args),
+    Compare(compare::Args),
     Reliability(reliability::Args),
+    Report(report::Args),
 }
 
 fn main() -> ExitCode {
@@ -44,6 +46,8 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Plot(args) => plot::run(args),
         Command::Info(args) => info::run(args),
         Command::Export(args) => export::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Reliability(args) => reliability::run(args),
+        Command::Report(args) => report::run(args),
     }
 }

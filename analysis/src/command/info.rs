@@ -6,6 +6,7 @@ use crate::console::{self, advised, clean};
 use crate::recording::layout::{GapRow, LAYOUT_VERSION, Sensor};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::{self, Effect};
+use crate::report::{self, number::Number};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -21,6 +22,9 @@ pub struct Args {
     /// Read everything and compare it with its checksums and its digest
     #[arg(long)]
     pub verify: bool,
+    /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n or trial-3.peak_zero_n
+    #[arg(long, value_name = "ID", conflicts_with = "verify")]
+    pub number: Option<String>,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -28,9 +32,54 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
+    if let Some(id) = &args.number {
+        return number(args, id);
+    }
     let info = Info::read(&args.file, args.verify).map_err(advised)?;
     console::result(&if args.json { serde_json::to_string_pretty(&info)? + "\n" } else { info.text() })?;
     Ok(())
+}
+
+/// Where a printed number comes from.
+fn number(args: &Args, id: &str) -> anyhow::Result<()> {
+    let recording = Recording::open(&args.file).map_err(advised)?;
+    let number = report::number::resolve(&recording, id).map_err(advised)?;
+    let text = if args.json {
+        serde_json::to_string_pretty(&number)? + "\n"
+    } else {
+        number_text(&number, &args.file)
+    };
+    console::result(&text)?;
+    Ok(())
+}
+
+fn number_text(of: &Number, file: &Path) -> String {
+    let value = of.value.map_or_else(|| "not known".to_owned(), |value| format!("{value} {}", of.unit));
+    let mut text = format!(
+        "{} = {}\nformula: {}\nfile: {}\nholds measured by: {}\n",
+        clean(&of.id),
+        value,
+        clean(&of.formula),
+        clean(&file.display().to_string()),
+        clean(&of.software)
+    );
+    for origin in &of.origins {
+        let peak = origin.peak_zero_n.map_or_else(|| "not known".to_owned(), |peak_n| format!("{peak_n} N"));
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            text,
+            "trial-{}: peak above zero {peak}; {}[{}..={}], channel {}; sensor {}, calibration {}, zero {}",
+            origin.trial,
+            origin.samples,
+            origin.first_sample,
+            origin.last_sample,
+            origin.channel,
+            clean(&origin.sensor),
+            clean(&origin.calibration),
+            if origin.tare < 0 { "none".to_owned() } else { format!("row {} of tares", origin.tare) }
+        );
+    }
+    text
 }
 
 /// What there is to say about a recording.

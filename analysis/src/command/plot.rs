@@ -96,37 +96,13 @@ impl Drawing<'_> {
         Ok(())
     }
 
-    fn source(&self) -> String {
-        let root = self.recording.root();
-        let participant = if root.participant.is_empty() { "not named" } else { &root.participant };
-        let short = root.visit_id.chars().take(8).collect::<String>();
-        let started = names::instant(&root.started_utc);
-        format!("Visit {short}, participant {participant}, {started}, {}", root.software)
-    }
-
-    /// The samples of a row's hold with some before and after, within its segment.
-    fn around(&self, row: &TrialRow) -> Result<Slice, ReadError> {
-        let sensor = usize::try_from(row.sensor).unwrap_or(0);
-        let segments = self.recording.segments(sensor)?;
-        let Some(segment) = usize::try_from(row.segment).ok().and_then(|at| segments.get(at)) else {
-            return Ok(Slice { time_s: Vec::new(), force_n: Vec::new() });
-        };
-        let around = (AROUND_S * 1e9 / segment.interval_ns.max(1) as f64) as i64;
-        let end = segment.first_sample.saturating_add(segment.samples);
-        let first = row.first_sample.saturating_sub(around).max(segment.first_sample).max(0);
-        let last = row.last_sample.saturating_add(around).min(end).max(first);
-        let samples = self.recording.samples(sensor, first.unsigned_abs()..last.unsigned_abs())?;
-        let force_n = samples.channel_force_n(usize::try_from(row.channel).unwrap_or(0)).collect();
-        Ok(Slice { time_s: samples.device_time_s, force_n })
-    }
-
     fn trial(&mut self, row: &TrialRow, items: &[Item]) -> anyhow::Result<()> {
-        let slice = self.around(row).map_err(advised)?;
+        let slice = around(self.recording, row).map_err(advised)?;
         let numbers = items.iter().filter(|item| item.item == row.item).flat_map(|item| &item.trials);
         let of = numbers.map(|trial| trial.number).max().unwrap_or(row.number);
         let figure = TrialFigure {
             title: names::trial_title(row, of),
-            source: self.source(),
+            source: source(self.recording),
             time_s: &slice.time_s,
             force_n: &slice.force_n,
             row,
@@ -135,52 +111,14 @@ impl Drawing<'_> {
     }
 
     fn overlay(&mut self, item: &Item, rows: &[TrialRow]) -> anyhow::Result<()> {
-        let mut trials = Vec::new();
-        for trial in item.trials.iter().filter(|trial| trial.kind == repeats::HOLD) {
-            let Some(row) = rows.iter().find(|row| row.order == trial.order) else { continue };
-            let slice = self.around(row).map_err(advised)?;
-            let state = if trial.used { String::new() } else { format!(" ({})", trial.why_not_used) };
-            trials.push(Overlaid {
-                label: names::legend(row) + &state,
-                time_s: slice.time_s.iter().map(|time_s| time_s - row.onset_s).collect(),
-                force_n: slice.force_n,
-                used: trial.used,
-            });
-        }
         let Some(row) = rows.iter().find(|row| row.item == item.item) else { return Ok(()) };
-        let figure = OverlayFigure {
-            title: format!("{}, repeated trials", names::item_title(row)),
-            subtitle: told(item),
-            source: self.source(),
-            trials,
-        };
+        let figure = overlay_figure(self.recording, item, rows).map_err(advised)?;
         self.write(&figure, &names::item_file(row))
     }
 
     /// A figure a muscle: its sides and tests side by side.
     fn points(&mut self, items: &[Item]) -> anyhow::Result<()> {
-        let key =
-            |item: &Item| item.muscle.parse::<Muscle>().ok().map(|muscle| (muscle.digit, muscle.direction));
-        let mut done = Vec::new();
-        for item in items {
-            let Ok(muscle) = item.muscle.parse::<Muscle>() else { continue };
-            if done.contains(&key(item)) {
-                continue;
-            }
-            done.push(key(item));
-            let mut same: Vec<&Item> = items.iter().filter(|other| key(other) == key(item)).collect();
-            same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
-            let columns = same.into_iter().map(|item| Column {
-                name: format!("{}, {}", item.side, item.test),
-                look: usize::from(item.side == Side::Right.word()),
-                trials: item.trials.clone(),
-                spread: item.spread.clone(),
-            });
-            let figure = PointsFigure {
-                title: format!("{}, trials and sides", names::sentence(&muscle.without_side())),
-                source: self.source(),
-                columns: columns.collect(),
-            };
+        for (muscle, figure) in points_figures(items, &source(self.recording)) {
             self.write(&figure, &names::muscle_file(muscle))?;
         }
         Ok(())
@@ -242,12 +180,88 @@ impl Drawing<'_> {
                 to_s - from_s,
                 holds.len()
             ),
-            source: self.source(),
+            source: source(self.recording),
             trace: reducer.finish(),
             range_s: (from_s, to_s),
             holds,
         })
     }
+}
+
+/// Whose figure it is, and when.
+pub fn source(recording: &Recording) -> String {
+    let root = recording.root();
+    let participant = if root.participant.is_empty() { "not named" } else { &root.participant };
+    let short = root.visit_id.chars().take(8).collect::<String>();
+    let started = names::instant(&root.started_utc);
+    format!("Visit {short}, participant {participant}, {started}, {}", root.software)
+}
+
+/// The samples of a row's hold with some before and after, within its segment.
+fn around(recording: &Recording, row: &TrialRow) -> Result<Slice, ReadError> {
+    let sensor = usize::try_from(row.sensor).unwrap_or(0);
+    let segments = recording.segments(sensor)?;
+    let Some(segment) = usize::try_from(row.segment).ok().and_then(|at| segments.get(at)) else {
+        return Ok(Slice { time_s: Vec::new(), force_n: Vec::new() });
+    };
+    let around = (AROUND_S * 1e9 / segment.interval_ns.max(1) as f64) as i64;
+    let end = segment.first_sample.saturating_add(segment.samples);
+    let first = row.first_sample.saturating_sub(around).max(segment.first_sample).max(0);
+    let last = row.last_sample.saturating_add(around).min(end).max(first);
+    let samples = recording.samples(sensor, first.unsigned_abs()..last.unsigned_abs())?;
+    let force_n = samples.channel_force_n(usize::try_from(row.channel).unwrap_or(0)).collect();
+    Ok(Slice { time_s: samples.device_time_s, force_n })
+}
+
+/// The trials of an item, overlaid at their onsets.
+pub fn overlay_figure(
+    recording: &Recording,
+    item: &Item,
+    rows: &[TrialRow],
+) -> Result<OverlayFigure, ReadError> {
+    let mut trials = Vec::new();
+    for trial in item.trials.iter().filter(|trial| trial.kind == repeats::HOLD) {
+        let Some(row) = rows.iter().find(|row| row.order == trial.order) else { continue };
+        let slice = around(recording, row)?;
+        let state = if trial.used { String::new() } else { format!(" ({})", trial.why_not_used) };
+        trials.push(Overlaid {
+            label: names::legend(row) + &state,
+            time_s: slice.time_s.iter().map(|time_s| time_s - row.onset_s).collect(),
+            force_n: slice.force_n,
+            used: trial.used,
+        });
+    }
+    let row = rows.iter().find(|row| row.item == item.item);
+    Ok(OverlayFigure {
+        title: row.map_or_else(String::new, |row| format!("{}, repeated trials", names::item_title(row))),
+        subtitle: told(item),
+        source: source(recording),
+        trials,
+    })
+}
+
+/// A figure a muscle: its sides and tests side by side.
+pub fn points_figures(items: &[Item], source: &str) -> Vec<(Muscle, PointsFigure)> {
+    let key = |item: &Item| item.muscle.parse::<Muscle>().ok().map(|muscle| (muscle.digit, muscle.direction));
+    let mut figures: Vec<(Muscle, PointsFigure)> = Vec::new();
+    for item in items {
+        let Ok(muscle) = item.muscle.parse::<Muscle>() else { continue };
+        if figures.iter().any(|(done, _)| Some((done.digit, done.direction)) == key(item)) {
+            continue;
+        }
+        let mut same: Vec<&Item> = items.iter().filter(|other| key(other) == key(item)).collect();
+        same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
+        let columns = same.into_iter().map(|item| Column {
+            name: format!("{}, {}", item.side, item.test),
+            look: usize::from(item.side == Side::Right.word()),
+            trials: item.trials.clone(),
+            spread: item.spread.clone(),
+        });
+        let title = format!("{}, trials and sides", names::sentence(&muscle.without_side()));
+        let figure = PointsFigure { title, source: source.to_owned(), columns: columns.collect() };
+        figures.push((muscle, figure));
+    }
+    figures
 }
 
 fn told(item: &Item) -> String {

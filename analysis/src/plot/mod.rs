@@ -14,6 +14,7 @@ mod pen;
 pub mod repeats;
 pub mod style;
 pub mod trial;
+pub mod visits;
 mod window;
 
 use crate::console::Advice;

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 pub struct Icc {
     /// Name after Shrout & Fleiss: `ICC(2,1)`.
     pub shrout_fleiss: String,
-    /// Name after McGraw & Wong: `ICC(A,1)`.
+    /// Name after McGraw & Wong: `ICC(A,1)`, or `ICC(A,k)` for the mean of all.
     pub mcgraw_wong: String,
     /// What it says.
     pub says: String,
@@ -73,7 +73,7 @@ impl Form {
         let finite = |value: f64| value.is_finite().then_some(value);
         Icc {
             shrout_fleiss: format!("ICC({},{k})", self.model),
-            mcgraw_wong: format!("ICC({school}{k})"),
+            mcgraw_wong: format!("ICC({school}{})", if self.k == 1.0 { "1" } else { "k" }),
             says: format!("{says}; {unit}"),
             icc: self.icc,
             f: finite(self.f),

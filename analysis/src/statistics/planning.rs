@@ -2,13 +2,14 @@
 //!
 //! Comes in: the ICC expected and the width of its interval wanted, or variances between and within visits. Goes out:
 //! numbers of participants; SEM and MDC in the values' unit.
+use super::anova::FEWEST_SUBJECTS;
 use super::quantiles::normal;
 use super::sem::change_factor;
 use serde::{Deserialize, Serialize};
 
 /// Participants needed so that the interval of a one-way or consistency ICC is about `width` wide, with `repeats` values
 /// each (Bonett 2002, Stat. Med. 21:1331–1335: the correction of 5·ICC for two repeats at an ICC of 0.7 and more
-/// included). `None` for what cannot be planned.
+/// included), and not fewer than can be analysed. `None` for what cannot be planned.
 pub fn participants(icc: f64, repeats: usize, width: f64, level: f64) -> Option<usize> {
     if !((0.0..1.0).contains(&icc) && repeats >= 2 && width > 0.0 && width < 1.0) {
         return None;
@@ -17,7 +18,7 @@ pub fn participants(icc: f64, repeats: usize, width: f64, level: f64) -> Option<
     let (apart, together) = (1.0 - icc, 1.0 + (k - 1.0) * icc);
     let n = 1.0 + 8.0 * z * z * apart * apart * together * together / (k * (k - 1.0) * width * width);
     let extra = if repeats == 2 && icc >= 0.7 { 5.0 * icc } else { 0.0 };
-    Some((n + extra).ceil() as usize)
+    Some(((n + extra).ceil() as usize).max(FEWEST_SUBJECTS))
 }
 
 /// SEM and MDC95 with a number of trials averaged.

@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 /// How far levers may differ, mm.
 pub const LEVER_MM: f64 = 3.0;
 
+/// How far gaps may differ, mm.
+pub const GAP_MM: f64 = 1.0;
+
 /// The names of the conditions, as they are typed and printed.
 pub const NAMES: [&str; 12] = [
     "muscle",
@@ -80,42 +83,57 @@ impl Conditions {
             ("population", &self.population, &other.population),
             ("examiner", &self.examiner, &other.examiner),
         ];
-        let of_words = words.iter().filter_map(|(name, a, b)| word(name, a, b, vouched));
-        let levers = number("lever", (self.lever_mm, other.lever_mm), LEVER_MM, vouched);
+        let mut found = Found { vouched, unknown: Vec::new(), different: Vec::new() };
+        words.iter().for_each(|(name, a, b)| found.word(name, a, b));
+        found.number("lever", (self.lever_mm, other.lever_mm), LEVER_MM);
         // The gap is the sensor's thickness; it sets the angle the digit starts at. Alone it is no condition.
-        let paired = self.arrangement == "pair" || other.arrangement == "pair";
-        let gaps = if paired { number("gap", (self.gap_mm, other.gap_mm), 1.0, vouched) } else { None };
-        let count = |trials: Option<usize>| trials.map(|trials| trials as f64);
-        let trials = number("trials", (count(self.trials), count(other.trials)), 0.0, vouched);
-        of_words.chain(levers).chain(gaps).chain(trials).collect()
-    }
-}
-
-fn word(name: &str, a: &str, b: &str, vouched: &Vouched) -> Option<String> {
-    if a.is_empty() || b.is_empty() {
-        return (!vouched.covers(name))
-            .then(|| format!("{name} is not known{}", where_not(a.is_empty(), b.is_empty())));
-    }
-    (a != b).then(|| format!("{name} differs: {a} and {b}"))
-}
-
-fn number(name: &str, (a, b): (Option<f64>, Option<f64>), within: f64, vouched: &Vouched) -> Option<String> {
-    let unit = if name == "trials" { "" } else { " mm" };
-    match (a, b) {
-        (Some(a), Some(b)) => {
-            ((a - b).abs() > within + 1e-9).then(|| format!("{name} differs: {a}{unit} and {b}{unit}"))
+        if self.arrangement == "pair" || other.arrangement == "pair" {
+            found.number("gap", (self.gap_mm, other.gap_mm), GAP_MM);
         }
-        _ => (!vouched.covers(name))
-            .then(|| format!("{name} is not known{}", where_not(a.is_none(), b.is_none()))),
+        let count = |trials: Option<usize>| trials.map(|trials| trials as f64);
+        found.number("trials", (count(self.trials), count(other.trials)), 0.0);
+        found.told()
     }
 }
 
-/// On which side something is not known; the first is the value to be judged, the second what it is held against.
-fn where_not(first: bool, second: bool) -> &'static str {
-    match (first, second) {
-        (true, false) => " of these trials",
-        (false, true) => " of what they are held against",
-        _ => "",
+/// What has been found not to match.
+struct Found<'a> {
+    vouched: &'a Vouched,
+    unknown: Vec<&'a str>,
+    different: Vec<String>,
+}
+
+impl<'a> Found<'a> {
+    fn word(&mut self, name: &'a str, a: &str, b: &str) {
+        if a.is_empty() || b.is_empty() {
+            self.missing(name);
+        } else if a != b {
+            self.different.push(format!("{name} differs: {a} and {b}"));
+        }
+    }
+
+    fn number(&mut self, name: &'a str, values: (Option<f64>, Option<f64>), within: f64) {
+        match values {
+            (Some(a), Some(b)) if (a - b).abs() > within + 1e-9 => {
+                let unit = if name == "trials" { "" } else { " mm" };
+                self.different.push(format!("{name} differs: {a}{unit} and {b}{unit}"));
+            }
+            (Some(_), Some(_)) => {}
+            _ => self.missing(name),
+        }
+    }
+
+    fn missing(&mut self, name: &'a str) {
+        if !self.vouched.covers(name) {
+            self.unknown.push(name);
+        }
+    }
+
+    fn told(mut self) -> Vec<String> {
+        if !self.unknown.is_empty() {
+            self.different.push(format!("not known on both sides: {}", self.unknown.join(", ")));
+        }
+        self.different
     }
 }
 
@@ -173,16 +191,10 @@ pub(crate) mod tests {
     fn what_is_not_known_matches_only_where_the_user_vouches_for_it() {
         let bare = Conditions { lever_mm: None, position: String::new(), ..full() };
         let found = full().differences(&bare, &Vouched::default());
-        assert_eq!(
-            found,
-            [
-                "position is not known of what they are held against",
-                "lever is not known of what they are held against"
-            ]
-        );
+        assert_eq!(found, ["not known on both sides: position, lever"]);
         let vouched = Vouched(vec!["position".into(), "lever".into()]);
         assert!(full().differences(&bare, &vouched).is_empty());
         let pair = Conditions { arrangement: "pair".into(), ..full() };
-        assert_eq!(pair.differences(&pair, &Vouched::default()), ["gap is not known"]);
+        assert_eq!(pair.differences(&pair, &Vouched::default()), ["not known on both sides: gap"]);
     }
 }

@@ -3,9 +3,12 @@
 //! Comes in: recordings, tables, published figures. Goes out: plain values (N, %, ratios) with the reason for whatever
 //! cannot be said. Nothing here draws or prints.
 
+pub mod comparison;
 pub mod conditions;
 pub mod errors;
+pub mod published;
 pub mod reliability;
 pub mod series;
+pub mod sides;
 pub mod table;
 pub mod visit;

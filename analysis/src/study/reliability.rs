@@ -98,6 +98,10 @@ pub struct Reliability {
     pub consistency: Option<Sem>,
     /// SEM and MDC, agreement: √(σ² occasions + MS error).
     pub agreement: Option<Sem>,
+    /// The same of the logarithms, where differences grow with the mean and every value is above zero.
+    pub consistency_of_logs: Option<Sem>,
+    /// The same, agreement.
+    pub agreement_of_logs: Option<Sem>,
     /// SEM from every value there is, incomplete subjects included: √MS within, one-way.
     pub sem_all_values: Option<Sem>,
     /// CV within subjects, %.
@@ -182,6 +186,8 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         occasions_f: occasions_f.is_finite().then_some(occasions_f),
         occasions_p: f_tail(occasions_f, two_way.df_occasions(), two_way.df_error()),
     };
+    let pairs = pairs(table, &rows);
+    let logs = of_logs(&rows).filter(|_| pairs.iter().any(|pair| pair.of.grows));
     Ok(Reliability {
         name: table.name.clone(),
         unit: table.unit.clone(),
@@ -194,17 +200,27 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         planned: planned(&forms, two_way.occasions, width),
         consistency: sem,
         agreement: sem::agreement(&two_way),
+        consistency_of_logs: logs.as_ref().and_then(sem::consistency),
+        agreement_of_logs: logs.as_ref().and_then(sem::agreement),
         sem_all_values: all_values(table),
         cv_within_percent: cv_within_percent(&rows),
         trend_over_occasions: trend(&rows),
         trend_over_trials: over_trials(table),
-        pairs: pairs(table, &rows),
+        pairs,
         averaging: averaging(table, &two_way),
         notes: notes(table, &two_way, &forms, &left_out),
         icc: forms,
         left_out,
         values: rows,
     })
+}
+
+/// The mean squares of the logarithms; `None` where a value is not above zero.
+fn of_logs(rows: &[Vec<f64>]) -> Option<TwoWay> {
+    let positive = rows.iter().flatten().all(|value| *value > 0.0);
+    let logs: Vec<Vec<f64>> =
+        rows.iter().map(|row| row.iter().map(|value| libm::log(*value)).collect()).collect();
+    if positive { TwoWay::of(&logs).ok() } else { None }
 }
 
 fn planned(forms: &[Icc], repeats: usize, width: f64) -> Vec<Planned> {

@@ -2,6 +2,8 @@
 #![allow(dead_code, missing_docs)] // each user takes its part
 #![allow(clippy::unwrap_used)] // used by tests only, and by what is tried by hand
 
+pub mod study;
+
 use analysis::recording::layout::{
     EventRow, FrameRow, GapRow, ObservationRow, SegmentRow, TareRow, TrialRow,
 };

@@ -1,0 +1,385 @@
+//! `fingerforce compare`: did this person change between two visits, or over several?
+//!
+//! Comes in: recordings of one participant, and where the limits come from. Goes out: the changes (N, %), each with its
+//! verdict or why there is none, as a table, JSON and figures.
+use super::reliability::interval;
+use crate::cautions::CAUTIONS;
+use crate::console::{self, Hint, Usage, advised, clean};
+use crate::plot::visits::{Point, VisitsFigure};
+use crate::plot::{names, write_png, write_svg};
+use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
+use crate::study::comparison::{self, Basis, Change, Comparison, Form, Rules};
+use crate::study::conditions::{self, Vouched};
+use crate::study::published;
+use crate::study::reliability::Document;
+use crate::study::sides::{FORMULA, SideDifference};
+use crate::study::visit::Visit;
+use crate::trial::{Muscle, Side, Test};
+use anyhow::Context;
+use comfy_table::presets::UTF8_FULL_CONDENSED;
+use comfy_table::{CellAlignment, Table};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// Changes between visits, each against the smallest change that can be shown
+///
+/// Example: fingerforce compare visit-1.h5 visit-2.h5 --reliability reliability.json
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The first visit's recording
+    pub earlier: PathBuf,
+    /// The recordings of later visits, in order; each is compared with the first
+    #[arg(required = true)]
+    pub later: Vec<PathBuf>,
+    /// What the changes are held against.
+    #[command(flatten)]
+    pub basis: BasisArgs,
+    /// Folder for the figures [default: none are drawn]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What changes are held against.
+#[derive(Debug, Default, clap::Args)]
+pub struct BasisArgs {
+    /// Your own reliability data: what `fingerforce reliability … --json` printed
+    #[arg(long, value_name = "FILE.json", conflicts_with = "published")]
+    pub reliability: Option<PathBuf>,
+    /// A published value by its name, or a CSV file of such values with their sources
+    #[arg(long, value_name = "NAME|FILE.csv")]
+    pub published: Option<String>,
+    /// An item that the plan named beforehand, judged singly (at most three): "left index abduction make"
+    #[arg(long, value_name = "ITEM")]
+    pub primary: Vec<String>,
+    /// Conditions that you vouch for where they are not recorded: lever, position, …, or all
+    #[arg(long, value_name = "CONDITION", value_delimiter = ',')]
+    pub same: Vec<String>,
+    /// Which standard error of measurement decides
+    #[arg(long, value_enum, default_value_t)]
+    pub sem: Form,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let rules = args.basis.rules()?;
+    let files = std::iter::once(&args.earlier).chain(&args.later);
+    let visits: Result<Vec<Visit>, _> = files.map(|file| Visit::read(file)).collect();
+    let visits = visits.map_err(advised)?;
+    let comparison = comparison::compare(&visits, &rules).map_err(|error| {
+        anyhow::Error::new(error).context(Hint::new(
+            "give recordings of one participant, the earliest visit first; `fingerforce info` shows them",
+        ))
+    })?;
+    if let Some(out) = &args.out {
+        draw(&visits, &comparison, out)?;
+    }
+    console::result(&if args.json { json(&comparison)? } else { text(&comparison) })?;
+    Ok(())
+}
+
+impl BasisArgs {
+    /// The rules that these arguments ask for.
+    pub fn rules(&self) -> anyhow::Result<Rules> {
+        if self.primary.len() > PRIMARY_MOST {
+            let given = self.primary.len();
+            return Err(
+                Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into()
+            );
+        }
+        let known = |word: &&String| {
+            conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
+        };
+        if let Some(word) = self.same.iter().find(|word| !known(word)) {
+            let names = conditions::NAMES.join(", ");
+            return Err(Usage(format!("--same {word}: use {names}, level or all")).into());
+        }
+        let basis = match (&self.reliability, &self.published) {
+            (Some(path), _) => Basis::Own(Document::read(path).map_err(advised)?),
+            (None, Some(name)) => Basis::Published(published::find(name).map_err(advised)?),
+            (None, None) => Basis::Nothing,
+        };
+        let primary: Result<Vec<_>, Usage> = self.primary.iter().map(|item| primary(item)).collect();
+        Ok(Rules { basis, primary: primary?, vouched: Vouched(self.same.clone()), form: self.sem })
+    }
+}
+
+/// A muscle's key and the test after it.
+fn primary(item: &str) -> Result<(String, String), Usage> {
+    let read = item.trim().rsplit_once(char::is_whitespace).and_then(|(muscle, test)| {
+        Some((muscle.parse::<Muscle>().ok()?.to_string(), test.parse::<Test>().ok()?.to_string()))
+    });
+    read.ok_or_else(|| {
+        Usage(format!(
+            "--primary {item}: give side, digit, direction and test, as in `left index abduction make`"
+        ))
+    })
+}
+
+#[derive(Serialize)]
+struct Json<'a> {
+    #[serde(flatten)]
+    comparison: &'a Comparison,
+    alpha: f64,
+    cautions: &'static str,
+}
+
+fn json(comparison: &Comparison) -> serde_json::Result<String> {
+    Ok(serde_json::to_string_pretty(&Json { comparison, alpha: ALPHA, cautions: CAUTIONS })? + "\n")
+}
+
+/// The comparison as text.
+pub fn text(of: &Comparison) -> String {
+    let participant = if of.participant.is_empty() { "not named" } else { &of.participant };
+    let mut text = format!("participant {}\n", clean(participant));
+    for (number, visit) in (1..).zip(&of.visits) {
+        let days = visit.days.map_or_else(String::new, |days| format!(", day {days:.0}"));
+        let examiner = if visit.examiner.is_empty() { "not named" } else { &visit.examiner };
+        text += &format!(
+            "visit {number}: {}{days}, examiner {}, {}\n",
+            clean(&names::instant(&visit.started_utc)),
+            clean(examiner),
+            clean(&visit.file)
+        );
+    }
+    text += &format!("{}\n", change_table(of));
+    text += &remarks(&of.changes);
+    text += &counted(of);
+    if !of.sides.is_empty() {
+        text += &format!(
+            "Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n",
+            side_table(&of.sides)
+        );
+    }
+    text + CAUTIONS + "\n"
+}
+
+fn change_table(of: &Comparison) -> Table {
+    let mut table = Table::new();
+    table.load_style(UTF8_FULL_CONDENSED);
+    table.set_header(["item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"]);
+    for change in &of.changes {
+        let number = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| format!("{value:.2}"));
+        table.add_row([
+            format!(
+                "{}, {}{}",
+                clean(&change.muscle),
+                clean(&change.test),
+                if change.primary { " *" } else { "" }
+            ),
+            change.visit.to_string(),
+            number(change.earlier_n),
+            number(change.later_n),
+            change.change_n.map_or_else(|| "–".to_owned(), |by| format!("{by:+.2}")),
+            change.change_percent.map_or_else(|| "–".to_owned(), |by| format!("{by:+.1}")),
+            change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
+            verdict_words(change.verdict).to_owned(),
+        ]);
+    }
+    for column in table.column_iter_mut().skip(1).take(5) {
+        column.set_cell_alignment(CellAlignment::Right);
+    }
+    table
+}
+
+/// A limit in words: what decides, and the detectable change with its interval.
+pub fn limit_words(limit: &Limit, change: &Change) -> String {
+    let mdc = &limit.mdc;
+    let which = if limit.by_upper_end { "upper end" } else { "value" };
+    if change.as_ratio {
+        let percent = |of: f64| 100.0 * libm::expm1(of);
+        let ends = interval(mdc.low.map(percent), mdc.high.map(percent), 1);
+        return format!("+{:.1} % (MDC {:.1}, {ends}; {which})", percent(limit.decides), percent(mdc.value));
+    }
+    format!("{:.2} N (MDC {:.2}, {}; {which})", limit.decides, mdc.value, interval(mdc.low, mdc.high, 2))
+}
+
+/// A verdict in words.
+pub fn verdict_words(verdict: Option<Verdict>) -> &'static str {
+    match verdict {
+        Some(Verdict::Increased) => "more than measurement error: increased",
+        Some(Verdict::Decreased) => "more than measurement error: decreased",
+        Some(Verdict::WithinError) => "no change shown: within measurement error",
+        None => "cannot say",
+    }
+}
+
+/// Sentences with the changes that they hold for, each once.
+#[derive(Default)]
+struct Remarks(Vec<(String, Vec<String>)>);
+
+impl Remarks {
+    fn add(&mut self, what: String, of: &str) {
+        match self.0.iter_mut().find(|(known, _)| *known == what) {
+            Some((_, all)) => all.push(of.to_owned()),
+            None => self.0.push((what, vec![of.to_owned()])),
+        }
+    }
+
+    fn text(&self, changes: usize) -> String {
+        let whom = |all: &[String]| {
+            if all.len() == changes && changes > 1 { "all".to_owned() } else { all.join("; ") }
+        };
+        self.0.iter().map(|(what, all)| format!("{}: {}\n", clean(&whom(all)), clean(what))).collect()
+    }
+}
+
+fn remarks(changes: &[Change]) -> String {
+    let mut remarks = Remarks::default();
+    for change in changes {
+        let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
+        change.notes.iter().for_each(|note| remarks.add(note.clone(), &name));
+        if let Some((earlier, later)) = change.reported_n {
+            remarks.add(format!("reported then: {earlier:.3} N and {later:.3} N"), &name);
+        }
+        if !change.cannot_say.is_empty() {
+            remarks.add(format!("cannot say, because {}", change.cannot_say.join("; ")), &name);
+        }
+        if change.verdict.is_some() {
+            let people = change.limit_participants.unwrap_or(0);
+            remarks.add(format!("limit from {}, n {people}", change.limit_source), &name);
+        }
+    }
+    remarks.text(changes.len())
+}
+
+fn counted(of: &Comparison) -> String {
+    let judged = of.judged_singly + of.judged_together;
+    let vouched = if of.vouched.is_empty() {
+        String::new()
+    } else {
+        format!("Vouched for by the user, not recorded: {}.\n", clean(&of.vouched.join(", ")))
+    };
+    format!(
+        "Comparisons: {judged} of {} judged; {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
+         expect without any change: at most {:.2}.\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
+         end decides below {SURE_PARTICIPANTS} participants.\n{vouched}",
+        of.changes.len(),
+        of.judged_singly,
+        of.judged_together,
+        of.false_changes,
+        settings(of),
+        if of.form == Form::Agreement { "agreement" } else { "consistency" },
+    )
+}
+
+/// The digests of the analysis settings, each once.
+fn settings(of: &Comparison) -> String {
+    let mut all: Vec<&str> = of.changes.iter().map(|change| change.settings.as_str()).collect();
+    all.sort_unstable();
+    all.dedup();
+    all.retain(|settings| !settings.is_empty());
+    if all.is_empty() {
+        "not recorded".to_owned()
+    } else {
+        format!("{}, one set for both visits of an item", all.join(", "))
+    }
+}
+
+fn side_table(sides: &[SideDifference]) -> Table {
+    let mut table = Table::new();
+    table.load_style(UTF8_FULL_CONDENSED);
+    table.set_header([
+        "muscle",
+        "left, N",
+        "right, N",
+        "n",
+        "right − left, N",
+        "95 %",
+        "%",
+        "beyond the repeats",
+    ]);
+    for of in sides {
+        let stronger = match of.stronger {
+            Some(Side::Left) => "left stronger by ",
+            Some(Side::Right) => "right stronger by ",
+            None => "equal ",
+        };
+        table.add_row([
+            format!("{}, {}", clean(&of.muscle), clean(&of.test)),
+            format!("{:.2}", of.left_n),
+            format!("{:.2}", of.right_n),
+            format!("{} + {}", of.trials.0, of.trials.1),
+            format!("{:+.2}", of.difference_n),
+            interval(of.interval_n.map(|ends| ends.0), of.interval_n.map(|ends| ends.1), 2),
+            of.percent.map_or_else(|| "–".to_owned(), |percent| format!("{stronger}{percent:.1}")),
+            match of.beyond_repeats {
+                Some(true) => "yes".to_owned(),
+                Some(false) => "not shown".to_owned(),
+                None => "cannot say: too few trials".to_owned(),
+            },
+        ]);
+    }
+    table
+}
+
+fn draw(visits: &[Visit], of: &Comparison, out: &Path) -> anyhow::Result<()> {
+    std::fs::create_dir_all(out)
+        .with_context(|| format!("cannot make the folder {}", out.display()))
+        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+    for (number, figure) in (1..).zip(figures(visits, of)) {
+        let path = out.join(format!("{number:02}-visits"));
+        write_svg(&figure, &path.with_extension("svg")).map_err(advised)?;
+        write_png(&figure, &path.with_extension("png")).map_err(advised)?;
+    }
+    Ok(())
+}
+
+/// A figure an item that was compared.
+pub fn figures(visits: &[Visit], of: &Comparison) -> Vec<VisitsFigure> {
+    let mut keys: Vec<(&str, &str)> =
+        of.changes.iter().map(|c| (c.muscle.as_str(), c.test.as_str())).collect();
+    keys.dedup();
+    keys.sort_unstable();
+    keys.dedup();
+    keys.into_iter().filter_map(|key| figure(visits, of, key)).collect()
+}
+
+fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Option<VisitsFigure> {
+    let points: Vec<Point> = visits
+        .iter()
+        .zip(&of.visits)
+        .filter_map(|(visit, head)| {
+            let measured = visit.find(muscle, test)?;
+            Some(Point {
+                day: head.days?,
+                peaks_n: measured.peaks_n(),
+                mean_n: measured.item.spread.mean_of_peaks_n?,
+            })
+        })
+        .collect();
+    let changes: Vec<&Change> = of.changes.iter().filter(|c| c.muscle == muscle && c.test == test).collect();
+    let last = changes.last()?;
+    let first_n = points.first()?.mean_n;
+    let within_n = last.limit.map(|limit| {
+        if last.as_ratio {
+            (first_n * libm::exp(-limit.decides), first_n * libm::exp(limit.decides))
+        } else {
+            (first_n - limit.decides, first_n + limit.decides)
+        }
+    });
+    let band = match last.limit {
+        Some(limit) => {
+            format!("Band: first visit's mean ± {}, from {}.", limit_words(&limit, last), last.limit_source)
+        }
+        None => format!("No band: {}.", last.cannot_say.join("; ")),
+    };
+    Some(VisitsFigure {
+        title: format!("{}, {test}: over visits", names::sentence(muscle)),
+        subtitle: format!(
+            "last against first visit: {} ({}) · {} visits",
+            last.change_n.map_or_else(|| "–".to_owned(), |by| format!("{by:+.2} N")),
+            verdict_words(last.verdict),
+            points.len()
+        ),
+        source: format!(
+            "Participant {}",
+            if of.participant.is_empty() { "not named" } else { &of.participant }
+        ),
+        band,
+        points,
+        within_n,
+    })
+}

@@ -1,0 +1,154 @@
+//! `fingerforce report`: one self-contained page for the chart or the lab book.
+//!
+//! Comes in: recordings, and where limits of change come from. Goes out: an HTML file with tables and figures, without
+//! scripts and without anything from outside.
+use super::compare::{self, BasisArgs};
+use super::plot::{overlay_figure, points_figures, source};
+use crate::cautions::CAUTIONS;
+use crate::console::{self, Hint, Usage, advised};
+use crate::measures::repeats;
+use crate::plot::svg;
+use crate::recording::read::Recording;
+use crate::report::html::{Cell, Page};
+use crate::report::methods::{self, Source};
+use crate::report::{listing, page};
+use crate::study::comparison::{self, Basis, Rules};
+use crate::study::series::instant;
+use crate::study::visit::Visit;
+use anyhow::Context;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// One self-contained page: results, changes, figures, definitions, cautions
+///
+/// Several visits of one participant are compared, the earliest first; of several participants they are listed.
+///
+/// Example: fingerforce report visit-1.h5 visit-2.h5 --reliability reliability.json --out report.html
+#[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
+pub struct Args {
+    /// Recordings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// The page [default: report.html beside the first recording; - for stdout]
+    #[arg(long, value_name = "F.html")]
+    pub out: Option<PathBuf>,
+    /// Add a paragraph of methods and a filled checklist for a paper on reliability
+    #[arg(long)]
+    pub methods: bool,
+    /// Leave the figures out
+    #[arg(long)]
+    pub no_figures: bool,
+    /// What changes are held against.
+    #[command(flatten)]
+    pub basis: BasisArgs,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let rules = args.basis.rules()?;
+    let mut read: Vec<(Recording, Visit)> = Vec::new();
+    for file in &args.files {
+        read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
+    }
+    read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
+    let html = whole(&read, args, &rules)?;
+    let out = args.out.clone().unwrap_or_else(|| args.files[0].with_file_name("report.html"));
+    if out == Path::new("-") {
+        console::result(&html)?;
+        return Ok(());
+    }
+    if args.files.contains(&out) {
+        return Err(Usage(format!("--out {}: that is one of the recordings", out.display())).into());
+    }
+    write(&out, &html)?;
+    console::result(&format!("{}\n", out.display()))?;
+    Ok(())
+}
+
+/// Writes the page under another name first, so that no half of one is ever left.
+fn write(out: &Path, html: &str) -> anyhow::Result<()> {
+    let temporary = out.with_extension("html.part");
+    let written = std::fs::File::create(&temporary)
+        .and_then(|mut file| file.write_all(html.as_bytes()).and_then(|()| file.sync_all()))
+        .and_then(|()| std::fs::rename(&temporary, out));
+    written.with_context(|| format!("cannot write {}", out.display())).map_err(|error| {
+        error.context(Hint::new("choose another file with --out, in a folder that you may write to"))
+    })
+}
+
+fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Result<String> {
+    let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
+    let mut page = Page::default();
+    page.heading(1, "Finger force");
+    page.classed("warning", CAUTIONS);
+    let of_one = sources.windows(2).all(|pair| pair[0].visit.participant == pair[1].visit.participant);
+    if sources.len() > 1 {
+        listing::section(&mut page, &sources).map_err(advised)?;
+    }
+    if sources.len() > 1 && of_one {
+        changes(&mut page, &sources, args, rules)?;
+    }
+    if let Basis::Own(document) = &rules.basis {
+        page::basis(&mut page, document);
+    }
+    if args.methods {
+        for_the_paper(&mut page, &sources, rules);
+    }
+    for Source { recording, visit } in &sources {
+        page.sheet();
+        page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
+        if !args.no_figures {
+            figures(&mut page, recording)?;
+        }
+    }
+    page.classed("quiet", &format!("Made by finger-force {}.", env!("CARGO_PKG_VERSION")));
+    Ok(page.finish("Finger force"))
+}
+
+fn changes(page: &mut Page, sources: &[Source], args: &Args, rules: &Rules) -> anyhow::Result<()> {
+    let visits: Vec<Visit> = sources.iter().map(|source| source.visit.clone()).collect();
+    let comparison = comparison::compare(&visits, rules).map_err(|error| {
+        anyhow::Error::new(error)
+            .context(Hint::new("give each visit once; `fingerforce info` shows what a recording is"))
+    })?;
+    page::changes(page, &comparison);
+    if !args.no_figures {
+        for figure in compare::figures(&visits, &comparison) {
+            page.figure(&svg(&figure).map_err(advised)?);
+        }
+    }
+    Ok(())
+}
+
+fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules) {
+    page.heading(2, "Methods, for the paper");
+    page.paragraph(&methods::paragraph(sources));
+    let document = match &rules.basis {
+        Basis::Own(document) => Some(document),
+        _ => None,
+    };
+    page.heading(3, "Checklist for reports of reliability and agreement");
+    let rows = methods::checklist(sources, document);
+    let rows: Vec<Vec<Cell>> =
+        rows.iter().map(|(asked, told)| vec![Cell::text(asked), Cell::text(told)]).collect();
+    page.table(&["asked", "said"], &rows);
+    page.classed(
+        "quiet",
+        "In the order of the guidelines for reporting reliability and agreement studies (Kottner et al. 2011, J. Clin. \
+         Epidemiol. 64:96–106), in our words.",
+    );
+}
+
+fn figures(page: &mut Page, recording: &Recording) -> anyhow::Result<()> {
+    let rows = recording.trials().map_err(advised)?;
+    let items = repeats::items(&rows);
+    for (_, figure) in points_figures(&items, &source(recording)) {
+        page.figure(&svg(&figure).map_err(advised)?);
+    }
+    for item in &items {
+        let figure = overlay_figure(recording, item, &rows).map_err(advised)?;
+        page.figure(&svg(&figure).map_err(advised)?);
+    }
+    Ok(())
+}

@@ -1,0 +1,147 @@
+//! HTML, piece by piece. Whatever comes from a file is escaped here, and nowhere else is HTML made.
+use crate::console::clean;
+use std::fmt::Write;
+
+/// Text made fit for HTML: markup escaped, control characters and those that turn the direction of writing taken out.
+pub fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in clean(text).chars() {
+        match c {
+            '&' => out += "&amp;",
+            '<' => out += "&lt;",
+            '>' => out += "&gt;",
+            '"' => out += "&quot;",
+            '\'' => out += "&#39;",
+            '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FEFF}' => {}
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A cell of a table.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Cell {
+    html: String,
+    is_number: bool,
+}
+
+impl Cell {
+    /// Words.
+    pub fn text(text: &str) -> Cell {
+        Cell { html: escape(text), is_number: false }
+    }
+
+    /// A number with its id.
+    pub fn number(value: Option<f64>, digits: usize, id: &str) -> Cell {
+        let shown = value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"));
+        Cell { html: with_id(&shown, id), is_number: true }
+    }
+
+    /// Several numbers with their ids, already marked up by [`with_id`].
+    pub fn numbers(parts: &[String]) -> Cell {
+        Cell { html: parts.join(" &ensp;"), is_number: false }
+    }
+}
+
+/// A printed number that carries its id.
+pub fn with_id(shown: &str, id: &str) -> String {
+    let id = escape(id);
+    format!("<span class=\"n\" id=\"{id}\" title=\"{id}\">{}</span>", escape(shown))
+}
+
+/// A page that is being written.
+#[derive(Debug, Default)]
+pub struct Page(String);
+
+impl Page {
+    /// A heading, of level 1 to 3.
+    pub fn heading(&mut self, level: u8, text: &str) {
+        // Writing to a string cannot fail.
+        let _ = writeln!(self.0, "<h{level}>{}</h{level}>", escape(text));
+    }
+
+    /// A paragraph.
+    pub fn paragraph(&mut self, text: &str) {
+        let _ = writeln!(self.0, "<p>{}</p>", escape(text));
+    }
+
+    /// A paragraph of a class: `quiet`, `warning`.
+    pub fn classed(&mut self, class: &'static str, text: &str) {
+        let _ = writeln!(self.0, "<p class=\"{class}\">{}</p>", escape(text));
+    }
+
+    /// A list; nothing where it is empty.
+    pub fn list(&mut self, lines: &[String]) {
+        if !lines.is_empty() {
+            let items: String = lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect();
+            let _ = writeln!(self.0, "<ul>\n{items}</ul>");
+        }
+    }
+
+    /// A table with its head.
+    pub fn table(&mut self, head: &[&str], rows: &[Vec<Cell>]) {
+        let head: String = head.iter().map(|cell| format!("<th>{}</th>", escape(cell))).collect();
+        let _ = writeln!(self.0, "<table>\n<thead><tr>{head}</tr></thead>\n<tbody>");
+        for row in rows {
+            let cells: String = row
+                .iter()
+                .map(|cell| {
+                    format!("<td{}>{}</td>", if cell.is_number { " class=\"r\"" } else { "" }, cell.html)
+                })
+                .collect();
+            let _ = writeln!(self.0, "<tr>{cells}</tr>");
+        }
+        self.0 += "</tbody>\n</table>\n";
+    }
+
+    /// A figure that this program drew, as SVG.
+    pub fn figure(&mut self, svg: &str) {
+        let _ = writeln!(self.0, "<figure>{svg}</figure>");
+    }
+
+    /// A part that begins on a new sheet when printed.
+    pub fn sheet(&mut self) {
+        self.0 += "<hr class=\"sheet\">\n";
+    }
+
+    /// The whole document.
+    pub fn finish(self, title: &str) -> String {
+        format!(
+            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+             <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
+             <meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>\n{STYLE}</style>\n\
+             </head>\n<body>\n{}</body>\n</html>\n",
+            escape(title),
+            self.0
+        )
+    }
+}
+
+/// Black on white, readable in print without colours.
+const STYLE: &str = include_str!("style.css");
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_from_a_file_becomes_markup() {
+        let mut page = Page::default();
+        let bad = "<script>alert(1)</script>\u{202e}\u{1b}[2J\"'&";
+        page.heading(1, bad);
+        page.paragraph(bad);
+        page.list(&[bad.to_owned()]);
+        page.table(
+            &[bad],
+            &[vec![Cell::text(bad), Cell::number(Some(1.0), 2, bad), Cell::numbers(&[with_id("1", bad)])]],
+        );
+        let html = page.finish(bad);
+        assert!(
+            !html.contains("<script") && !html.contains('\u{202e}') && !html.contains('\u{1b}'),
+            "{html}"
+        );
+        assert_eq!(html.matches("&lt;script&gt;").count(), 10, "{html}");
+        assert!(!html.contains("\"'&"));
+    }
+}

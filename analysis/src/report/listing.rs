@@ -1,0 +1,107 @@
+//! The study at a glance: who was measured when and by whom, what is missing, excluded or out of the ordinary.
+//!
+//! Comes in: recordings. Goes out: a section of the page.
+use super::html::{Cell, Page};
+use super::methods::Source;
+use super::page::instrument;
+use crate::plot::names;
+use crate::recording::read::ReadError;
+use crate::study::series::instant;
+use crate::study::visit::Measured;
+
+/// The listing: a row a visit, and which visits are missing.
+pub fn section(page: &mut Page, sources: &[Source]) -> Result<(), ReadError> {
+    page.heading(2, "Visits");
+    let mut sorted: Vec<&Source> = sources.iter().collect();
+    sorted.sort_by(|a, b| {
+        (&a.visit.participant, instant(a.visit)).cmp(&(&b.visit.participant, instant(b.visit)))
+    });
+    let rows: Result<Vec<Vec<Cell>>, ReadError> = sorted.iter().map(|source| row(source)).collect();
+    page.table(
+        &[
+            "participant",
+            "began",
+            "examiner",
+            "trials behind results",
+            "left out",
+            "out of the ordinary",
+            "instrument",
+            "settings",
+        ],
+        &rows?,
+    );
+    page.list(&missing(sources));
+    Ok(())
+}
+
+fn row(source: &Source) -> Result<Vec<Cell>, ReadError> {
+    let visit = source.visit;
+    let trials: usize = visit.items.iter().map(|of| of.item.trials.len()).sum();
+    let used: usize = visit.items.iter().map(|of| of.item.spread.trials_used).sum();
+    let mut settings: Vec<String> = visit.items.iter().filter_map(Measured::settings).collect();
+    settings.sort();
+    settings.dedup();
+    let sensors: Vec<String> = source
+        .recording
+        .sensors()
+        .iter()
+        .map(|sensor| format!("{}, {}", sensor.serial, instrument(sensor)))
+        .collect();
+    Ok(vec![
+        Cell::text(&visit.participant),
+        Cell::text(&names::instant(&visit.started_utc)),
+        Cell::text(&visit.examiner),
+        Cell::text(&used.to_string()),
+        Cell::text(&(trials - used).to_string()),
+        Cell::text(&deviations(source)?.join("; ")),
+        Cell::text(&sensors.join("; ")),
+        Cell::text(&settings.join(", ")),
+    ])
+}
+
+fn deviations(source: &Source) -> Result<Vec<String>, ReadError> {
+    let mut found = Vec::new();
+    for number in 1..=source.recording.sensors().len() {
+        let gaps = source.recording.gaps(number)?;
+        if !gaps.is_empty() {
+            found.push(format!("{} gaps on sensor {number}", gaps.len()));
+        }
+    }
+    let incomplete = source.visit.items.iter().filter(|of| !of.item.notes.is_empty()).count();
+    if incomplete > 0 {
+        found.push(format!("{incomplete} items with a note"));
+    }
+    Ok(found)
+}
+
+/// Participants with fewer visits than others by the same examiner.
+fn missing(sources: &[Source]) -> Vec<String> {
+    let count = |participant: &str, examiner: &str| {
+        sources.iter().filter(|s| s.visit.participant == participant && s.visit.examiner == examiner).count()
+    };
+    let mut pairs: Vec<(&str, &str)> = Vec::new();
+    let mut participants: Vec<&str> =
+        sources.iter().map(|source| source.visit.participant.as_str()).collect();
+    let mut examiners: Vec<&str> = sources.iter().map(|source| source.visit.examiner.as_str()).collect();
+    for words in [&mut participants, &mut examiners] {
+        words.sort_unstable();
+        words.dedup();
+    }
+    for examiner in &examiners {
+        pairs.extend(participants.iter().map(|participant| (*participant, *examiner)));
+    }
+    let most = |examiner: &str| {
+        participants.iter().map(|participant| count(participant, examiner)).max().unwrap_or(0)
+    };
+    let fewer =
+        pairs.into_iter().filter(|(participant, examiner)| count(participant, examiner) < most(examiner));
+    fewer
+        .map(|(participant, examiner)| {
+            format!(
+                "{participant}: {} of {} visits by examiner {examiner}",
+                count(participant, examiner),
+                most(examiner)
+            )
+        })
+        .collect()
+}

@@ -1,0 +1,240 @@
+//! Printed numbers: their ids, and what each leads back to.
+//!
+//! Comes in: a recording and an id. Goes out: the number with its unit, formula, trials, samples, sensor, calibration and
+//! zero.
+//!
+//! An id is `item-2.cv_percent` (what the trials of item 2 of the plan come to), `trial-7.peak_zero_n` (a measure of the
+//! seventh trial of the visit) or `sides-1.percent` (the first difference of sides), and may begin with the first eight
+//! characters of the visit's id and a colon.
+use crate::console::Advice;
+use crate::measures::repeats::{self, Item};
+use crate::recording::layout::{Row, TrialRow, Values};
+use crate::recording::read::{ReadError, Recording};
+use crate::study::sides::{FORMULA, sides};
+use serde::Serialize;
+
+/// Where a trial's force comes from.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Origin {
+    /// Order in the visit, from 1.
+    pub trial: i64,
+    /// Path of its samples in the recording.
+    pub samples: String,
+    /// First sample of the hold; −1 where there is none.
+    pub first_sample: i64,
+    /// Last sample, included.
+    pub last_sample: i64,
+    /// Channel, from 1.
+    pub channel: i64,
+    /// Sensor's serial number.
+    pub sensor: String,
+    /// Where its factors come from.
+    pub calibration: String,
+    /// Row of the zero in force; −1 none.
+    pub tare: i64,
+    /// Peak above zero, N.
+    pub peak_zero_n: Option<f64>,
+}
+
+/// A printed number and all that it rests on.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Number {
+    /// Its id, with the visit.
+    pub id: String,
+    /// The value; `None`: not known.
+    pub value: Option<f64>,
+    /// Its unit; `1` for a number without one.
+    pub unit: String,
+    /// How it is made.
+    pub formula: String,
+    /// Version that measured the holds.
+    pub software: String,
+    /// The trials it is made of.
+    pub origins: Vec<Origin>,
+}
+
+/// Why an id leads nowhere.
+#[derive(Debug, thiserror::Error)]
+pub enum NumberError {
+    /// The recording could not be read.
+    #[error(transparent)]
+    Read(#[from] ReadError),
+    /// No number has this id.
+    #[error("no number `{0}` in this recording")]
+    Unknown(String),
+    /// The id names another visit.
+    #[error("`{id}` is a number of visit {named}…; this recording is of visit {here}")]
+    OtherVisit {
+        /// The id.
+        id: String,
+        /// The visit that it names.
+        named: String,
+        /// The recording's visit.
+        here: String,
+    },
+}
+
+impl Advice for NumberError {
+    fn hint(&self) -> String {
+        match self {
+            NumberError::Read(error) => error.hint(),
+            NumberError::Unknown(_) => {
+                "ids are item-N.FIELD, trial-N.FIELD and sides-N.FIELD, as in item-1.mean_of_peaks_n; the report shows them".to_owned()
+            }
+            NumberError::OtherVisit { .. } => "give the recording of that visit".to_owned(),
+        }
+    }
+}
+
+/// First characters of a visit's id, which stand before its numbers' ids.
+pub fn visit_mark(visit_id: &str) -> String {
+    visit_id.chars().take(8).collect()
+}
+
+/// Id of what an item's trials come to.
+pub fn item_id(visit_id: &str, item: i64, field: &str) -> String {
+    format!("{}:item-{item}.{field}", visit_mark(visit_id))
+}
+
+/// Id of a trial's measure.
+pub fn trial_id(visit_id: &str, order: i64, field: &str) -> String {
+    format!("{}:trial-{order}.{field}", visit_mark(visit_id))
+}
+
+/// Id of a difference of sides, numbered from 1.
+pub fn sides_id(visit_id: &str, number: usize, field: &str) -> String {
+    format!("{}:sides-{number}.{field}", visit_mark(visit_id))
+}
+
+/// Fields of an item, with unit and formula.
+type Field = (&'static str, &'static str, &'static str);
+const ITEM_FIELDS: [Field; 8] = [
+    ("mean_of_peaks_n", "N", "arithmetic mean of peak_zero_n of the first three valid trials"),
+    ("sd_n", "N", "standard deviation (n − 1) of the same peaks, two-pass"),
+    ("cv_percent", "%", "100 · SD (n − 1) / mean of the same peaks"),
+    ("cv_low_percent", "%", "lower end of the 95 % interval of the CV, modified McKay (Vangel 1996)"),
+    ("cv_high_percent", "%", "upper end of the 95 % interval of the CV, modified McKay (Vangel 1996)"),
+    ("best_n", "N", "greatest of the same peaks"),
+    ("best_to_mean_gap_percent", "%", "100 · (best − mean) / best of the same peaks"),
+    ("trials_used", "1", "number of the peaks behind the result, three at most"),
+];
+const SIDES_FIELDS: [Field; 6] = [
+    ("left_n", "N", "mean of the left side's peaks (first three valid trials)"),
+    ("right_n", "N", "mean of the right side's peaks (first three valid trials)"),
+    ("percent", "%", FORMULA),
+    ("difference_n", "N", "right − left, of the means"),
+    ("low_n", "N", "lower end of the 95 % Welch interval of right − left"),
+    ("high_n", "N", "upper end of the 95 % Welch interval of right − left"),
+];
+
+/// The number of an id.
+pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
+    let here = visit_mark(&recording.root().visit_id);
+    let unknown = || NumberError::Unknown(id.chars().take(80).collect());
+    let local = match id.split_once(':') {
+        Some((named, local)) if named == here => local,
+        Some((named, _)) => {
+            let named = named.chars().take(8).collect();
+            return Err(NumberError::OtherVisit { id: id.chars().take(80).collect(), named, here });
+        }
+        None => id,
+    };
+    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
+    let (kind, number) = place.rsplit_once('-').ok_or_else(unknown)?;
+    let number: i64 = number.parse().map_err(|_| unknown())?;
+    let rows = recording.trials()?;
+    let found = match kind {
+        "item" => of_item(&rows, number, field),
+        "trial" => of_trial(&rows, number, field),
+        "sides" => of_sides(&rows, number, field),
+        _ => None,
+    };
+    let Found { value, unit, formula, orders } = found.ok_or_else(unknown)?;
+    Ok(Number {
+        id: format!("{here}:{local}"),
+        value,
+        unit,
+        formula,
+        software: recording.root().software.clone(),
+        origins: orders.iter().filter_map(|order| origin(recording, &rows, *order)).collect(),
+    })
+}
+
+/// A number before its trials are traced.
+struct Found {
+    value: Option<f64>,
+    unit: String,
+    formula: String,
+    orders: Vec<i64>,
+}
+
+fn described(fields: &[Field], name: &str, value: Option<f64>, orders: Vec<i64>) -> Option<Found> {
+    let (_, unit, formula) = fields.iter().find(|(field, ..)| *field == name)?;
+    Some(Found { value, unit: (*unit).to_owned(), formula: (*formula).to_owned(), orders })
+}
+
+fn of_item(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
+    let item = repeats::items(rows).into_iter().find(|item| item.item == number)?;
+    let spread = &item.spread;
+    let value = match field {
+        "mean_of_peaks_n" => spread.mean_of_peaks_n,
+        "sd_n" => spread.sd_n,
+        "cv_percent" => spread.cv_percent,
+        "cv_low_percent" => spread.cv_low_percent,
+        "cv_high_percent" => spread.cv_high_percent,
+        "best_n" => spread.best_n,
+        "best_to_mean_gap_percent" => spread.best_to_mean_gap_percent,
+        _ => Some(spread.trials_used as f64),
+    };
+    described(&ITEM_FIELDS, field, value, used(&item))
+}
+
+fn used(item: &Item) -> Vec<i64> {
+    item.trials.iter().filter(|trial| trial.used).map(|trial| trial.order).collect()
+}
+
+fn of_trial(rows: &[TrialRow], order: i64, field: &str) -> Option<Found> {
+    let row = rows.iter().find(|row| row.order == order)?;
+    let column =
+        TrialRow::columns(std::slice::from_ref(row)).into_iter().find(|column| column.name == field)?;
+    let value = match column.values {
+        Values::F64(values) => values.first().copied().and_then(repeats::known),
+        Values::I64(values) => values.first().map(|value| *value as f64),
+        Values::U8(values) => values.first().map(|value| f64::from(*value)),
+        Values::Text(_) => return None,
+    };
+    let unit = if column.units.is_empty() { "1" } else { column.units };
+    Some(Found { value, unit: unit.to_owned(), formula: column.long_name.to_owned(), orders: vec![order] })
+}
+
+fn of_sides(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
+    let at = usize::try_from(number).ok()?.checked_sub(1)?;
+    let (of, orders) = sides(&repeats::items(rows)).into_iter().nth(at)?;
+    let value = match field {
+        "left_n" => Some(of.left_n),
+        "right_n" => Some(of.right_n),
+        "percent" => of.percent,
+        "difference_n" => Some(of.difference_n),
+        "low_n" => of.interval_n.map(|ends| ends.0),
+        _ => of.interval_n.map(|ends| ends.1),
+    };
+    described(&SIDES_FIELDS, field, value, orders)
+}
+
+fn origin(recording: &Recording, rows: &[TrialRow], order: i64) -> Option<Origin> {
+    let row = rows.iter().find(|row| row.order == order)?;
+    let sensor = usize::try_from(row.sensor).ok()?.checked_sub(1).and_then(|at| recording.sensors().get(at));
+    let channel = usize::try_from(row.channel).ok()?.checked_sub(1);
+    let calibration = sensor.zip(channel).and_then(|(sensor, channel)| sensor.channels.get(channel));
+    Some(Origin {
+        trial: order,
+        samples: format!("/sensors/{}/samples/force_n", row.sensor),
+        first_sample: row.first_sample,
+        last_sample: row.last_sample,
+        channel: row.channel,
+        sensor: sensor.map_or_else(String::new, |sensor| sensor.serial.clone()),
+        calibration: calibration.map_or_else(String::new, |channel| channel.calibration.clone()),
+        tare: row.tare,
+        peak_zero_n: repeats::known(row.peak_zero_n),
+    })
+}

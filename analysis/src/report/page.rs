@@ -1,0 +1,381 @@
+//! The sections of the report.
+//!
+//! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
+//! what does not count and why, the sides, what was entered, figures; the changes.
+use super::html::{Cell, Page, with_id};
+use super::number::{item_id, sides_id, trial_id};
+use crate::command::compare::{limit_words, verdict_words};
+use crate::command::reliability::interval;
+use crate::measures::repeats::{self, Item, Spread};
+use crate::plot::names;
+use crate::recording::layout::{Sensor, TrialRow};
+use crate::recording::read::{ReadError, Recording};
+use crate::statistics::change::{ALPHA, SURE_PARTICIPANTS};
+use crate::study::comparison::{Change, Comparison};
+use crate::study::sides::{FORMULA, sides};
+use crate::trial::Side;
+
+/// What the words of a visit's tables mean.
+pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Result of an item: mean of the peaks of its \
+first three valid trials; SD with n − 1; CV = 100·SD/mean, in brackets its 95 % interval (modified McKay, Vangel 1996). \
+Best: greatest of the same peaks. Trials in square brackets are not among them. A number's id is shown when the pointer \
+rests on it; `fingerforce info RECORDING --number ID` gives its samples, calibration and formula.";
+
+/// One visit without its figures.
+pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), ReadError> {
+    let (rows, root) = (recording.trials()?, recording.root().clone());
+    let items = repeats::items(&rows);
+    let named = |text: &str| if text.is_empty() { "not named".to_owned() } else { text.to_owned() };
+    page.heading(
+        2,
+        &format!("Participant {}, {}", named(&root.participant), names::instant(&root.started_utc)),
+    );
+    let mut about = vec![
+        format!("Examiner: {}", named(&root.examiner)),
+        format!("Visit {}, revision {}; recording {file}", root.visit_id, root.revision),
+        format!("Measured by {}; digest of the contents {}", root.software, recording.content_sha256()),
+    ];
+    about.extend(
+        root.participant_fields.iter().map(|(name, value)| format!("{}: {value}", name.replace('_', " "))),
+    );
+    page.list(&about);
+    instruments(page, recording)?;
+    page.heading(3, "Items");
+    if items.is_empty() {
+        page.paragraph("No trials of a plan in this recording.");
+    } else {
+        page.table(
+            &["item", "muscle", "test", "peaks, N", "mean, N", "SD, N", "CV, %", "95 %", "best, N", "n"],
+            &items.iter().map(|item| item_row(&root.visit_id, item)).collect::<Vec<_>>(),
+        );
+        page.classed("quiet", DEFINITIONS);
+    }
+    conditions(page, &items, &rows);
+    exclusions(page, &items);
+    side_section(page, &root.visit_id, &items);
+    observations(page, recording)
+}
+
+fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> {
+    page.heading(3, "Instrument");
+    let mut lines = Vec::new();
+    for (number, sensor) in (1..).zip(recording.sensors()) {
+        let gaps = recording.gaps(number)?;
+        let missing: i64 = gaps.iter().map(|gap| gap.missing).filter(|missing| *missing > 0).sum();
+        let lost = match gaps.len() {
+            0 => "no sample is missing".to_owned(),
+            n => format!("{n} gaps, at least {missing} samples missing"),
+        };
+        lines.push(format!("Sensor {number}: {}; {}; {lost}", sensor.serial, instrument(sensor)));
+    }
+    page.list(&lines);
+    Ok(())
+}
+
+/// A sensor's rate and calibration in words.
+pub fn instrument(sensor: &Sensor) -> String {
+    let mut calibrations: Vec<&str> =
+        sensor.channels.iter().map(|channel| channel.calibration.as_str()).collect();
+    calibrations.dedup();
+    let nominal = if calibrations.contains(&"nominal") {
+        " (as the sensor declares itself, not calibrated: forces are nominal)"
+    } else {
+        ""
+    };
+    let rate = if sensor.interval_ns > 0 {
+        format!("{:.1} samples/s", 1e9 / sensor.interval_ns as f64)
+    } else {
+        "rate unknown".to_owned()
+    };
+    format!("{}, {rate}, calibration {}{nominal}", sensor.firmware, calibrations.join(", "))
+}
+
+fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
+    let spread = &item.spread;
+    let number = |value: Option<f64>, digits: usize, field: &str| {
+        Cell::number(value, digits, &item_id(visit_id, item.item, field))
+    };
+    let peaks: Vec<String> = item
+        .trials
+        .iter()
+        .map(|trial| {
+            let shown = trial.peak_zero_n.map_or_else(|| "–".to_owned(), |peak_n| format!("{peak_n:.2}"));
+            let shown = if trial.used { shown } else { format!("[{shown}]") };
+            with_id(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"))
+        })
+        .collect();
+    vec![
+        Cell::text(&format!("item-{}", item.item)),
+        Cell::text(&item.muscle),
+        Cell::text(&item.test),
+        Cell::numbers(&peaks),
+        number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
+        number(spread.sd_n, 2, "sd_n"),
+        number(spread.cv_percent, 1, "cv_percent"),
+        Cell::numbers(&cv_interval(visit_id, item.item, spread)),
+        number(spread.best_n, 2, "best_n"),
+        number(Some(spread.trials_used as f64), 0, "trials_used"),
+    ]
+}
+
+fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {
+    let end = |value: Option<f64>, name: &str, field: &str| {
+        value.map(|value| with_id(&format!("{name}{value:.1}"), &item_id(visit_id, item, field)))
+    };
+    let low = end(
+        spread.cv_low_percent,
+        if spread.cv_high_percent.is_none() { "over " } else { "" },
+        "cv_low_percent",
+    );
+    let high = end(spread.cv_high_percent, "to ", "cv_high_percent");
+    low.into_iter().chain(high).collect()
+}
+
+/// How the force was taken, a line for each way.
+fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow]) {
+    let mut lines: Vec<(String, Vec<String>)> = Vec::new();
+    for item in items {
+        let Some(row) = rows.iter().find(|row| row.item == item.item) else { continue };
+        let told = condition_words(row);
+        let name = format!("item-{}", item.item);
+        match lines.iter_mut().find(|(known, _)| *known == told) {
+            Some((_, all)) => all.push(name),
+            None => lines.push((told, vec![name])),
+        }
+    }
+    if !lines.is_empty() {
+        page.heading(3, "Conditions");
+        page.list(&lines.iter().map(|(told, all)| format!("{}: {told}", all.join(", "))).collect::<Vec<_>>());
+    }
+}
+
+fn condition_words(row: &TrialRow) -> String {
+    let word = |name: &str, value: &str| (!value.is_empty()).then(|| format!("{name} {value}"));
+    let length = |name: &str, value: f64| value.is_finite().then(|| format!("{name} {value} mm"));
+    let parts = [
+        word("arrangement", &row.arrangement),
+        word("reaction", &row.reaction),
+        word("coupling", &row.coupling),
+        word("position", &row.position),
+        word("palm", &row.palm),
+        length("lever", row.lever_mm),
+        length("gap", row.gap_mm),
+        word("feedback", &row.feedback),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    if parts.is_empty() {
+        return "arrangement, reaction, coupling, position and lever were not recorded".to_owned();
+    }
+    parts.join(", ")
+}
+
+fn exclusions(page: &mut Page, items: &[Item]) {
+    let lines: Vec<String> = exclusion_lines(items);
+    let notes = items.iter().flat_map(|item| {
+        item.notes.iter().map(move |note| format!("{}, {}: {note}", item.muscle, item.test))
+    });
+    let lines: Vec<String> = lines.into_iter().chain(notes).collect();
+    if !lines.is_empty() {
+        page.heading(3, "What does not count, and why");
+        page.list(&lines);
+    }
+}
+
+/// A line for each trial that is not behind a result.
+pub fn exclusion_lines(items: &[Item]) -> Vec<String> {
+    let of = |item: &Item| -> Vec<String> {
+        let left_out = item.trials.iter().filter(|trial| !trial.used);
+        left_out
+            .map(|trial| {
+                format!(
+                    "{}, {}: trial-{} ({}): {}",
+                    item.muscle, item.test, trial.order, trial.outcome, trial.why_not_used
+                )
+            })
+            .collect()
+    };
+    items.iter().flat_map(of).collect()
+}
+
+fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
+    let found = sides(items);
+    if found.is_empty() {
+        return;
+    }
+    page.heading(3, "Sides");
+    let rows: Vec<Vec<Cell>> = (1..)
+        .zip(&found)
+        .map(|(number, (of, _))| {
+            let id = |field: &str| sides_id(visit_id, number, field);
+            let ends = of.interval_n.map(|(low, high)| {
+                vec![
+                    with_id(&format!("{low:.2}"), &id("low_n")),
+                    with_id(&format!("to {high:.2}"), &id("high_n")),
+                ]
+            });
+            let stronger = match of.stronger {
+                Some(Side::Left) => "left stronger",
+                Some(Side::Right) => "right stronger",
+                None => "equal",
+            };
+            vec![
+                Cell::text(&format!("sides-{number}")),
+                Cell::text(&format!("{}, {}", of.muscle, of.test)),
+                Cell::number(Some(of.left_n), 2, &id("left_n")),
+                Cell::number(Some(of.right_n), 2, &id("right_n")),
+                Cell::text(&format!("{} + {}", of.trials.0, of.trials.1)),
+                Cell::number(Some(of.difference_n), 2, &id("difference_n")),
+                Cell::numbers(&ends.unwrap_or_default()),
+                Cell::number(of.percent, 1, &id("percent")),
+                Cell::text(stronger),
+                Cell::text(match of.beyond_repeats {
+                    Some(true) => "yes",
+                    Some(false) => "not shown",
+                    None => "cannot say: too few trials",
+                }),
+            ]
+        })
+        .collect();
+    page.table(
+        &[
+            "id",
+            "muscle",
+            "left, N",
+            "right, N",
+            "n",
+            "right − left, N",
+            "95 %",
+            "%",
+            "",
+            "beyond the repeats",
+        ],
+        &rows,
+    );
+    page.classed(
+        "quiet",
+        &format!(
+            "%: {FORMULA}. Interval: Welch. Neither side is a reference by itself: the other side may be involved too, and \
+             dominance is not corrected for."
+        ),
+    );
+}
+
+fn observations(page: &mut Page, recording: &Recording) -> Result<(), ReadError> {
+    let entered = recording.observations()?;
+    if !entered.is_empty() {
+        page.heading(3, "Entered by the examiner");
+        let line = |row: &crate::recording::layout::ObservationRow| {
+            let scale = if row.scale.is_empty() { String::new() } else { format!(" ({})", row.scale) };
+            format!(
+                "item-{}: {} {}{scale}, {}, {}",
+                row.item,
+                row.kind,
+                row.value,
+                row.by,
+                names::instant(&row.entered_utc)
+            )
+        };
+        page.list(&entered.iter().map(line).collect::<Vec<_>>());
+    }
+    Ok(())
+}
+
+/// The changes between visits.
+pub fn changes(page: &mut Page, of: &Comparison) {
+    page.heading(2, "Changes between visits");
+    let heads = (1..).zip(&of.visits).map(|(number, visit)| {
+        let days = visit.days.map_or_else(String::new, |days| format!(", day {days:.0}"));
+        format!(
+            "Visit {number}: {}{days}, examiner {}, {}",
+            names::instant(&visit.started_utc),
+            visit.examiner,
+            visit.visit_id
+        )
+    });
+    page.list(&heads.collect::<Vec<_>>());
+    let rows: Vec<Vec<Cell>> = of.changes.iter().map(change_row).collect();
+    page.table(&["item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
+    let judged = of.judged_singly + of.judged_together;
+    page.paragraph(&format!(
+        "{judged} of {} comparisons judged: {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
+         expect without any change: at most {:.2}.",
+        of.changes.len(),
+        of.judged_singly,
+        of.judged_together,
+        of.false_changes
+    ));
+    page.list(&change_lines(&of.changes));
+    page.classed(
+        "quiet",
+        &format!(
+            "Change: difference of the results (mean of the first three valid peaks), whose ids stand in the visits' tables. \
+             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants. \
+             A change within the limit is not a proof that nothing changed."
+        ),
+    );
+}
+
+fn change_row(change: &Change) -> Vec<Cell> {
+    let shown = |value: Option<f64>, digits: usize| {
+        value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"))
+    };
+    let signed = |value: Option<f64>, digits: usize| {
+        value.map_or_else(|| "–".to_owned(), |value| format!("{value:+.digits$}"))
+    };
+    vec![
+        Cell::text(&format!("{}, {}{}", change.muscle, change.test, if change.primary { " *" } else { "" })),
+        Cell::text(&change.visit.to_string()),
+        Cell::text(&shown(change.earlier_n, 2)),
+        Cell::text(&shown(change.later_n, 2)),
+        Cell::text(&signed(change.change_n, 2)),
+        Cell::text(&signed(change.change_percent, 1)),
+        Cell::text(&change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change))),
+        Cell::text(verdict_words(change.verdict)),
+    ]
+}
+
+fn change_lines(changes: &[Change]) -> Vec<String> {
+    let of = |change: &Change| -> Vec<String> {
+        let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
+        let because = (!change.cannot_say.is_empty())
+            .then(|| format!("{name}: cannot say, because {}", change.cannot_say.join("; ")));
+        let source = change.verdict.map(|_| {
+            format!(
+                "{name}: limit from {}, n {}",
+                change.limit_source,
+                change.limit_participants.unwrap_or(0)
+            )
+        });
+        let notes = change.notes.iter().map(|note| format!("{name}: {note}"));
+        because.into_iter().chain(source).chain(notes).collect()
+    };
+    changes.iter().flat_map(of).collect()
+}
+
+/// The repeatability that limits come from, in short.
+pub fn basis(page: &mut Page, document: &crate::study::reliability::Document) {
+    page.heading(2, "Repeatability behind the limits");
+    let rows: Vec<Vec<Cell>> = document
+        .analyses
+        .iter()
+        .map(|of| {
+            let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
+            let sem = of.agreement;
+            vec![
+                Cell::text(&of.name),
+                Cell::text(&format!("{} × {}", of.subjects, of.k)),
+                Cell::text(&icc.map_or_else(String::new, |form| {
+                    format!("{:.2} ({})", form.icc, interval(form.low, form.high, 2))
+                })),
+                Cell::text(&sem.map_or_else(String::new, |sem| format!("{:.2}", sem.sem.value))),
+                Cell::text(&sem.map_or_else(String::new, |sem| {
+                    format!("{:.2} ({})", sem.mdc95.value, interval(sem.mdc95.low, sem.mdc95.high, 2))
+                })),
+            ]
+        })
+        .collect();
+    page.table(
+        &["quantity", "subjects × occasions", "ICC(2,1) = ICC(A,1)", "SEM (agreement)", "MDC95"],
+        &rows,
+    );
+}

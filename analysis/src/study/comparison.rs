@@ -1,0 +1,442 @@
+//! Two visits or more of one person: the changes, each against the smallest change that can be shown.
+//!
+//! Comes in: visits, and where the limits come from. Goes out: a [`Comparison`]: changes (N, %) with their verdict, or why
+//! there is none; the number of comparisons and of false changes to expect; the difference of the sides.
+use super::conditions::{Conditions, Vouched};
+use super::published::Published;
+use super::reliability::{Document, Reliability};
+use super::series::instant;
+use super::sides::{SideDifference, sides};
+use super::visit::{Measured, Visit};
+use crate::measures::repeats::{Item, SCORED, Spread};
+use crate::statistics::change::{Limit, Verdict, false_changes, limit, verdict};
+use crate::statistics::sem::Sem;
+use crate::trial::Test;
+use serde::Serialize;
+
+/// Where the limits come from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Basis {
+    /// The user's own data.
+    Own(Document),
+    /// Values from a publication.
+    Published(Vec<Published>),
+    /// Nowhere.
+    Nothing,
+}
+
+/// Which standard error of measurement decides.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, clap::ValueEnum)]
+#[serde(rename_all = "lowercase")]
+pub enum Form {
+    /// √(σ² occasions + MS error): a shift common to everybody counts as error.
+    #[default]
+    Agreement,
+    /// √MS error: it does not.
+    Consistency,
+}
+
+/// How the comparison is made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rules {
+    /// Where the limits come from.
+    pub basis: Basis,
+    /// Items judged singly: muscle key with its side, and test.
+    pub primary: Vec<(String, String)>,
+    /// Conditions that the user vouches for.
+    pub vouched: Vouched,
+    /// Which SEM.
+    pub form: Form,
+}
+
+/// A visit, as far as a comparison shows it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Head {
+    /// Recording.
+    pub file: String,
+    /// UUID.
+    pub visit_id: String,
+    /// Examiner's code.
+    pub examiner: String,
+    /// When it began (RFC 3339).
+    pub started_utc: String,
+    /// Days since the first visit.
+    pub days: Option<f64>,
+    /// What measured its holds.
+    pub software: String,
+}
+
+/// One change.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Change {
+    /// Muscle key: side, digit, direction.
+    pub muscle: String,
+    /// Kind of test.
+    pub test: String,
+    /// Number of the later visit, from 2; the earlier one is the first.
+    pub visit: usize,
+    /// Judged singly.
+    pub primary: bool,
+    /// Mean of the first three valid peaks then, N.
+    pub earlier_n: Option<f64>,
+    /// And now, N.
+    pub later_n: Option<f64>,
+    /// What was reported for them, where measuring again with one parameter set gives something else, N.
+    pub reported_n: Option<(f64, f64)>,
+    /// Settings by which both were measured: their digest.
+    pub settings: String,
+    /// Later minus earlier, N.
+    pub change_n: Option<f64>,
+    /// The same, % of the earlier.
+    pub change_percent: Option<f64>,
+    /// What it is held against, N; as a ratio where `as_ratio`.
+    pub limit: Option<Limit>,
+    /// Limits are ratios (of logarithms), because differences grow with the mean in the data they come from.
+    pub as_ratio: bool,
+    /// Participants behind the limit.
+    pub limit_participants: Option<usize>,
+    /// Where the limit comes from.
+    pub limit_source: String,
+    /// The verdict; `None`: it cannot be said.
+    pub verdict: Option<Verdict>,
+    /// Why it cannot be said.
+    pub cannot_say: Vec<String>,
+    /// What a reader must know.
+    pub notes: Vec<String>,
+}
+
+/// All changes between visits.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// Participant's code.
+    pub participant: String,
+    /// The visits, the first one first.
+    pub visits: Vec<Head>,
+    /// Which SEM decided.
+    pub form: Form,
+    /// Conditions that the user vouched for.
+    pub vouched: Vec<String>,
+    /// The changes.
+    pub changes: Vec<Change>,
+    /// Changes judged singly.
+    pub judged_singly: usize,
+    /// Changes judged together, sharing one chance of a false change.
+    pub judged_together: usize,
+    /// False changes to expect among such visits without any change; an upper bound where upper ends decide.
+    pub false_changes: f64,
+    /// Difference of the sides at the last visit.
+    pub sides: Vec<SideDifference>,
+}
+
+/// Why visits cannot be compared.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Incomparable {
+    /// Different people.
+    #[error("the recordings are of different participants: {0} and {1}")]
+    People(String, String),
+    /// Time runs backwards.
+    #[error("{later} began before {earlier}")]
+    Order {
+        /// Given first.
+        earlier: String,
+        /// Given later.
+        later: String,
+    },
+    /// The same visit twice.
+    #[error("{0} and {1} are recordings of one visit")]
+    Same(String, String),
+    /// A primary item that no visit has.
+    #[error("no item `{0}` in these visits")]
+    Primary(String),
+}
+
+/// Compares each later visit with the first.
+pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparable> {
+    check(visits)?;
+    let Some((first, later)) = visits.split_first() else {
+        return Err(Incomparable::Primary("none".to_owned()));
+    };
+    for (muscle, test) in &rules.primary {
+        if first.find(muscle, test).is_none() {
+            return Err(Incomparable::Primary(format!("{muscle} {test}")));
+        }
+    }
+    let mut changes = Vec::new();
+    for (number, visit) in (2..).zip(later) {
+        for measured in &first.items {
+            if let Some(now) = visit.find(&measured.item.muscle, &measured.item.test) {
+                changes.push(change((first, measured), (visit, now), number, rules));
+            }
+        }
+    }
+    let together = changes.iter().filter(|(change, sem)| sem.is_some() && !change.primary).count();
+    let changes: Vec<Change> =
+        changes.into_iter().map(|(change, sem)| judged(change, sem.as_ref(), together)).collect();
+    let judged_singly = changes.iter().filter(|change| change.primary && change.verdict.is_some()).count();
+    let judged_together = changes.iter().filter(|change| !change.primary && change.verdict.is_some()).count();
+    Ok(Comparison {
+        participant: first.participant.clone(),
+        visits: visits.iter().map(|visit| head(visit, first)).collect(),
+        form: rules.form,
+        vouched: rules.vouched.0.clone(),
+        changes,
+        judged_singly,
+        judged_together,
+        false_changes: false_changes(judged_singly, judged_together),
+        sides: visits.last().map(sides_of).unwrap_or_default(),
+    })
+}
+
+fn sides_of(visit: &Visit) -> Vec<SideDifference> {
+    let items: Vec<Item> = visit.items.iter().map(|measured| measured.item.clone()).collect();
+    sides(&items).into_iter().map(|(of, _)| of).collect()
+}
+
+fn check(visits: &[Visit]) -> Result<(), Incomparable> {
+    for pair in visits.windows(2) {
+        let (a, b) = (&pair[0], &pair[1]);
+        let file = |visit: &Visit| visit.file.display().to_string();
+        if a.participant != b.participant {
+            return Err(Incomparable::People(a.participant.clone(), b.participant.clone()));
+        }
+        if a.visit_id == b.visit_id {
+            return Err(Incomparable::Same(file(a), file(b)));
+        }
+        if instant(b) < instant(a) {
+            return Err(Incomparable::Order { earlier: file(a), later: file(b) });
+        }
+    }
+    Ok(())
+}
+
+fn head(visit: &Visit, first: &Visit) -> Head {
+    let days = |visit: &Visit| {
+        visit.started_utc.parse::<jiff::Timestamp>().ok().map(|at| at.as_second() as f64 / 86_400.0)
+    };
+    Head {
+        file: visit.file.display().to_string(),
+        visit_id: visit.visit_id.clone(),
+        examiner: visit.examiner.clone(),
+        started_utc: visit.started_utc.clone(),
+        days: days(visit).zip(days(first)).map(|(at, zero)| at - zero),
+        software: visit.software.clone(),
+    }
+}
+
+/// The standard error behind a limit, and the participants.
+struct Error {
+    sem: Sem,
+    participants: usize,
+}
+
+fn change(
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+    number: usize,
+    rules: &Rules,
+) -> (Change, Option<Error>) {
+    let key = (now.item.muscle.clone(), now.item.test.clone());
+    let mut change = Change {
+        primary: rules.primary.contains(&key),
+        muscle: key.0,
+        test: key.1,
+        visit: number,
+        earlier_n: then.item.spread.mean_of_peaks_n,
+        later_n: now.item.spread.mean_of_peaks_n,
+        reported_n: None,
+        settings: now.settings().unwrap_or_default(),
+        change_n: None,
+        change_percent: None,
+        limit: None,
+        as_ratio: false,
+        limit_participants: None,
+        limit_source: String::new(),
+        verdict: None,
+        cannot_say: Vec::new(),
+        notes: Vec::new(),
+    };
+    one_parameter_set(&mut change, (first, then), (visit, now));
+    change.change_n = change.later_n.zip(change.earlier_n).map(|(later, earlier)| later - earlier);
+    let above_zero = change.earlier_n.filter(|earlier| *earlier > 0.0);
+    change.change_percent = change.change_n.zip(above_zero).map(|(by, earlier)| 100.0 * by / earlier);
+    change.cannot_say.extend(objections((first, then), (visit, now), rules));
+    let error = error_of(&mut change, (first, then), (visit, now), rules);
+    let sayable = change.cannot_say.is_empty() && change.change_n.is_some();
+    (change, error.filter(|_| sayable))
+}
+
+/// Where settings or versions differ, both visits are measured again with the later one's parameters; what that changes is
+/// kept beside what was reported.
+fn one_parameter_set(
+    change: &mut Change,
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+) {
+    let Some(parameters) = &now.parameters else {
+        change
+            .notes
+            .push("the recording names no analysis settings: values are those reported then".to_owned());
+        return;
+    };
+    if then.settings() == now.settings() && first.software == visit.software {
+        return;
+    }
+    let again = then
+        .measured_again(&first.file, parameters)
+        .and_then(|earlier| Ok((earlier, now.measured_again(&visit.file, parameters)?)));
+    let reported = change.earlier_n.zip(change.later_n);
+    match again {
+        Err(why) => change.cannot_say.push(format!(
+            "the visits were analysed with different settings or versions, and measuring both with the later one's \
+             failed: {why}"
+        )),
+        Ok((earlier, later)) => {
+            (change.earlier_n, change.later_n) =
+                (Spread::of(&earlier).mean_of_peaks_n, Spread::of(&later).mean_of_peaks_n);
+            let now_both = change.earlier_n.zip(change.later_n);
+            change.reported_n = reported.filter(|_| now_both != reported);
+            let note = "settings or versions differed: both visits measured again with the later one's";
+            change.notes.push(note.to_owned());
+        }
+    }
+}
+
+/// What forbids a verdict, whatever the limit.
+fn objections(
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+    rules: &Rules,
+) -> Vec<String> {
+    let mut found = Vec::new();
+    if now.item.test == Test::Concentric.word() {
+        found.push("in a concentric test the force is the examiner's as much as the person's".to_owned());
+    }
+    for (when, measured) in [("earlier", then), ("later", now)] {
+        let used = measured.item.spread.trials_used;
+        if used < SCORED {
+            found.push(format!("{used} of the {SCORED} trials at the {when} visit"));
+        }
+    }
+    let mut own = Vouched(rules.vouched.0.clone());
+    // Between two visits of one person the examiner is a matter of the limit, and the population is the person's.
+    own.0.extend(["examiner".to_owned(), "population".to_owned()]);
+    let between = Conditions { population: String::new(), ..then.conditions.clone() };
+    let at = Conditions { population: String::new(), ..now.conditions.clone() };
+    found
+        .extend(between.differences(&at, &own).into_iter().map(|what| format!("between the visits: {what}")));
+    if first.population != visit.population {
+        found.push(format!(
+            "between the visits: population differs: {} and {}",
+            first.population, visit.population
+        ));
+    }
+    found
+}
+
+/// Conditions of the pair of visits, for the limit.
+fn of_pair((first, _): (&Visit, &Measured), (visit, now): (&Visit, &Measured)) -> Conditions {
+    let examiner = match (first.examiner.as_str(), visit.examiner.as_str()) {
+        ("", _) | (_, "") => "",
+        (a, b) if a == b => "same",
+        _ => "another",
+    };
+    Conditions { examiner: examiner.to_owned(), ..now.conditions.clone() }
+}
+
+/// The error that the change is held against; what forbids its use goes to the change.
+fn error_of(
+    change: &mut Change,
+    then: (&Visit, &Measured),
+    now: (&Visit, &Measured),
+    rules: &Rules,
+) -> Option<Error> {
+    let conditions = of_pair(then, now);
+    match &rules.basis {
+        Basis::Nothing => {
+            change.cannot_say.push(
+                "no measurement error is known: give your own data with --reliability, or name a published value".to_owned(),
+            );
+            None
+        }
+        Basis::Own(document) => {
+            let Some(of) = own(document, &change.muscle, &conditions) else {
+                change.cannot_say.push("the reliability data hold no such muscle and test".to_owned());
+                return None;
+            };
+            change.limit_source = format!("own data: {}", of.name);
+            if !of.name.starts_with(&change.muscle) && !of.conditions.muscle.is_empty() {
+                change.notes.push("the limit comes from the other side".to_owned());
+            }
+            change.cannot_say.extend(against_limit(&conditions, &of.conditions, rules));
+            change.as_ratio = of.pairs.iter().any(|pair| pair.of.grows);
+            let form = if rules.form == Form::Agreement { &of.agreement } else { &of.consistency };
+            let ratio =
+                if rules.form == Form::Agreement { &of.agreement_of_logs } else { &of.consistency_of_logs };
+            let sem = if change.as_ratio { ratio } else { form };
+            if sem.is_none() {
+                change
+                    .cannot_say
+                    .push("the reliability data give no standard error of measurement".to_owned());
+            }
+            Some(Error { sem: (*sem)?, participants: of.subjects })
+        }
+        Basis::Published(values) => {
+            let fits = |value: &&Published| value.conditions.muscle == conditions.muscle;
+            let Some(value) = values.iter().find(fits) else {
+                change.cannot_say.push("the published values named hold no such muscle".to_owned());
+                return None;
+            };
+            change.limit_source = format!("{} N ({}; {})", value.change_n, value.source, value.read_as);
+            change.cannot_say.extend(against_limit(&conditions, &value.conditions, rules));
+            if value.level_percent.is_none()
+                && !rules.vouched.0.iter().any(|word| word == "level" || word == "all")
+            {
+                change.cannot_say.push("the source does not state the level of the value (95 %?)".to_owned());
+            }
+            Some(Error { sem: value.sem()?, participants: value.participants })
+        }
+    }
+}
+
+/// What does not match between these visits and the data behind a limit.
+fn against_limit(these: &Conditions, behind: &Conditions, rules: &Rules) -> impl Iterator<Item = String> {
+    these
+        .differences(behind, &rules.vouched)
+        .into_iter()
+        .map(|what| format!("against the limit's data: {what}"))
+}
+
+/// The user's own data for this muscle and test: of this side, or else of the other, or else of a table that names none.
+fn own<'a>(document: &'a Document, muscle: &str, conditions: &Conditions) -> Option<&'a Reliability> {
+    let same = |of: &&Reliability| {
+        let known = |ours: &str, theirs: &str| theirs.is_empty() || ours == theirs;
+        known(&conditions.muscle, &of.conditions.muscle) && known(&conditions.test, &of.conditions.test)
+    };
+    let all = || document.analyses.iter().filter(same);
+    all().find(|of| of.name.starts_with(muscle)).or_else(|| all().next())
+}
+
+fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change {
+    let Some(error) = error else { return change };
+    change.limit_participants = Some(error.participants);
+    let together = if change.primary { 1 } else { together };
+    let Some(limit) = limit(&error.sem, error.participants, together) else {
+        change.cannot_say.push("the limit has no interval at so small a chance".to_owned());
+        return change;
+    };
+    let of = if change.as_ratio {
+        change
+            .later_n
+            .zip(change.earlier_n)
+            .filter(|(a, b)| *a > 0.0 && *b > 0.0)
+            .map(|(a, b)| libm::log(a / b))
+    } else {
+        change.change_n
+    };
+    change.limit = Some(limit);
+    change.verdict = of.map(|of| verdict(of, &limit));
+    if of.is_none() {
+        change.cannot_say.push("a ratio needs forces above zero".to_owned());
+    }
+    change
+}
