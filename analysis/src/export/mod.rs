@@ -1,7 +1,7 @@
 //! Recordings out into other tools: CSV and JSON.
 //!
 //! Comes in: recordings. Goes out: text. One [`Document`] a recording holds what there is to export; [`deidentify`] takes
-//! out of it what could say who somebody is; [`csv`] and [`to_json`] write it. Unknown is an empty cell in CSV and null in
+//! out of it what could say who somebody is; [`csv()`] and [`to_json`] write it. Unknown is an empty cell in CSV and null in
 //! JSON; times are s, forces N, as in the recording.
 
 pub mod deidentify;

@@ -47,8 +47,9 @@ pub struct Args {
     /// everything is recorded and no trial is named
     #[arg(long)]
     pub plan: Option<PathBuf>,
-    /// An answer to the gate of an examination, asked where it is missing: SIDE [DIGIT] none|active|make|break pain 0-10
-    /// [since DATE] [cleared BY WHOM]; repeatable
+    /// An answer to the gate of an examination, asked where it is missing: side (and digit), none, active, make or
+    /// break, pain, and where there was an operation since when and cleared by whom, as in "left index make pain 2 since
+    /// 2026-01-03 cleared surgeon"; repeatable
     #[arg(long, value_name = "ANSWER", value_parser = Clearance::parse)]
     pub allow: Vec<Clearance>,
     /// The involved side, left or right: the other one is tested first
