@@ -45,13 +45,6 @@ pub struct Run<'a> {
     pub noise_n: f64,
 }
 
-impl Run<'_> {
-    /// How many traces of a kind there are.
-    pub fn traces(&self, kind: Kind) -> u64 {
-        if kind == Kind::Nobody { self.count.div_ceil(4) } else { self.count }
-    }
-}
-
 /// The score of one kind of trace at one rate.
 #[derive(Debug, Clone)]
 pub struct Row {
@@ -152,7 +145,7 @@ pub fn score(run: &Run, kind: Kind, find: &find::Find) -> Vec<Row> {
     let empty = |rate_hz: &u32| Row { kind, rate_hz: *rate_hz, score: Score::default() };
     let mut rows: Vec<Row> = run.rates_hz.iter().map(empty).collect();
     let parameters = kind.parameters();
-    for number in 0..run.traces(kind) {
+    for number in 0..run.count {
         let scene = Scene::new(kind, run.seed, number);
         let truths = truth::of(&scene);
         let mut at_1_khz = vec![None; truths.len()];

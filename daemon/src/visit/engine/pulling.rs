@@ -34,6 +34,9 @@ pub(super) struct Pull {
     pub in_band: (u64, u64),
 }
 
+/// An onset this long before the cue is early at the least, and at the most, whatever its uncertainty, s.
+const EARLY_S: (f64, f64) = (0.1, 0.25);
+
 impl Pull {
     /// Counts a sample for the time in the band: from when the force is near it.
     pub fn count_band(&mut self, force_n: f64) {
@@ -157,7 +160,9 @@ impl Visit {
         pull.pulling = false;
         let onset_s = hold.onset_s + self.offset_s;
         let end_s = hold.end_s.map_or(self.now_s, |end_s| end_s + self.offset_s);
-        let early = onset_s < pull.cue_s;
+        // An onset is an estimate: what seems early by less than its own uncertainty is not.
+        let unsure_s = hold.onset_sd_s.map_or(EARLY_S.0, |sd_s| (2.0 * sd_s).clamp(EARLY_S.0, EARLY_S.1));
+        let early = onset_s + unsure_s < pull.cue_s;
         let examined = self.procedure() == Procedure::Examined;
         // Who pulls before the cue and through it has spent an attempt; a touch, or what was over before, has not.
         let ours =
