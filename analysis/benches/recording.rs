@@ -14,6 +14,8 @@ use std::path::Path;
 const SAMPLES: usize = 1_000_000;
 
 fn write(path: &Path, owned: &sample::Owned, channels: usize) {
+    // A recording is never written over another.
+    let _ = std::fs::remove_file(path);
     let mut writer = Writer::create(path, &sample::root()).unwrap();
     writer.add_sensor(&sample::sensor(channels, SAMPLES)).unwrap();
     for from in (0..SAMPLES).step_by(1000) {

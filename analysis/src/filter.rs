@@ -5,6 +5,7 @@
 //! inflates peaks. Design by the bilinear transform with the cut-off prewarped (Oppenheim & Schafer, Discrete-Time
 //! Signal Processing, ch. 7: from memory; the coefficients are checked against SciPy's).
 
+use serde::Serialize;
 use std::f64::consts::PI;
 
 /// Highest order that is designed.
@@ -163,6 +164,43 @@ impl LowPass {
     }
 }
 
+/// A filter that was asked for: stored with every result that it touched.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Filter {
+    /// Order of the Butterworth design (of each pass).
+    pub order: usize,
+    /// Cut-off, Hz: −3 dB over all passes.
+    pub cutoff_hz: f64,
+    /// Forwards and backwards, without delay; else forwards only, late.
+    pub zero_phase: bool,
+}
+
+impl Filter {
+    /// Filters values at a rate in place. Each run of it between gaps is filtered by itself: `gap_before` tells whether
+    /// values are missing before the one at an index.
+    pub fn apply(
+        &self,
+        values: &mut [f64],
+        rate_hz: f64,
+        gap_before: impl Fn(usize) -> bool,
+    ) -> Result<(), FilterError> {
+        let filter = if self.zero_phase {
+            LowPass::twice(self.order, self.cutoff_hz, rate_hz)?
+        } else {
+            LowPass::new(self.order, self.cutoff_hz, rate_hz)?
+        };
+        let mut from = 0;
+        while from < values.len() {
+            let to = (from + 1..values.len()).find(|&k| gap_before(k)).unwrap_or(values.len());
+            let run = &values[from..to];
+            let filtered = if self.zero_phase { filter.zero_phase(run) } else { filter.causal(run, true) };
+            values[from..to].copy_from_slice(&filtered);
+            from = to;
+        }
+        Ok(())
+    }
+}
+
 /// The cut-off of one pass for a given one after several passes.
 pub fn corrected_cutoff_hz(order: usize, passes: u32, cutoff_hz: f64, rate_hz: f64) -> f64 {
     let single = libm::pow(libm::pow(2.0, 1.0 / f64::from(passes)) - 1.0, 0.5 / order.max(1) as f64);
@@ -254,6 +292,18 @@ mod tests {
         for cutoff in [0.0, -1.0, 500.0, 501.0, f64::NAN, f64::INFINITY] {
             assert!(matches!(LowPass::new(2, cutoff, 1000.0), Err(FilterError::Cutoff { .. })), "{cutoff}");
         }
+    }
+
+    #[test]
+    fn runs_between_gaps_are_filtered_by_themselves() {
+        let filter = Filter { order: 2, cutoff_hz: 20.0, zero_phase: true };
+        let signal: Vec<f64> = (0..400).map(|k| if k < 200 { 1.0 } else { 5.0 }).collect();
+        let (mut whole, mut parted) = (signal.clone(), signal.clone());
+        filter.apply(&mut whole, 1000.0, |_| false).unwrap();
+        filter.apply(&mut parted, 1000.0, |k| k == 200).unwrap();
+        assert!((whole[199] - 1.0).abs() > 0.5);
+        assert_close(&parted, &signal, 1e-9, "each run is constant");
+        assert!(filter.apply(&mut parted, 30.0, |_| false).is_err());
     }
 
     #[test]

@@ -3,15 +3,22 @@
 //! Comes in: samples (`time_s`, `force_n`) from a recording, a CSV trace or any HDF5 dataset. Goes out: holds with
 //! their times (s) and forces (N), tables and plots. Everything but files, plots and commands is pure.
 
+#[doc = include_str!("../METHODS_AND_ERRORS.md")]
+pub mod methods {}
+
 pub mod cautions;
+pub mod code;
 pub mod command;
 pub mod console;
+pub mod corrections;
+pub mod export;
 pub mod filter;
 pub mod holds;
 pub mod measures;
 pub mod plot;
 pub mod recording;
 pub mod report;
+pub mod spelling;
 pub mod statistics;
 pub mod study;
 pub mod supervise;

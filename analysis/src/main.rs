@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{compare, holds, info, plot, reliability, report, summary};
+use analysis::command::{compare, export, holds, info, plot, reliability, report, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -18,6 +18,7 @@ enum Command {
     Summary(summary::Args),
     Plot(plot::Args),
     Info(info::Args),
+    Export(export::Args),
     Compare(compare::Args),
     Reliability(reliability::Args),
     Report(report::Args),
@@ -44,6 +45,7 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Summary(args) => summary::run(args),
         Command::Plot(args) => plot::run(args),
         Command::Info(args) => info::run(args),
+        Command::Export(args) => export::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Reliability(args) => reliability::run(args),
         Command::Report(args) => report::run(args),

@@ -98,6 +98,8 @@ words!(
     Concentric => "concentric",
     /// The muscle is stretched; nothing is measured.
     Length => "length",
+    /// A hold at a set share of the best peak, for its steadiness.
+    Submaximal => "submaximal",
     /// No test named: free recording.
     Free => "free",
 );

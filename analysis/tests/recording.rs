@@ -9,7 +9,7 @@ use analysis::recording::read::{ReadError, Recording};
 use analysis::recording::write::{Samples, WriteError, Writer};
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 fn names_in(folder: &Path) -> Vec<String> {
     fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect()
@@ -83,7 +83,7 @@ fn what_is_not_there_is_refused() {
 fn equal_contents_make_equal_files_however_they_were_cut() {
     let folder = tempfile::tempdir().unwrap();
     let write = |name: &str, step| {
-        let path = folder.path().join(name);
+        let path = gone(folder.path().join(name));
         (sample::write(&path, step).unwrap(), fs::read(&path).unwrap())
     };
     let whole = write("whole.h5", sample::SAMPLES);
@@ -98,7 +98,7 @@ fn other_contents_have_another_digest() {
     let path = folder.path().join("r.h5");
     let digest = |change: fn(&mut TrialRow), channels: usize| {
         let owned = sample::samples(channels, 10);
-        let mut writer = Writer::create(&path, &sample::root()).unwrap();
+        let mut writer = Writer::create(&gone(path.clone()), &sample::root()).unwrap();
         writer.add_sensor(&sample::sensor(channels, 10)).unwrap();
         writer.append(1, owned.part(channels, 0, 10)).unwrap();
         let mut trial = sample::empty_trial();
@@ -180,9 +180,15 @@ fn a_folder_that_is_not_there_is_named() {
     assert!(error.hint().contains("folder"));
 }
 
+/// A path where nothing is: a recording is not written over another.
+fn gone(path: PathBuf) -> PathBuf {
+    let _ = fs::remove_file(&path);
+    path
+}
+
 /// Writes a recording, and changes it with HDF5's own means.
 fn changed(path: &Path, change: impl FnOnce(&hdf5::File)) -> Result<Recording, ReadError> {
-    sample::write_empty(path).unwrap();
+    sample::write_empty(&gone(path.to_owned())).unwrap();
     let file = open::unlocked().open_rw(path).unwrap();
     change(&file);
     file.close().unwrap();
@@ -205,7 +211,7 @@ fn a_foreign_file_is_told_from_a_damaged_one() {
     let path = folder.path().join("r.h5");
     hdf5::File::create(&path).unwrap().close().unwrap();
     assert!(matches!(Recording::open(&path), Err(ReadError::Foreign(_))));
-    sample::write_empty(&path).unwrap();
+    sample::write_empty(&gone(path.clone())).unwrap();
     let bytes = fs::read(&path).unwrap();
     fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
     let error = Recording::open(&path).unwrap_err();
@@ -286,4 +292,15 @@ fn a_lock_that_somebody_holds_keeps_nobody_from_reading() {
     let locked = fs::File::open(&path).unwrap();
     locked.lock().unwrap();
     Recording::open(&path).unwrap().verify().unwrap();
+}
+
+#[test]
+fn a_recording_is_never_written_over_another() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("r.h5");
+    fs::write(&path, "already here").unwrap();
+    let error = sample::write_empty(&path).unwrap_err();
+    assert!(error.to_string().contains("cannot give it its name"), "{error}");
+    assert_eq!(fs::read_to_string(&path).unwrap(), "already here");
+    assert_eq!(names_in(folder.path()), ["r.h5"], "nothing temporary is left");
 }

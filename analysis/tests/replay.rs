@@ -6,7 +6,7 @@ mod sample;
 use analysis::holds::{Event, Hold, Parameters, Profile, Sample, Stream};
 use analysis::recording::layout::{EventRow, FrameRow, SegmentRow};
 use analysis::recording::read::Recording;
-use analysis::recording::replay::replay;
+use analysis::recording::replay::{Placed, in_force, replay};
 use analysis::recording::write::{Samples, SensorTables, Tables, Writer};
 use analysis::trial::Test;
 use serde_json::json;
@@ -164,6 +164,8 @@ impl Player {
 
     fn write(&self, path: &Path) -> Recording {
         let samples = self.owned.time_s.len();
+        // A recording is never written over another.
+        let _ = std::fs::remove_file(path);
         let mut writer = Writer::create(path, &sample::root()).unwrap();
         writer.add_sensor(&sample::sensor(CHANNELS, samples)).unwrap();
         let all: Samples = self.owned.part(CHANNELS, 0, samples);
@@ -178,7 +180,7 @@ impl Player {
     fn check(&self, folder: &Path, what: &str) {
         let recording = self.write(&folder.join("recording-1.h5"));
         for (channel, found) in (1..).zip(&self.found) {
-            let again = replay(&recording, 1, channel, None).unwrap();
+            let again = replay(&recording, 1, channel, &|_| ()).unwrap();
             let again: Vec<_> = again.into_iter().map(|placed| (placed.segment, placed.hold)).collect();
             // By their text: an unknown measure is not equal to itself.
             assert_eq!(format!("{again:#?}"), format!("{found:#?}"), "{what}, channel {channel}");
@@ -234,6 +236,27 @@ fn parameters_set_before_the_first_sample_are_those_the_finder_begins_with() {
     // The first pull is under way when the stream begins.
     let steps = [Step::Lose(215), zero_known, Step::Begin, Step::Frames(150)];
     Player::play(&steps).check(folder.path(), "set before the beginning");
+}
+
+/// What is asked for changes that alone: the zero stays known where a tare was taken, so the peak above it is the same.
+#[test]
+fn other_parameters_change_nothing_but_themselves() {
+    let folder = tempfile::tempdir().unwrap();
+    let tared = parameters(|parameters| (parameters.zero_known, parameters.test) = (true, Test::Make));
+    // A pull is under way when the finder begins: without a known zero its level would be taken for zero.
+    let steps = [Step::Lose(215), Step::Tare(1), Step::Set(1, tared), Step::Begin, Step::Frames(150)];
+    let recording = Player::play(&steps).write(&folder.path().join("recording-1.h5"));
+    let as_it_was = replay(&recording, 1, 1, &|_| ()).unwrap();
+    let to_break = replay(&recording, 1, 1, &|parameters| parameters.test = Test::Break).unwrap();
+    let zero_lost = replay(&recording, 1, 1, &|parameters| parameters.zero_known = false).unwrap();
+    let peaks = |placed: &[Placed]| placed.iter().map(|p| p.hold.peak_zero_n).collect::<Vec<_>>();
+    assert!(!as_it_was.is_empty());
+    assert_eq!(peaks(&to_break), peaks(&as_it_was));
+    assert!(to_break.iter().all(|p| p.parameters.zero_known && p.parameters.test == Test::Break));
+    assert_ne!(peaks(&zero_lost), peaks(&as_it_was));
+    let stored = in_force(&recording).unwrap();
+    assert_eq!(stored.len(), 1);
+    assert_eq!((stored[0].from_sample, stored[0].parameters.test), (0, Test::Make));
 }
 
 /// Numbers from a seed (SplitMix64, Steele, Lea and Flood 2014).

@@ -55,7 +55,7 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     assert_eq!(analysis["conditions"]["examiner"], "same");
     // Known: variance of a visit's mean = visit² + trial²/3; with 11 degrees of freedom the estimate lies within its own
     // 99.9 % interval, 0.5 to 1.7 times that.
-    let known = (study::BETWEEN_VISITS_N.powi(2) + study::BETWEEN_TRIALS_N.powi(2) / 3.0).sqrt();
+    let known = study::BETWEEN_VISITS_N.hypot(study::BETWEEN_TRIALS_N / 3.0_f64.sqrt());
     let sem = analysis["consistency"]["sem"]["value"].as_f64().unwrap();
     assert!(sem > 0.5 * known && sem < 1.7 * known, "{sem} {known}");
     assert!(analysis["averaging"][0]["sem"].as_f64() > analysis["averaging"][2]["sem"].as_f64());

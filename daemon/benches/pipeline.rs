@@ -29,6 +29,7 @@ fn journal() -> (Vec<Stamped>, u64) {
         visit_id: String::new(),
         participant: String::new(),
         examiner: String::new(),
+        consent: String::new(),
         plan: String::new(),
         software: "bench".to_owned(),
         started_utc: String::new(),

@@ -13,6 +13,10 @@ use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 const NS_PER_S: i64 = 1_000_000_000;
+/// Clocks read within this time were read together, ns.
+const TOGETHER_NS: u64 = 1_000_000;
+/// On a machine so busy that they never are, the last try stands.
+const ANCHOR_TRIES: usize = 5;
 
 /// Something that knows the time: the machine, or a simulated world.
 pub trait Clock: Send + Sync {
@@ -31,14 +35,24 @@ pub trait Clock: Send + Sync {
     /// Waits until [`Clock::monotonic_ns`] has reached `monotonic_ns`. A signal does not end the wait early.
     fn sleep_until_ns(&self, monotonic_ns: u64);
 
-    /// All clocks, read one right after the other.
+    /// All clocks, read one right after the other: again, where something came between.
     fn anchor(&self) -> Anchor {
-        Anchor {
-            monotonic_ns: self.monotonic_ns(),
-            boottime_ns: self.boottime_ns(),
-            utc_ns: self.utc_ns(),
-            host_boot_id: self.host_boot_id(),
+        let mut anchor = Anchor { host_boot_id: self.host_boot_id(), ..Anchor::default() };
+        for _ in 0..ANCHOR_TRIES {
+            anchor.monotonic_ns = self.monotonic_ns();
+            anchor.boottime_ns = self.boottime_ns();
+            anchor.utc_ns = self.utc_ns();
+            if self.monotonic_ns().saturating_sub(anchor.monotonic_ns) < TOGETHER_NS {
+                break;
+            }
         }
+        anchor
+    }
+
+    /// How long the machine has been suspended since it was started, ns; never less than that, and more only by what came
+    /// between two readings.
+    fn suspended_ns(&self) -> u64 {
+        self.boottime_ns().saturating_sub(self.monotonic_ns())
     }
 }
 
@@ -118,6 +132,11 @@ impl Clock for ManualClock {
     fn sleep_until_ns(&self, monotonic_ns: u64) {
         self.monotonic_ns.fetch_max(monotonic_ns, Ordering::SeqCst);
     }
+}
+
+/// Civil time as RFC 3339 in UTC.
+pub fn rfc3339(utc_ns: i64) -> String {
+    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -6,8 +6,9 @@
 
 use crate::journal::{Record, Stamped};
 use crate::pipeline::setting::Setting;
-use crate::pipeline::{Found, Output, Pipeline, WireFaults};
-use crate::visit::engine::{Cue, Effect, Input, Moment, TrialResult, Visit};
+use crate::pipeline::{Action, Block, Found, Output, Pipeline, WireFaults};
+use crate::visit::action::Examiner;
+use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialResult, Visit};
 use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
@@ -23,6 +24,9 @@ pub struct Begun {
     pub participant: String,
     /// Examiner's code; "" none.
     pub examiner: String,
+    /// Consent of a research participant: `date version`; "" none.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub consent: String,
     /// The plan (TOML); "" free recording.
     pub plan: String,
     /// Software and version.
@@ -55,10 +59,27 @@ pub enum Said {
     Pipeline(Output),
     /// Words for the examiner.
     Say(String),
+    /// Something else is on in the visit.
+    Stage(Stage),
     /// A trial's window is open.
     Cue(Cue),
+    /// The count that runs through the pull.
+    Count(u32),
+    /// The force is near the cap, or (`reached`) at it.
+    Cap {
+        /// At it.
+        reached: bool,
+        /// The force, unsmoothed, N.
+        force_n: f64,
+        /// The cap, N.
+        cap_n: f64,
+    },
     /// A row of `/trials`.
     Trial(Box<TrialRow>),
+    /// A row of `/trials` (the one with the same `order`) that has changed.
+    Amended(Box<TrialRow>),
+    /// A row of `/observations`, without the time and the examiner.
+    Observed(Observation),
     /// The plan is done.
     PlanFinished,
 }
@@ -68,7 +89,9 @@ pub struct Core {
     pipeline: Pipeline,
     visit: Visit,
     rows: i64,
-    look: Test,
+    /// The rows of the plan's trials, by their result's id.
+    trials: Vec<(u64, TrialRow)>,
+    look: Option<Look>,
     /// Row of `/sensors/<k>/tares` in force, for every sensor and channel that has one, and how many rows there are.
     tares: Vec<(usize, usize, i64)>,
     tare_rows: Vec<(usize, i64)>,
@@ -83,7 +106,8 @@ impl Core {
             pipeline: Pipeline::new(true),
             visit: Visit::new(plan),
             rows: 0,
-            look: Test::Free,
+            trials: Vec::new(),
+            look: None,
             tares: Vec::new(),
             tare_rows: Vec::new(),
             outputs: Vec::new(),
@@ -101,6 +125,11 @@ impl Core {
         self.visit.is_finished()
     }
 
+    /// The visit, to look at.
+    pub fn visit(&self) -> &Visit {
+        &self.visit
+    }
+
     /// Takes one record.
     pub fn step(&mut self, stamped: &Stamped, out: &mut Vec<Said>) {
         let mut outputs = std::mem::take(&mut self.outputs);
@@ -109,6 +138,12 @@ impl Core {
             self.output(output, out);
         }
         self.outputs = outputs;
+        // What is no action of the visit is one of the pipeline's, or of a newer version.
+        if let Record::Action(text) = &stamped.record
+            && let Ok(action) = serde_json::from_str::<Examiner>(text)
+        {
+            self.tell(&Input::Action(&action), None, out);
+        }
     }
 
     fn output(&mut self, output: Output, out: &mut Vec<Said>) {
@@ -117,26 +152,32 @@ impl Core {
                 out.push(Said::Journal(record.clone()));
                 return;
             }
-            Output::Block(block) if block.sensor == 1 => {
-                let time_s = block.device_time_s.last().copied().unwrap_or_default();
-                let now = Moment { segment: block.placed.segment, time_s };
-                self.tell(&Input::Time(now), None, out);
-            }
+            Output::Block(block) if block.sensor == 1 => self.samples(block, out),
             Output::Set(Setting::Tare(tare), _) => {
                 let (sensor, channel) = (tare.sensor, tare.channel);
                 self.tared(sensor, channel);
-                let said = out.len();
+                out.push(self.look_for(sensor, channel));
                 if (sensor, channel) == (1, 1) {
                     self.tell(&Input::Zeroed, None, out);
-                }
-                if out.len() == said {
-                    out.push(self.look_for(sensor, channel));
                 }
             }
             Output::Holds(found) => self.found(found, out),
             _ => {}
         }
         out.push(Said::Pipeline(output));
+    }
+
+    /// The plan is about the first channel.
+    fn samples(&mut self, block: &Block, out: &mut Vec<Said>) {
+        let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
+        let first: Vec<f32>;
+        let force_n = if channels == 1 {
+            &block.force_n
+        } else {
+            first = block.force_n.iter().step_by(channels).copied().collect();
+            &first
+        };
+        self.tell(&Input::Samples(block.placed.segment, &block.device_time_s, force_n), None, out);
     }
 
     fn tared(&mut self, sensor: usize, channel: usize) {
@@ -156,8 +197,10 @@ impl Core {
     /// The finder's parameters of a channel, for the test that is on.
     fn look_for(&self, sensor: usize, channel: usize) -> Said {
         // The plan is about the first channel; the others are recorded beside it.
-        let test = if (sensor, channel) == (1, 1) { self.look } else { Test::Free };
-        let mut parameters = Parameters::new(Profile::Standard, test);
+        let look = self.look.filter(|_| (sensor, channel) == (1, 1));
+        let (profile, test) = look.map_or((Profile::Standard, Test::Free), |look| (look.profile, look.test));
+        let mut parameters = Parameters::new(profile, test);
+        parameters.expected_maximum_n = look.and_then(|look| look.expected_n);
         parameters.zero_known = self.tares.iter().any(|(s, c, _)| (*s, *c) == (sensor, channel));
         let setting = Setting::Finder { sensor, channel, parameters: Box::new(parameters) };
         Said::Journal(Record::Parameters(serde_json::to_string(&setting).unwrap_or_default()))
@@ -190,16 +233,26 @@ impl Core {
         self.visit.step(input, &mut effects);
         for effect in effects.drain(..) {
             match effect {
-                Effect::Look(test) => {
-                    self.look = test;
+                Effect::Look(look) => {
+                    self.look = Some(look);
                     out.push(self.look_for(1, 1));
                 }
                 Effect::Say(text) => out.push(Said::Say(text)),
+                Effect::Stage(stage) => out.push(Said::Stage(stage)),
                 Effect::Cue(cue) => out.push(Said::Cue(cue)),
+                Effect::Count(count) => out.push(Said::Count(count)),
+                Effect::Cap(reached, force_n, cap_n) => out.push(Said::Cap { reached, force_n, cap_n }),
                 Effect::Result(result) => {
                     let row = self.row(&result, found);
+                    if result.item.is_some() {
+                        self.trials.push((result.id, row.clone()));
+                    }
                     out.push(Said::Trial(Box::new(row)));
                 }
+                Effect::Amended(result) => self.amend(&result, out),
+                Effect::Observed(observation) => out.push(Said::Observed(observation)),
+                Effect::SeekZero => out.push(asked(&Action::SeekZero)),
+                Effect::ForceZero => out.push(asked(&Action::Tare)),
                 Effect::Finished => out.push(Said::PlanFinished),
             }
         }
@@ -215,23 +268,61 @@ impl Core {
             self.tares.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel)).map_or(-1, |(_, _, row)| *row);
         let positions = found.and_then(|found| found.positions);
         let mut row = TrialRow::of_hold(hold);
+        row.order = self.rows;
+        row.sensor = sensor as i64;
+        row.channel = channel as i64;
+        row.segment = number(found.map(|found| found.segment));
+        row.first_sample = number(positions.map(|(first, _)| first));
+        row.last_sample = number(positions.map(|(_, last)| last));
+        row.tare = tare;
+        self.judge(&mut row, result);
+        row
+    }
+
+    /// A trial was judged anew: its row says so.
+    fn amend(&mut self, result: &TrialResult, out: &mut Vec<Said>) {
+        let Some(at) = self.trials.iter().position(|(id, _)| *id == result.id) else { return };
+        let mut row = self.trials[at].1.clone();
+        self.judge(&mut row, result);
+        self.trials[at].1 = row.clone();
+        out.push(Said::Amended(Box::new(row)));
+    }
+
+    /// What the visit says of a trial, and how its item was to be done.
+    fn judge(&self, row: &mut TrialRow, result: &TrialResult) {
+        let number = |value: Option<u64>| value.and_then(|v| i64::try_from(v).ok()).unwrap_or(-1);
         row.item = number(result.item.map(|item| item as u64));
         row.muscle = result.muscle.map(|muscle| muscle.to_string()).unwrap_or_default();
         row.side = result.muscle.map(|muscle| muscle.side.to_string()).unwrap_or_default();
         row.test = result.test.to_string();
         row.outcome = result.outcome.map(|outcome| outcome.to_string()).unwrap_or_default();
         row.number = number(result.number.map(u64::from));
-        row.order = self.rows;
         row.attempt = number(result.attempt.map(u64::from));
-        row.sensor = sensor as i64;
-        row.channel = channel as i64;
-        row.segment = number(found.map(|found| found.segment));
-        row.first_sample = number(positions.map(|(first, _)| first));
-        row.last_sample = number(positions.map(|(_, last)| last));
         row.rest_before_s = result.rest_before_s.unwrap_or(f64::NAN);
-        row.tare = tare;
+        row.pain = result.pain.unwrap_or(f64::NAN);
         row.valid = u8::from(result.valid);
         row.why_not.clone_from(&result.why_not);
-        row
+        let below = result.below_n.map(|below_n| format!("below_{below_n}_n"));
+        let was = result.was.iter().map(|item| format!("was_item_{item}"));
+        for flag in below.into_iter().chain(was) {
+            if !row.flags.split(',').any(|known| known == flag) {
+                row.flags = if row.flags.is_empty() { flag } else { format!("{},{flag}", row.flags) };
+            }
+        }
+        let Some(item) = result.item.and_then(|item| self.visit.item(item)) else { return };
+        row.arrangement.clone_from(&item.arrangement);
+        row.reaction.clone_from(&item.reaction);
+        row.coupling.clone_from(&item.coupling);
+        row.gap_mm = item.gap_mm.unwrap_or(f64::NAN);
+        row.lever_mm = item.lever_mm.unwrap_or(f64::NAN);
+        row.moment_n_cm = row.peak_zero_n * row.lever_mm / 10.0;
+        row.palm.clone_from(&item.palm);
+        row.position.clone_from(&item.position);
+        row.feedback = item.participant_sees.word().to_owned();
     }
+}
+
+/// The visit asks the pipeline for something, through the journal.
+fn asked(action: &Action) -> Said {
+    Said::Journal(Record::Action(serde_json::to_string(action).unwrap_or_default()))
 }

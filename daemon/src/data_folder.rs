@@ -75,6 +75,11 @@ impl DataFolder {
         Ok(DataFolder { disk, path, _lock: lock })
     }
 
+    /// The disk it is on.
+    pub fn disk(&self) -> &Arc<dyn Disk> {
+        &self.disk
+    }
+
     /// Where it is.
     pub fn path(&self) -> &Path {
         &self.path
@@ -140,9 +145,13 @@ fn lock(disk: &dyn Disk, what: &'static str, folder: &Path) -> Result<Lock, Fold
 /// Removes the folder of a visit that holds not one sample.
 ///
 /// # Errors
-/// A file cannot be removed.
-pub fn discard(folder: &Path) -> Result<(), FolderError> {
-    std::fs::remove_dir_all(folder).map_err(JournalError::io("remove", folder))?;
+/// A file or the folder cannot be removed.
+pub fn discard(disk: &dyn Disk, folder: &Path) -> Result<(), FolderError> {
+    for entry in disk.list(folder).map_err(JournalError::io("list", folder))? {
+        let path = folder.join(entry.name);
+        disk.remove(&path).map_err(JournalError::io("remove", &path))?;
+    }
+    disk.remove_folder(folder).map_err(JournalError::io("remove", folder))?;
     Ok(())
 }
 
@@ -155,6 +164,7 @@ fn stamp(utc_ns: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::journal::simulated_disk::{Fail, SimulatedDisk};
     use std::os::unix::fs::PermissionsExt;
 
     #[test]
@@ -172,6 +182,29 @@ mod tests {
         assert!(!refused.hint().is_empty());
         drop(data);
         DataFolder::open(Some(&path)).unwrap();
+    }
+
+    #[test]
+    fn a_visit_that_is_discarded_leaves_no_trace_and_a_disk_that_refuses_is_heard() {
+        let disk = SimulatedDisk::new(1);
+        let folder = Path::new("/data/visits/one");
+        let make = || {
+            disk.shared().create_folder(folder).unwrap();
+            disk.shared().open_append(&folder.join("lock")).unwrap();
+            disk.shared().open_append(&folder.join("journal-000")).unwrap();
+        };
+        make();
+        disk.fail(None);
+        discard(&*disk.shared(), folder).unwrap();
+        let calls = disk.calls();
+        assert_eq!((calls, disk.shared().list(Path::new("/data/visits")).unwrap()), (4, vec![]));
+        for n in 0..calls {
+            make();
+            disk.fail(Some(Fail::Only(n)));
+            assert!(matches!(discard(&*disk.shared(), folder), Err(FolderError::Disk(_))), "call {n}");
+            disk.fail(None);
+            discard(&*disk.shared(), folder).unwrap();
+        }
     }
 
     #[test]

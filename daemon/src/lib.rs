@@ -3,16 +3,27 @@
 //! The core ([`core`]: [`pipeline`] and [`visit`]) is pure: plain values with `step(input) -> output`. Ports, files and timers live
 //! in the shell ([`port`], [`journal`], [`clock`], [`command`]) behind small seams.
 
+pub mod check;
 pub mod clock;
 pub mod command;
 pub mod core;
+pub mod corrections;
 pub mod data_folder;
+pub mod erase;
+pub mod files;
+pub mod health;
 pub mod journal;
 pub mod pipeline;
 pub mod port;
 pub mod recorder;
 pub mod recover;
+pub mod resume;
 pub mod seal;
+pub mod sensors;
+pub mod session;
+pub mod settings;
 pub mod simulate;
+pub mod stderr;
 pub mod terminal;
+pub mod tidy;
 pub mod visit;

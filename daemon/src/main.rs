@@ -2,6 +2,7 @@
 use analysis::console::advised;
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
+use daemon::stderr::{self, Stderr};
 use std::io::IsTerminal;
 use std::process::ExitCode;
 
@@ -17,8 +18,15 @@ enum Command {
     Demo(daemon::command::demo::Args),
     Record(daemon::command::record::Args),
     Simulate(Box<daemon::command::simulate::Args>),
+    Plans(daemon::command::plans::Args),
     Ports(daemon::command::ports::Args),
     Recover(daemon::command::recover::Args),
+    Check(daemon::command::check::Args),
+    Tidy(daemon::command::tidy::Args),
+    Correct(daemon::command::correct::Args),
+    Erase(daemon::command::erase::Args),
+    #[command(hide = true)]
+    Revise(daemon::command::revise::Args),
     #[command(hide = true)]
     Show(daemon::command::show::Args),
 }
@@ -27,7 +35,9 @@ fn main() -> ExitCode {
     supervise::private_files();
     let cli = Cli::parse();
     logging();
-    match supervised(&cli.command) {
+    let done = supervised(&cli.command);
+    stderr::settle();
+    match done {
         Ok(code) => code,
         Err(error) => analysis::console::report(&error),
     }
@@ -35,8 +45,13 @@ fn main() -> ExitCode {
 
 /// A command that reads a recording does it in a supervised child; the others never open one.
 fn supervised(command: &Command) -> anyhow::Result<ExitCode> {
-    if let Command::Show(args) = command {
-        let files = [args.recording.clone()];
+    let opened = match command {
+        Command::Show(args) => Some(&args.recording),
+        Command::Revise(args) => Some(&args.recording),
+        _ => None,
+    };
+    if let Some(opened) = opened {
+        let files = [opened.clone()];
         if let Supervision::Done(code) =
             supervise::run_supervised(&files, Limits::for_files(&files)).map_err(advised)?
         {
@@ -51,22 +66,28 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Demo(args) => daemon::command::demo::run(args),
         Command::Record(args) => daemon::command::record::run(args),
         Command::Simulate(args) => daemon::command::simulate::run(args),
+        Command::Plans(args) => daemon::command::plans::run(args),
         Command::Ports(args) => daemon::command::ports::run(args),
         Command::Recover(args) => daemon::command::recover::run(args),
+        Command::Check(args) => daemon::command::check::run(args),
+        Command::Tidy(args) => daemon::command::tidy::run(args),
+        Command::Correct(args) => daemon::command::correct::run(args),
+        Command::Erase(args) => daemon::command::erase::run(args),
+        Command::Revise(args) => daemon::command::revise::run(args),
         Command::Show(args) => daemon::command::show::run(args),
     }
 }
 
-/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default.
+/// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default;
+/// `FINGERFORCE_LOG_FORMAT=json` makes each an object on a line, with its time, for a machine to watch.
 fn logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Stderr);
+    if std::env::var_os("FINGERFORCE_LOG_FORMAT").is_some_and(|format| format == "json") {
+        logs.json().init();
+        return;
+    }
     let terminal = std::io::stderr().is_terminal();
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(terminal)
-        .without_time()
-        .with_target(false)
-        .init();
+    logs.with_ansi(terminal).without_time().with_target(false).init();
 }

@@ -10,8 +10,11 @@
 //! | holds an unfinished journal of a plan, under 12 h old, and nobody named this visit | interrupted: waits |
 //! | holds any other unfinished journal | seal what there is |
 //!
-//! Temporary files of a sealing that was cut off are removed before it is done again. Damage in a journal (a torn tail,
-//! unreadable bytes, a missing segment) changes no decision: what can be read is sealed, and what cannot is reported.
+//! Temporary files of a sealing that was cut off are removed before it is done again. A recording that was never verified
+//! is looked at like one that was: it reads back whole, or it is damaged. Damage in a journal (a torn tail, unreadable
+//! bytes, a missing segment) changes no decision by itself: what can be read is sealed, and what cannot is reported, as
+//! an event and inside a gap. Records that a failed sync left twice are no damage. Where the first segment is missing,
+//! the plan is unknown with it, so such a visit is sealed and does not wait; whose it is stands in every header.
 
 use crate::core::Begun;
 use crate::journal::record::Anchor;
@@ -230,6 +233,7 @@ mod tests {
             visit_id: text(),
             participant: text(),
             examiner: text(),
+            consent: text(),
             plan: plan.to_owned(),
             software: text(),
             started_utc: "1970-01-01T00:00:00Z".to_owned(),
@@ -335,6 +339,22 @@ mod tests {
     }
 
     #[test]
+    fn a_missing_first_segment_is_sealed_as_the_visit_that_the_other_headers_name() {
+        let (disk, _writer) = interrupted();
+        disk.shared().remove(&segment(0)).unwrap();
+        let (decided, damage) = at_hour(&disk, 2);
+        // That it was by a plan is lost with the segment, so nobody can resume it.
+        assert_eq!(decided, Decision::Seal);
+        assert!(matches!(damage[0], Damage::MissingSegment { segment: 0 }), "{damage:?}");
+        let (survey, sealed) = crate::seal::look_through(&disk.shared(), Path::new(FOLDER)).unwrap();
+        let survey = survey.unwrap();
+        let begun = survey.begun.unwrap();
+        assert_eq!((begun.visit_id, begun.software.as_str()), (uuid::Uuid::nil().to_string(), "x"));
+        assert_eq!(sealed, damage);
+        assert_eq!(survey.events[0].kind, "records lost");
+    }
+
+    #[test]
     fn without_an_anchor_age_is_counted_from_the_visits_start() {
         let (disk, _writer) = interrupted();
         disk.shared().remove(&segment(1)).unwrap();
@@ -344,7 +364,7 @@ mod tests {
 
     #[test]
     fn a_failed_sync_leaves_records_twice_which_is_no_damage() {
-        let (disk, mut writer) = interrupted();
+        let (disk, writer) = interrupted();
         let segments = || journal::segments(&*disk.shared(), Path::new(FOLDER)).unwrap().len();
         let before = segments();
         disk.fail(Some(Fail::Only(0)));

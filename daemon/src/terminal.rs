@@ -1,15 +1,19 @@
 //! What the examiner sees in a terminal: one live line (force now, peak, state, losses) and a line for each thing that
 //! happens. All on stderr; without a terminal only the latter.
 
+mod visit;
+
 use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
+use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
 use analysis::console::{Hint, clean};
 use analysis::holds::Event;
 use analysis::recording::layout::TrialRow;
 use std::io::{IsTerminal, Write};
+use visit::bar;
 
 /// A force older than this is no force, ns.
 const STALE_NS: u64 = 300_000_000;
@@ -57,14 +61,19 @@ impl Terminal {
     /// Takes the live line away.
     pub fn clear(&mut self) {
         if std::mem::take(&mut self.shown) {
-            let _ = write!(std::io::stderr(), "\r\x1b[K");
+            let _ = Stderr.write_all(b"\r\x1b[K");
         }
+    }
+
+    /// Nothing follows: what is missing and was not told yet is told now.
+    pub fn end(&mut self) {
+        self.clear();
+        self.tell(0);
     }
 
     fn line(&mut self, text: &str) {
         self.clear();
-        // A closed stderr is no reason to stop a recording.
-        let _ = writeln!(std::io::stderr(), "{}", clean(text));
+        let _ = Stderr.write_all(format!("{}\n", clean(text)).as_bytes());
     }
 
     /// Time passed: the live line is drawn anew.
@@ -75,7 +84,9 @@ impl Terminal {
         }
         let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
         let force = if fresh { format!("{:7.2} N", self.force_n) } else { "no signal".to_owned() };
-        let mut line = format!("{force}  peak {:6.2} N  {}", self.peak_n, self.state);
+        let bar =
+            self.cue.as_ref().and_then(|cue| bar(cue, self.force_n)).filter(|_| fresh).unwrap_or_default();
+        let mut line = format!("{force}  peak {:6.2} N  {bar}{}", self.peak_n, self.state);
         if self.missing + faults.total() > 0 {
             line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());
         }
@@ -83,8 +94,7 @@ impl Terminal {
             line += &format!("  disk is slow: last saved {:.1} s ago", sync_age_ns as f64 * 1e-9);
         }
         self.shown = true;
-        let _ = write!(std::io::stderr(), "\r{line}\x1b[K");
-        let _ = std::io::stderr().flush();
+        let _ = Stderr.write_all(format!("\r{line}\x1b[K").as_bytes());
     }
 
     /// Something happened.
@@ -94,6 +104,11 @@ impl Terminal {
             Said::Say(text) => self.line(text),
             Said::Cue(cue) => self.cue(cue),
             Said::Trial(row) => self.trial(row),
+            Said::Stage(stage) => self.stage(stage),
+            Said::Count(count) => self.count(*count),
+            Said::Cap { reached, force_n, cap_n } => self.cap(*reached, *force_n, *cap_n),
+            Said::Amended(row) => self.amended(row),
+            Said::Observed(seen) => self.observed(seen),
             Said::PlanFinished => self.line("the plan is done"),
             Said::Journal(_) => {}
         }
@@ -107,6 +122,9 @@ impl Terminal {
             "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
+        if let Some((low_n, high_n)) = cue.band_n {
+            self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
+        }
         self.cue = Some(cue.clone());
     }
 
@@ -117,7 +135,7 @@ impl Terminal {
         self.state = "rest";
         let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
         let result = if row.kind.is_empty() {
-            "below measurable: no hold found within 8 s".to_owned()
+            format!("{}: no hold found within 8 s", row.outcome.replace('-', " "))
         } else {
             let mean =
                 if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
@@ -128,7 +146,12 @@ impl Terminal {
         } else {
             format!(" (does not count: {})", row.why_not)
         };
-        self.line(&format!("{name}: {result}{why}"));
+        let outcome = if matches!(row.outcome.as_str(), "" | "released" | "below-measurable") {
+            String::new()
+        } else {
+            format!("{}, ", row.outcome.replace('-', " "))
+        };
+        self.line(&format!("{name}: {outcome}{result}{why}"));
     }
 
     fn output(&mut self, output: &Output, port: &str) {
@@ -188,9 +211,16 @@ impl Terminal {
     /// Lost data are an error, but a bad line must not flood the terminal: at most a line every five seconds.
     fn tell_missing(&mut self, now_ns: u64) {
         const EVERY_NS: u64 = 5_000_000_000;
-        if self.missing > self.told_missing && now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
+        if now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
+            self.tell(now_ns);
+        }
+    }
+
+    /// How many samples are missing that were not told yet, and in all.
+    fn tell(&mut self, now_ns: u64) {
+        let (missing, total) = (self.missing - self.told_missing, self.missing);
+        if missing > 0 {
             self.clear();
-            let (missing, total) = (self.missing - self.told_missing, self.missing);
             tracing::error!(missing, total, last_reason = self.missing_reason, "samples are missing");
             (self.told_missing, self.told_missing_ns) = (self.missing, now_ns);
         }

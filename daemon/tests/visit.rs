@@ -86,6 +86,7 @@ impl World {
         let begun = Begun {
             visit_id: "v".into(),
             participant: String::new(),
+            consent: String::new(),
             examiner: String::new(),
             plan: plan.map(|plan| plan.to_toml()).unwrap_or_default(),
             software: "test".into(),

@@ -2,7 +2,13 @@
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
-use nix::sys::signal::{Signal, kill};
+pub mod fuzz;
+pub mod journal;
+pub mod scorer;
+pub mod soak;
+pub mod world;
+
+use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -13,10 +19,16 @@ use std::time::Duration;
 /// Longest wait for something that must happen.
 const PATIENCE: Duration = Duration::from_secs(60);
 
+/// Names the folder with both programs where they are built already, as a fuzzer needs it.
+const BINARIES: &str = "FINGERFORCE_BINARIES";
+
 /// The folder with both programs, built if need be.
 fn binaries() -> &'static Path {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     BUILT.get_or_init(|| {
+        if let Some(folder) = std::env::var_os(BINARIES) {
+            return PathBuf::from(folder);
+        }
         let mut build = Command::new(env!("CARGO"));
         // The whole workspace, as the test script builds it: other features would be another build.
         build.args(["build", "--quiet", "--locked", "--workspace", "--bins"]);
@@ -25,9 +37,10 @@ fn binaries() -> &'static Path {
         }
         let built = build.current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).status();
         assert!(built.is_ok_and(|status| status.success()), "the programs do not build");
-        // A test's own binary is target/<profile>/deps/<name>.
+        // A test's own binary is target/<profile>/deps/<name>, a program's target/<profile>/<name>.
         let own = std::env::current_exe().unwrap_or_default();
-        own.ancestors().nth(2).map(Path::to_path_buf).unwrap_or_default()
+        let folder = own.ancestors().skip(1).find(|folder| folder.join("fingerforced").exists());
+        folder.map(Path::to_path_buf).unwrap_or_default()
     })
 }
 
@@ -63,6 +76,11 @@ pub fn json(output: &Output) -> Value {
     serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error}: {text}\n{}", stderr(output)))
 }
 
+/// How often something is tried: `usually`, or `long` where LONG is set.
+pub fn times(usually: u64, long: u64) -> u64 {
+    if std::env::var_os("LONG").is_some() { long } else { usually }
+}
+
 /// Looks again and again until `seen` gives something.
 pub fn wait_for<T>(what: &str, mut seen: impl FnMut() -> Option<T>) -> T {
     for _ in 0..PATIENCE.as_millis() / 10 {
@@ -84,16 +102,29 @@ impl Running {
         Running(Some(child.unwrap_or_else(|error| panic!("cannot start {command:?}: {error}"))))
     }
 
+    /// Its process id, until it is waited for.
+    pub fn id(&self) -> Option<Pid> {
+        self.0.as_ref().map(|child| Pid::from_raw(child.id() as i32))
+    }
+
     /// Sends it a signal.
     pub fn signal(&self, signal: Signal) {
-        if let Some(child) = &self.0 {
-            let _ = kill(Pid::from_raw(child.id() as i32), signal);
-        }
+        let _ = self.id().map(|id| kill(id, signal));
+    }
+
+    /// Sends a signal to the process group that it leads.
+    pub fn signal_group(&self, signal: Signal) {
+        let _ = self.id().map(|id| killpg(id, signal));
+    }
+
+    /// It is over.
+    pub fn has_ended(&mut self) -> bool {
+        self.0.as_mut().is_none_or(|child| !matches!(child.try_wait(), Ok(None)))
     }
 
     /// Waits for its end.
     pub fn output(mut self) -> Output {
-        wait_for("a program's end", || self.0.as_mut().and_then(|child| child.try_wait().ok().flatten()));
+        wait_for("a program's end", || self.has_ended().then_some(()));
         let child = self.0.take().unwrap_or_else(|| panic!("ended twice"));
         child.wait_with_output().unwrap_or_else(|error| panic!("{error}"))
     }
@@ -132,8 +163,11 @@ impl Place {
     pub fn sensor(&self, options: &[&str]) -> Running {
         let mut command = fingerforced();
         command.arg("simulate").arg("--json").arg("--link").arg(self.port()).args(options);
-        let sensor = Running::start(&mut command);
-        wait_for("the simulated port", || self.port().exists().then_some(()));
+        let mut sensor = Running::start(&mut command);
+        let ready = wait_for("the simulated port", || {
+            if self.port().exists() { Some(true) } else { sensor.has_ended().then_some(false) }
+        });
+        assert!(ready, "no sensor: {}", stderr(&sensor.output()));
         sensor
     }
 
@@ -148,6 +182,12 @@ impl Place {
             .arg(self.path("data"))
             .args(options);
         command
+    }
+
+    /// Length of the first segment of the visit's journal, once there is one.
+    pub fn journal_bytes(&self) -> Option<u64> {
+        let visit = std::fs::read_dir(self.path("data").join("visits")).ok()?.next()?.ok()?.path();
+        Some(std::fs::metadata(visit.join("journal-000")).ok()?.len())
     }
 
     /// The one visit's folder.

@@ -3,42 +3,19 @@
 
 use analysis::recording::layout::TrialRow;
 use analysis::recording::read::Recording;
-use daemon::journal::{Reader, Record, SystemDisk};
-use firmware_protocol::frame::Accumulator;
-use firmware_protocol::message::DeviceMessage;
+use daemon::journal::SystemDisk;
 use nix::sys::signal::Signal;
 use serde_json::Value;
-use std::collections::BTreeSet;
-use std::path::Path;
+use tests::journal::samples_in;
 use tests::{Place, Running, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
 
 const PULLS: [&str; 6] = ["--first", "1.5", "--period", "4", "--effort", "make:25:1.5"];
 
-/// Counters of all samples in a journal's bytes, decoded without the daemon's pipeline.
-fn samples_in(folder: &Path) -> BTreeSet<u64> {
-    let (mut accumulator, mut counters) = (Accumulator::new(), BTreeSet::new());
-    for stamped in Reader::open(SystemDisk::shared(), folder).unwrap() {
-        let Record::Bytes { bytes, .. } = stamped.unwrap().record else { continue };
-        let mut input = bytes.as_slice();
-        while let Some(frame) = accumulator.push(&mut input) {
-            if let Ok(Ok(DeviceMessage::Samples(samples))) = frame.map(DeviceMessage::decode) {
-                counters.extend(samples.first_sample..samples.next_sample());
-            }
-        }
-    }
-    counters
-}
-
 /// Records until the journal holds this many samples, then kills the recording program.
 fn killed_after(place: &Place, samples: usize, options: &[&str]) {
     let recording = Running::start(&mut place.record(options));
-    wait_for("samples in the journal", || {
-        let visits = place.path("data").join("visits");
-        let visit = std::fs::read_dir(visits).ok()?.next()?.ok()?.path();
-        let journal = std::fs::metadata(visit.join("journal-000")).ok()?;
-        // Some seven bytes a sample, with frames and records around them.
-        (journal.len() > samples as u64 * 7).then_some(())
-    });
+    // Some seven bytes a sample, with frames and records around them.
+    wait_for("samples in the journal", || place.journal_bytes().filter(|bytes| *bytes > samples as u64 * 7));
     recording.signal(Signal::SIGKILL);
     recording.output();
 }
@@ -144,10 +121,7 @@ fn the_first_signal_ends_properly_and_the_second_leaves_it_for_recover() {
         // A board that never answers the stop keeps the end waiting, so that a second signal finds it there.
         let sensor = place.sensor(&PULLS);
         let recording = Running::start(&mut place.record(&["--no-seal"]));
-        wait_for("the journal", || {
-            let visit = std::fs::read_dir(place.path("data").join("visits")).ok()?.next()?.ok()?.path();
-            (std::fs::metadata(visit.join("journal-000")).ok()?.len() > 8000).then_some(())
-        });
+        wait_for("the journal", || place.journal_bytes().filter(|bytes| *bytes > 8000));
         if signals == 2 {
             sensor.signal(Signal::SIGSTOP);
         }

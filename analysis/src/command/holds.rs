@@ -4,7 +4,8 @@
 //! out: a table, or JSON with every field of each hold (s, N) and the parameters they were found with.
 
 use crate::console::{self, Hint, Usage, advised};
-use crate::holds::{Hold, Kind, Parameters, Profile, Scan, SetError, find};
+use crate::filter::Filter;
+use crate::holds::{Hold, Kind, Parameters, Profile, Scan, SetError, find, interval_s};
 use crate::recording::open;
 use crate::recording::read::Recording;
 use crate::recording::replay::{Placed, replay};
@@ -25,7 +26,7 @@ use std::path::{Path, PathBuf};
 pub struct Args {
     /// A recording, a CSV with the columns time_s,force_n, or an HDF5 file
     pub file: PathBuf,
-    /// Print {"holds": [...], "parameters": {...}}
+    /// Print {"holds": [...], "parameters": [...], "filter": ...}: each hold tells which of the parameters it was found with
     #[arg(long)]
     pub json: bool,
     /// Kind of test: make, break, concentric or free [default: free, or what the recording says]
@@ -37,6 +38,15 @@ pub struct Args {
     /// Set a parameter of the finder; may be repeated (--set list shows all)
     #[arg(long, value_name = "NAME=VALUE")]
     pub set: Vec<String>,
+    /// Low-pass a CSV or dataset at this cut-off first (Butterworth, without delay; stored with the result) [default: off]
+    #[arg(long, value_name = "HZ")]
+    pub low_pass: Option<f64>,
+    /// Order of the low-pass, in each pass
+    #[arg(long, default_value_t = 2, requires = "low_pass")]
+    pub order: usize,
+    /// Run the low-pass forwards only, as a live filter would: late, and it overshoots
+    #[arg(long, requires = "low_pass")]
+    pub causal: bool,
     /// Sensor of a recording, from 1 [default: all]
     #[arg(long)]
     pub sensor: Option<usize>,
@@ -63,37 +73,55 @@ fn profile(word: &str) -> Result<Profile, String> {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let parameters = parameters(args)?;
+    // Every option is tried once, so that a wrong one is told before anything is read.
+    let mut parameters = Parameters::default();
+    adjust(args, &mut parameters)?;
     if args.set.iter().any(|set| set == "list") {
         console::result(&format!("{}\n", list(&parameters)))?;
         return Ok(());
     }
     let is_recording = args.dataset.is_none() && open::is_hdf5(&args.file).unwrap_or(false);
     let found = if is_recording {
-        from_recording(args, &parameters)?
+        from_recording(args)?
     } else {
-        Found::Trace(from_trace(args, &parameters)?)
+        Found::Trace(from_trace(args, &parameters)?, Box::new(parameters))
     };
-    let text = if args.json { found.json(&parameters)? + "\n" } else { found.table() };
+    let text = if args.json { found.json(filter(args))? + "\n" } else { found.table() };
     console::result(&text)?;
     Ok(())
 }
 
-fn parameters(args: &Args) -> anyhow::Result<Parameters> {
-    let mut parameters = Parameters::new(args.profile.unwrap_or_default(), args.test.unwrap_or(Test::Free));
-    for set in args.set.iter().filter(|set| *set != "list") {
-        let Some((name, value)) = set.split_once('=') else {
-            return Err(usage(format!("`--set {set}` is not NAME=VALUE"), "--set list shows all parameters"));
-        };
-        parameters.set(name.trim(), value.trim()).map_err(|error| {
+/// Changes what was asked for, and nothing else.
+fn adjust(args: &Args, parameters: &mut Parameters) -> anyhow::Result<()> {
+    let mut set = |name: &str, value: &str| {
+        parameters.set(name, value).map_err(|error| {
             let hint = match &error {
                 SetError::Unknown { .. } => "--set list shows all parameters",
                 SetError::Value { .. } => "give another value",
             };
             usage(error.to_string(), hint)
-        })?;
+        })
+    };
+    if let Some(profile) = args.profile {
+        set("profile", profile.word())?;
     }
-    Ok(parameters)
+    if let Some(test) = args.test {
+        set("test", test.word())?;
+    }
+    for given in args.set.iter().filter(|given| *given != "list") {
+        let Some((name, value)) = given.split_once('=') else {
+            return Err(usage(
+                format!("`--set {given}` is not NAME=VALUE"),
+                "--set list shows all parameters",
+            ));
+        };
+        set(name.trim(), value.trim())?;
+    }
+    Ok(())
+}
+
+fn filter(args: &Args) -> Option<Filter> {
+    args.low_pass.map(|cutoff_hz| Filter { order: args.order, cutoff_hz, zero_phase: !args.causal })
 }
 
 fn usage(what: String, hint: &str) -> anyhow::Error {
@@ -106,20 +134,43 @@ fn from_trace(args: &Args, parameters: &Parameters) -> anyhow::Result<Vec<Hold>>
         return Err(usage(format!("{option} is for recordings"), "leave it out"));
     }
     let (Some(name), Some(rate_hz)) = (&args.dataset, args.rate) else {
-        let trace = trace::read_csv(&args.file).map_err(advised)?;
+        let mut trace = trace::read_csv(&args.file).map_err(advised)?;
+        low_pass(args, &mut trace)?;
         return Ok(find(&trace.time_s, &trace.force_n, None, parameters));
     };
+    if args.low_pass.is_some() {
+        let trace = trace::read_dataset(&args.file, name, rate_hz, args.scale, args.offset);
+        let mut trace = trace.map_err(advised)?;
+        low_pass(args, &mut trace)?;
+        return Ok(find(&trace.time_s, &trace.force_n, Some(1.0 / rate_hz), parameters));
+    }
     let dataset = Dataset::open(&args.file, name, rate_hz, args.scale, args.offset).map_err(advised)?;
     let mut scan = Scan::new(1.0 / rate_hz, parameters.clone())?;
     dataset.blocks(|force_n| scan.push(force_n)).map_err(advised)?;
     Ok(scan.finish())
 }
 
-/// Without options about the finder a recording's own parameters are used.
-fn from_recording(args: &Args, parameters: &Parameters) -> anyhow::Result<Found> {
+/// Filters a trace, where that was asked for.
+fn low_pass(args: &Args, trace: &mut trace::Trace) -> anyhow::Result<()> {
+    let (Some(filter), Some(interval_s)) = (filter(args), interval_s(&trace.time_s)) else { return Ok(()) };
+    let time_s = &trace.time_s;
+    let gap_before = |k: usize| time_s[k] - time_s[k - 1] > 1.5 * interval_s;
+    let filtered = filter.apply(&mut trace.force_n, 1.0 / interval_s, gap_before);
+    filtered.map_err(|error| usage(error.to_string(), "give another --low-pass or --order"))
+}
+
+/// A recording's own parameters are used, but for those that were asked for.
+fn from_recording(args: &Args) -> anyhow::Result<Found> {
+    if args.low_pass.is_some() {
+        let hint = "leave it out, or export the channel as CSV";
+        return Err(usage(
+            "--low-pass is for CSV traces and datasets: a recording is never filtered".to_owned(),
+            hint,
+        ));
+    }
     let recording = Recording::open(Path::new(&args.file)).map_err(advised)?;
-    let own = args.set.is_empty() && args.test.is_none() && args.profile.is_none();
-    let instead = if own { None } else { Some(parameters) };
+    // (That the options can be set was tried before.)
+    let change = |parameters: &mut Parameters| adjust(args, parameters).unwrap_or_default();
     let mut placed = Vec::new();
     for (number, sensor) in (1..).zip(recording.sensors()) {
         if args.sensor.is_some_and(|wanted| wanted != number) {
@@ -127,7 +178,7 @@ fn from_recording(args: &Args, parameters: &Parameters) -> anyhow::Result<Found>
         }
         for channel in 1..=sensor.channels.len() {
             if args.channel.is_none_or(|wanted| wanted == channel) {
-                placed.extend(replay(&recording, number, channel, instead).map_err(advised)?);
+                placed.extend(replay(&recording, number, channel, &change).map_err(advised)?);
             }
         }
     }
@@ -140,31 +191,53 @@ fn from_recording(args: &Args, parameters: &Parameters) -> anyhow::Result<Found>
         let hint = "`fingerforce info FILE` shows the sensors and channels";
         return Err(usage("the recording has no such sensor or channel".to_owned(), hint));
     }
-    Ok(Found::Recording { placed, own })
+    Ok(Found::Recording(placed))
 }
 
 /// What `--json` prints.
 #[derive(Serialize)]
 struct Answer<'a, T> {
-    holds: &'a [T],
-    #[serde(skip_serializing_if = "Option::is_none")]
-    parameters: Option<Value>,
+    holds: Vec<With<'a, T>>,
+    /// The sets of parameters that holds were found with, each once.
+    parameters: Vec<Value>,
+    /// The filter that force went through first; null: none.
+    filter: Option<Filter>,
+}
+
+/// A hold with the number (from 0) of its parameters.
+#[derive(Serialize)]
+struct With<'a, T> {
+    #[serde(flatten)]
+    hold: &'a T,
+    parameters: usize,
 }
 
 /// What was found, and in what.
 enum Found {
-    Trace(Vec<Hold>),
-    Recording { placed: Vec<Placed>, own: bool },
+    Trace(Vec<Hold>, Box<Parameters>),
+    Recording(Vec<Placed>),
 }
 
 impl Found {
-    fn json(&self, parameters: &Parameters) -> anyhow::Result<String> {
-        let parameters = Some(values(parameters));
-        // Each stretch of a recording has its own, in the recording's events.
+    fn json(&self, filter: Option<Filter>) -> anyhow::Result<String> {
         let text = match self {
-            Found::Trace(holds) => serde_json::to_string(&Answer { holds, parameters }),
-            Found::Recording { placed, own } => {
-                serde_json::to_string(&Answer { holds: placed, parameters: parameters.filter(|_| !own) })
+            Found::Trace(found, parameters) => {
+                let holds = found.iter().map(|hold| With { hold, parameters: 0 }).collect();
+                serde_json::to_string(&Answer { holds, parameters: vec![values(parameters)], filter })
+            }
+            Found::Recording(placed) => {
+                let mut sets: Vec<&Parameters> = Vec::new();
+                let mut number = |parameters| {
+                    let known = sets.iter().position(|set| *set == parameters);
+                    known.unwrap_or_else(|| {
+                        sets.push(parameters);
+                        sets.len() - 1
+                    })
+                };
+                let holds =
+                    placed.iter().map(|p| With { hold: p, parameters: number(&p.parameters) }).collect();
+                let parameters = sets.into_iter().map(values).collect();
+                serde_json::to_string(&Answer { holds, parameters, filter })
             }
         };
         Ok(text?)
@@ -172,8 +245,8 @@ impl Found {
 
     fn table(&self) -> String {
         match self {
-            Found::Trace(holds) => table(holds.iter().map(|hold| (String::new(), hold))),
-            Found::Recording { placed, .. } => {
+            Found::Trace(holds, _) => table(holds.iter().map(|hold| (String::new(), hold))),
+            Found::Recording(placed) => {
                 table(placed.iter().map(|p| (format!("{}.{}", p.sensor, p.channel), &p.hold)))
             }
         }

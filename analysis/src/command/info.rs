@@ -5,6 +5,7 @@
 use crate::console::{self, advised, clean};
 use crate::recording::layout::{GapRow, LAYOUT_VERSION, Sensor};
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::revise::{self, Effect};
 use crate::report::{self, number::Number};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -104,6 +105,8 @@ struct Info {
     valid_trials: usize,
     observations: usize,
     events: usize,
+    /// What was changed after the visit.
+    corrections: Vec<Effect>,
     plan: String,
 }
 
@@ -135,6 +138,7 @@ impl Info {
         let sensors = recording.sensors().iter().zip(1..);
         let sensors = sensors.map(|(sensor, number)| SensorInfo::read(&recording, sensor, number));
         let trials = recording.trials()?;
+        let events = recording.events()?;
         let root = recording.root().clone();
         Ok(Info {
             file: file.display().to_string(),
@@ -155,7 +159,8 @@ impl Info {
             trials: trials.len(),
             valid_trials: trials.iter().filter(|trial| trial.valid == 1).count(),
             observations: recording.observations()?.len(),
-            events: recording.events()?.len(),
+            events: events.len(),
+            corrections: revise::effects(&events),
             plan: root.plan,
         })
     }
@@ -182,6 +187,14 @@ impl Info {
         line("trials", &format!("{}, {} of them valid", self.trials, self.valid_trials));
         line("observations", &self.observations.to_string());
         line("events", &self.events.to_string());
+        for effect in &self.corrections {
+            let of = &effect.correction;
+            line(
+                "correction",
+                &format!("{}: {} ({} at {}: {})", of.number, of.change, of.who, of.when_utc, of.why),
+            );
+            effect.changed.iter().for_each(|changed| line("", changed));
+        }
         for (number, plan) in self.plan.lines().enumerate() {
             line(if number == 0 { "plan" } else { "" }, plan);
         }

@@ -4,9 +4,12 @@
 //! with every trial and what the trials of an item come to.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, advised, clean};
+use crate::filter::Filter;
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::replay::{InForce, in_force};
+use crate::recording::revise::{self, Effect};
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -44,6 +47,8 @@ fn read(file: &Path) -> Result<Source, ReadError> {
         participant: recording.root().participant.clone(),
         started_utc: recording.root().started_utc.clone(),
         rows: recording.trials()?,
+        corrections: revise::effects(&recording.events()?),
+        in_force: in_force(&recording)?,
     })
 }
 
@@ -58,6 +63,10 @@ pub struct Source {
     pub started_utc: String,
     /// Its trials.
     pub rows: Vec<TrialRow>,
+    /// What was changed after the visit.
+    pub corrections: Vec<Effect>,
+    /// What their holds were found with.
+    pub in_force: Vec<InForce>,
 }
 
 #[derive(Serialize)]
@@ -80,6 +89,10 @@ impl<'a, T: Serialize> OfFile<'a, T> {
 struct Json<'a> {
     items: Vec<OfFile<'a, Item>>,
     unassigned: Vec<OfFile<'a, Group>>,
+    corrections: Vec<OfFile<'a, Effect>>,
+    /// The finder's parameters, each from its sample on. Force in a recording is never filtered.
+    parameters: Vec<OfFile<'a, InForce>>,
+    filter: Option<Filter>,
     cautions: &'static str,
 }
 
@@ -87,9 +100,13 @@ struct Json<'a> {
 pub fn json(sources: &[Source]) -> serde_json::Result<String> {
     let items = |source| OfFile::all(source, repeats::items(&source.rows));
     let groups = |source| OfFile::all(source, repeats::unassigned(&source.rows));
+    let corrections = |source| OfFile::all(source, source.corrections.clone());
     let json = Json {
         items: sources.iter().flat_map(items).collect(),
         unassigned: sources.iter().flat_map(groups).collect(),
+        corrections: sources.iter().flat_map(corrections).collect(),
+        parameters: sources.iter().flat_map(|source| OfFile::all(source, source.in_force.clone())).collect(),
+        filter: None,
         cautions: CAUTIONS,
     };
     Ok(serde_json::to_string_pretty(&json)? + "\n")
@@ -113,6 +130,10 @@ fn of_source(source: &Source) -> String {
     if !groups.is_empty() {
         text += if items.is_empty() { "Holds, no plan:\n" } else { "Holds outside any trial:\n" };
         groups.iter().for_each(|group| text += &of_group(group));
+    }
+    for Effect { correction, .. } in &source.corrections {
+        let (what, who) = (clean(&correction.change.to_string()), clean(&correction.who));
+        text += &format!("Corrected: {what} ({who}: {})\n", clean(&correction.why));
     }
     if items.is_empty() && groups.is_empty() {
         text += "no trials and no holds\n";
@@ -251,6 +272,7 @@ fn of_group(group: &Group) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::holds::{Parameters, Profile};
     use crate::measures::repeats::tests::make_row;
 
     fn source(rows: Vec<TrialRow>) -> Source {
@@ -259,7 +281,14 @@ mod tests {
             file: text("a.h5"),
             participant: text("P07"),
             started_utc: text("2026-03-02T09:00:00Z"),
+            corrections: Vec::new(),
             rows,
+            in_force: vec![InForce {
+                sensor: 1,
+                channel: 1,
+                from_sample: 40,
+                parameters: Box::new(Parameters::new(Profile::Weak, crate::trial::Test::Break)),
+            }],
         }
     }
 
@@ -301,6 +330,13 @@ mod tests {
         assert_eq!((&slip["peak_zero_n"], &slip["mean_n"]), (&15.5.into(), &serde_json::Value::Null));
         assert_eq!(json["unassigned"][0]["trials"].as_array().unwrap().len(), 1);
         assert_eq!(json["unassigned"][0]["mean_of_peaks_n"], 3.0);
+        let with = &json["parameters"][0];
+        assert_eq!((&with["file"], &with["from_sample"]), (&"a.h5".into(), &40.into()));
+        assert_eq!(
+            (&with["parameters"]["test"], &json["filter"]),
+            (&"break".into(), &serde_json::Value::Null)
+        );
+        assert_eq!(with["parameters"]["arm_n"], 0.15);
     }
 
     #[test]

@@ -71,8 +71,9 @@ pub(super) fn fit(values: &[f64], known: &Known, curves: &[Curve]) -> Option<Fit
     let window = Window::new(values, known)?;
     let mut fits: Vec<Best> = Vec::with_capacity(curves.len());
     let mut least = f64::INFINITY;
+    let mut scratch = Scratch { rows: [[0.0; 4]; BINS], points: [[0.0; 3]; 2 * BINS + 1] };
     for &curve in curves {
-        if let Some(best) = fit_curve(&window, curve, known, least) {
+        if let Some(best) = fit_curve(&window, curve, known, least, &mut scratch) {
             least = least.min(best.squares);
             fits.push(best);
         }
@@ -117,15 +118,21 @@ fn guess(curve: Curve, known: &Known) -> Unknowns {
 
 /// Damped Gauss–Newton. Given up when the curve cannot come near the least squares of another one: its likelihood
 /// would be nothing.
-fn fit_curve(window: &Window, curve: Curve, known: &Known, least: f64) -> Option<Best> {
+fn fit_curve(
+    window: &Window,
+    curve: Curve,
+    known: &Known,
+    least: f64,
+    scratch: &mut Scratch,
+) -> Option<Best> {
     let guess = guess(curve, known);
     let mut unknowns = guess;
-    let mut here = linearise(window, curve, &unknowns, known);
+    let mut here = linearise(window, curve, &unknowns, known, scratch);
     let mut damping = 1e-3;
     for round in 0..12 {
         let Some(change) = solve(&here, damping) else { break };
-        let promise: f64 = change.iter().zip(&here.gradient).map(|(a, b)| a * b).sum();
-        if round > 1 && here.squares - 3.0 * promise > least + HOPELESS {
+        let promise: f64 = change.iter().zip(here.gradient()).map(|(a, b)| a * b).sum();
+        if round > 1 && here.squares() - 3.0 * promise > least + HOPELESS {
             return None;
         }
         if promise < ENOUGH {
@@ -136,8 +143,8 @@ fn fit_curve(window: &Window, curve: Curve, known: &Known, least: f64) -> Option
             *value += by;
         }
         next[1] = next[1].clamp(-7.0, 1.6);
-        let there = linearise(window, curve, &next, known);
-        if there.squares < here.squares {
+        let there = linearise(window, curve, &next, known, scratch);
+        if there.squares() < here.squares() {
             (unknowns, here) = (next, there);
             damping *= 0.2;
         } else {
@@ -148,8 +155,14 @@ fn fit_curve(window: &Window, curve: Curve, known: &Known, least: f64) -> Option
         }
     }
     let variance = invert_first(&here)?;
-    let good = here.squares.is_finite() && unknowns[3] > 0.0 && unknowns.iter().all(|v| v.is_finite());
-    good.then_some(Best { unknowns, squares: here.squares, variance_s2: variance, curve })
+    let good = here.squares().is_finite() && unknowns[3] > 0.0 && unknowns.iter().all(|v| v.is_finite());
+    good.then_some(Best { unknowns, squares: here.squares(), variance_s2: variance, curve })
+}
+
+/// What a linearisation is worked out in: bins' derivatives, and the curve at their edges and middles.
+struct Scratch {
+    rows: Rows,
+    points: [Point; 2 * BINS + 1],
 }
 
 type Square = [[f64; UNKNOWNS]; UNKNOWNS];
@@ -157,9 +170,27 @@ type Square = [[f64; UNKNOWNS]; UNKNOWNS];
 /// Normal equations about a point.
 #[derive(Default)]
 struct Linear {
-    squares: f64,
-    gradient: [f64; UNKNOWNS],
-    normal: Square,
+    /// Sums of products of the columns, the residual the last of them: of each pair the one in the upper triangle.
+    products: [[f64; UNKNOWNS + 1]; UNKNOWNS + 1],
+}
+
+impl Linear {
+    /// Sum of squared residuals.
+    fn squares(&self) -> f64 {
+        self.products[UNKNOWNS][UNKNOWNS]
+    }
+
+    /// Derivative by each unknown.
+    fn gradient(&self) -> Unknowns {
+        std::array::from_fn(|k| self.products[k][UNKNOWNS])
+    }
+
+    /// Takes up what is expected of an unknown: its weight, that times its excess, and that times the excess again.
+    fn expect(&mut self, k: usize, weight: f64, pull: f64, square: f64) {
+        self.products[k][k] += weight;
+        self.products[k][UNKNOWNS] -= pull;
+        self.products[UNKNOWNS][UNKNOWNS] += square;
+    }
 }
 
 /// Means over a bin from its edges and its middle.
@@ -168,12 +199,17 @@ fn simpson(start: Point, middle: Point, end: Point) -> Point {
     [mean(0), mean(1), mean(2)]
 }
 
-fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) -> Linear {
+fn linearise(
+    window: &Window,
+    curve: Curve,
+    unknowns: &Unknowns,
+    known: &Known,
+    scratch: &mut Scratch,
+) -> Linear {
     let [start, log_scale, level, height, slope] = *unknowns;
     let scale = libm::exp(log_scale);
     let sloped = known.slope_n_per_s > 0.0;
-    let mut rows: Rows = [[0.0; 4]; BINS];
-    let mut points: [Point; 2 * BINS + 1] = [[0.0; 3]; 2 * BINS + 1];
+    let Scratch { rows, points } = scratch;
     let (n, step_s) = (window.n, window.step_s);
     let first_s = window.first_s - start;
     let derivatives =
@@ -191,30 +227,38 @@ fn linearise(window: &Window, curve: Curve, unknowns: &Unknowns, known: &Known) 
         }
     }
     let flat = rows[..n].iter().position(|row| *row != [0.0; 4]).unwrap_or(n);
-    window.whiten(&mut rows, flat);
+    window.whiten(rows, flat);
+    // Row by row of four, so that a compiler can add to them side by side.
+    let (mut products, mut with_time, mut with_residual) = ([[0.0; 4]; 4], [0.0; 4], [0.0; 4]);
     let mut linear = Linear::default();
+    let [.., last_but_one, last] = &mut linear.products;
     for (row, &[value, one, time, _]) in rows.iter().zip(&window.fixed).take(window.n) {
         let time = if sloped { time } else { 0.0 };
-        let derivatives = [row[0], row[1], one, row[2], time];
         let residual = value - level * one - height * row[2] - slope * time;
-        linear.squares += residual * residual;
-        for (k, &a) in derivatives.iter().enumerate() {
-            linear.gradient[k] += a * residual;
-            for (sum, &b) in linear.normal[k].iter_mut().zip(&derivatives) {
-                *sum += a * b;
+        let columns = [row[0], row[1], one, row[2]];
+        for (products, a) in products.iter_mut().zip(columns) {
+            for k in 0..4 {
+                products[k] += a * columns[k];
             }
         }
+        for k in 0..4 {
+            with_time[k] += columns[k] * time;
+            with_residual[k] += columns[k] * residual;
+        }
+        last_but_one[4] += time * time;
+        last_but_one[5] += time * residual;
+        last[5] += residual * residual;
+    }
+    for (k, row) in linear.products.iter_mut().take(4).enumerate() {
+        row[..4].copy_from_slice(&products[k]);
+        (row[4], row[5]) = (with_time[k], with_residual[k]);
     }
     let prior = if sloped { 1.0 / (known.slope_n_per_s * known.slope_n_per_s) } else { 1.0 };
-    linear.squares += prior * slope * slope;
-    linear.gradient[4] -= prior * slope;
-    linear.normal[4][4] += prior;
+    linear.expect(4, prior, prior * slope, prior * slope * slope);
     if known.whole_sd > 0.0 && curve != Curve::Ramp {
         let sd = known.whole_sd * known.whole_n;
         let excess = height - known.whole_n;
-        linear.squares += excess * excess / (sd * sd);
-        linear.gradient[3] -= excess / (sd * sd);
-        linear.normal[3][3] += 1.0 / (sd * sd);
+        linear.expect(3, 1.0 / (sd * sd), excess / (sd * sd), excess * excess / (sd * sd));
     }
     linear
 }
@@ -225,7 +269,7 @@ fn factor(linear: &Linear, damping: f64) -> Option<Square> {
     for i in 0..UNKNOWNS {
         for j in 0..=i {
             let damped =
-                if i == j { linear.normal[i][j] * (1.0 + damping) + 1e-12 } else { linear.normal[i][j] };
+                if i == j { linear.products[j][i] * (1.0 + damping) + 1e-12 } else { linear.products[j][i] };
             let sum = damped - l[i].iter().zip(&l[j]).take(j).map(|(a, b)| a * b).sum::<f64>();
             if i == j {
                 if sum <= 0.0 || !sum.is_finite() {
@@ -255,7 +299,7 @@ fn substitute(l: &Square, right: Unknowns) -> Unknowns {
 }
 
 fn solve(linear: &Linear, damping: f64) -> Option<Unknowns> {
-    factor(linear, damping).map(|l| substitute(&l, linear.gradient))
+    factor(linear, damping).map(|l| substitute(&l, linear.gradient()))
 }
 
 /// Variance of the first unknown.

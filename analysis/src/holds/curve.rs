@@ -50,14 +50,55 @@ impl Curve {
 
     /// Where the curve has a height.
     pub fn inverse(self, height: f64) -> f64 {
-        let (mut low, mut high) = (0.0, 40.0);
+        let (below, beyond) = self.bracket(height);
+        let (mut low, mut high) = (0.0, INVERSE_MOST);
         for _ in 0..26 {
             let middle = 0.5 * (low + high);
-            if self.at(middle).0 < height { low = middle } else { high = middle }
+            let is_below = middle <= below || (middle < beyond && self.at(middle).0 < height);
+            if is_below { low = middle } else { high = middle }
         }
         0.5 * (low + high)
     }
+
+    /// A place where the curve is below a height and one where it is not, mostly close together: by Newton's method,
+    /// from the steepest place.
+    fn bracket(self, height: f64) -> (f64, f64) {
+        const NEAR: f64 = 1e-7;
+        let (mut below, mut beyond) = (0.0, INVERSE_MOST);
+        let mut x = match self {
+            Curve::Lags(n) => (f64::from(n) - 1.0).max(0.1),
+            Curve::MinimumJerk | Curve::Smooth => 0.5,
+            Curve::Ramp => 1.0,
+        };
+        for _ in 0..12 {
+            let (here, slope) = self.at(x);
+            if here < height {
+                below = x
+            } else {
+                beyond = x
+            }
+            let next = x - (here - height) / slope;
+            // (A comparison with NaN is false.)
+            if !(next > below && next < beyond) {
+                break;
+            }
+            let close = (next - x).abs() < NEAR;
+            x = next;
+            if close {
+                break;
+            }
+        }
+        for x in [x - NEAR, x + NEAR] {
+            if x > below && x < beyond {
+                if self.at(x).0 < height { below = x } else { beyond = x }
+            }
+        }
+        (below, beyond)
+    }
 }
+
+/// Heights are looked for up to here.
+const INVERSE_MOST: f64 = 40.0;
 
 /// Height, slope, and place times slope of a curve.
 pub(super) type Point = [f64; 3];
@@ -70,24 +111,40 @@ impl Curve {
         points[..rising].fill([0.0; 3]);
         let place = |k: usize| first + k as f64 * step;
         let points = points[rising..].iter_mut().enumerate().map(|(k, point)| (place(rising + k), point));
-        if let Curve::Lags(n) = self {
-            // An exponential at even places is a product.
-            let (mut decay, factor) = (libm::exp(-place(rising)), libm::exp(-step));
-            for (x, point) in points {
-                let (height, slope) = lags(n, x, decay);
-                *point = [height, slope, x * slope];
-                decay *= factor;
-            }
-        } else {
-            for (x, point) in points {
-                let (height, slope) = self.at(x);
-                *point = [height, slope, x.max(0.0) * slope];
+        // Of so many lags known beforehand, most divisions are none.
+        match self {
+            Curve::Lags(1) => fill_lags(|x, decay| lags(1, x, decay), step, points),
+            Curve::Lags(2) => fill_lags(|x, decay| lags(2, x, decay), step, points),
+            Curve::Lags(3) => fill_lags(|x, decay| lags(3, x, decay), step, points),
+            Curve::Lags(4) => fill_lags(|x, decay| lags(4, x, decay), step, points),
+            Curve::Lags(n) => fill_lags(|x, decay| lags(n, x, decay), step, points),
+            _ => {
+                for (x, point) in points {
+                    let (height, slope) = self.at(x);
+                    *point = [height, slope, x.max(0.0) * slope];
+                }
             }
         }
     }
 }
 
+fn fill_lags<'a>(
+    lags: impl Fn(f64, f64) -> (f64, f64),
+    step: f64,
+    points: impl Iterator<Item = (f64, &'a mut Point)>,
+) {
+    // An exponential at even places is a product.
+    let (mut decay, factor) = (None, libm::exp(-step));
+    for (x, point) in points {
+        let here = decay.unwrap_or_else(|| libm::exp(-x));
+        let (height, slope) = lags(x, here);
+        *point = [height, slope, x * slope];
+        decay = Some(here * factor);
+    }
+}
+
 /// 1 − e^−x · Σ x^k/k! (k < n) and its slope e^−x · x^(n−1)/(n−1)!; `decay` is e^−x.
+#[inline]
 fn lags(n: u32, x: f64, decay: f64) -> (f64, f64) {
     let (mut sum, mut term) = (1.0, 1.0);
     for k in 1..n {
@@ -133,8 +190,17 @@ mod tests {
     #[test]
     fn the_inverse_gives_the_place_of_a_height() {
         for curve in RISES {
-            for height in [0.05, 0.5, 0.9] {
-                assert!((curve.at(curve.inverse(height)).0 - height).abs() < 1e-6, "{curve:?} at {height}");
+            for height in [0.0, 1e-9, 0.05, 0.15, 0.5, 0.9, 0.999, 1.0, 30.0, f64::NAN] {
+                // What plain halving of the whole range gives, to the last bit.
+                let (mut low, mut high) = (0.0, INVERSE_MOST);
+                for _ in 0..26 {
+                    let middle = 0.5 * (low + high);
+                    if curve.at(middle).0 < height { low = middle } else { high = middle }
+                }
+                let place = curve.inverse(height);
+                assert_eq!(place.to_bits(), (0.5 * (low + high)).to_bits(), "{curve:?} at {height}");
+                let near = (curve.at(place).0 - height).abs() < 1e-6;
+                assert!(near || !(0.01..0.99).contains(&height), "{curve:?} at {height}");
             }
         }
     }

@@ -87,11 +87,11 @@ impl Errors {
         if middle.len() < 2 * long {
             return;
         }
-        let (fine, mut force) = (wave::centred(middle, short), wave::centred(middle, long));
-        let every = self.count(0.005);
+        let means = wave::Running::of(middle);
+        let looked_at = || (0..middle.len()).step_by(self.count(0.005));
+        let mut force: Vec<f64> = looked_at().map(|k| means.centred(k, long)).collect();
         let mut swing: Vec<f64> =
-            fine.iter().zip(&force).step_by(every).map(|(a, b)| (a - b).abs()).collect();
-        force = force.into_iter().step_by(every).collect();
+            looked_at().zip(&force).map(|(k, force)| (means.centred(k, short) - force).abs()).collect();
         let swing = 1.4826 * median(&mut swing);
         let white = self.variance_of_mean(short) - self.variance_of_mean(long);
         let force = median(&mut force).max(1e-9);
@@ -103,14 +103,16 @@ impl Errors {
 /// artefacts and steps do not count. (Of normal deviates, the smaller nine tenths have 0.623 of the mean square.)
 fn difference_variance(values: &[f64], apart: usize) -> f64 {
     let every = values.len() / 1000 + 1;
-    let pairs = values.iter().zip(values.get(apart..).unwrap_or(&[])).step_by(every);
-    let mut squares: Vec<f64> = pairs.map(|(a, b)| (b - a) * (b - a)).collect();
+    let starts = (0..values.len().saturating_sub(apart)).step_by(every);
+    let step = |k: usize| values[k + apart] - values[k];
+    // As bits, which order like the numbers: none is negative.
+    let mut squares: Vec<u64> = starts.map(|k| (step(k) * step(k)).to_bits()).collect();
     let kept = squares.len() * 9 / 10;
     if kept == 0 {
         return 0.0;
     }
-    squares.select_nth_unstable_by(kept - 1, f64::total_cmp);
-    squares[..kept].iter().sum::<f64>() / kept as f64 / 0.623 / 2.0
+    squares.select_nth_unstable(kept - 1);
+    squares[..kept].iter().map(|bits| f64::from_bits(*bits)).sum::<f64>() / kept as f64 / 0.623 / 2.0
 }
 
 #[cfg(test)]

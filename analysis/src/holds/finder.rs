@@ -44,6 +44,9 @@ pub struct Finder {
     steps: Steps,
     step: u64,
     smoothed: u64,
+    /// Values of the longest hold, and what is kept from before a pull.
+    longest: u64,
+    before: u64,
     next: u64,
     state: State,
     level: Option<Level>,
@@ -77,6 +80,8 @@ impl Finder {
             track: Track::new(dt_s, (kept_s / dt_s) as usize + 4096),
             step: (libm::round(STEP_S / dt_s) as u64).max(1),
             smoothed: smoothed(&parameters, dt_s),
+            longest: values_in(parameters.hold_max_s, dt_s),
+            before: (BEFORE_S / dt_s) as u64,
             parameters,
             front,
             steps: Steps::new(),
@@ -109,6 +114,7 @@ impl Finder {
         let known = self.parameters.zero_known;
         self.parameters = parameters.sanitised();
         self.smoothed = smoothed(&self.parameters, self.front.dt_s());
+        self.longest = self.values_in(self.parameters.hold_max_s);
         if self.parameters.zero_known && !known {
             self.zero_n = Some(0.0);
         }
@@ -236,11 +242,13 @@ impl Finder {
                 self.look(position, force, out);
             }
         }
-        self.force_n = self.smooth(to.saturating_sub(1));
+        // Where measuring is put off, nobody looks.
+        if self.put_off.is_none() {
+            self.force_n = self.smooth(to.saturating_sub(1));
+        }
         self.after_step(to, out);
         let needed = [&self.pull, &self.undecided].into_iter().flatten().map(|p| p.cross).min().unwrap_or(to);
-        let before = (BEFORE_S / self.track.dt_s()) as u64;
-        self.track.release(needed.min(to).saturating_sub(before));
+        self.track.release(needed.min(to).saturating_sub(self.before));
     }
 
     /// Trailing mean over the smoothing time, N.
@@ -254,9 +262,7 @@ impl Finder {
         let (low, high) = self.seen(from, to);
         match (self.state, self.level) {
             (State::Active, _) => self.pull.as_ref().is_none_or(|pull| {
-                pull.low_since.is_some()
-                    || low < self.end_level(pull)
-                    || to - pull.cross >= self.values_in(self.parameters.hold_max_s)
+                pull.low_since.is_some() || low < self.end_level(pull) || to - pull.cross >= self.longest
             }),
             (State::Quiet, Some(level)) => {
                 let rise = self.arming_rise(&level);
@@ -293,7 +299,7 @@ impl Finder {
     }
 
     fn values_in(&self, seconds: f64) -> u64 {
-        libm::round(seconds / self.track.dt_s()) as u64
+        values_in(seconds, self.track.dt_s())
     }
 
     /// One smoothed value.
@@ -386,7 +392,7 @@ impl Finder {
         let end_level = self.end_level(pull);
         let low_since = if force < end_level { pull.low_since.or(Some(position)) } else { None };
         let ended = low_since.filter(|since| position - since >= self.values_in(self.parameters.end_min_s));
-        let too_long = position - pull.cross >= self.values_in(self.parameters.hold_max_s);
+        let too_long = position - pull.cross >= self.longest;
         if let Some(pull) = &mut self.pull {
             pull.low_since = low_since;
         }
@@ -484,8 +490,7 @@ impl Finder {
             State::Starting | State::Quiet => self.refresh_level(now, out),
             State::Armed | State::Active => self.watch_plateau(now),
         }
-        let longest = self.values_in(self.parameters.hold_max_s);
-        if self.undecided.as_ref().is_some_and(|pull| now - pull.cross > longest) {
+        if self.undecided.as_ref().is_some_and(|pull| now - pull.cross > self.longest) {
             self.undecided = None;
         }
     }
@@ -572,7 +577,11 @@ impl Finder {
     }
 }
 
+fn values_in(seconds: f64, dt_s: f64) -> u64 {
+    libm::round(seconds / dt_s) as u64
+}
+
 /// Values of a smoothed one: enough to tame noise where values are few.
 fn smoothed(parameters: &Parameters, dt_s: f64) -> u64 {
-    (libm::round(parameters.smoothing_s / dt_s) as u64).max(3)
+    values_in(parameters.smoothing_s, dt_s).max(3)
 }

@@ -81,16 +81,17 @@ pub(super) fn knee(values: &[f64], candidates: Candidates, shape: Shape) -> Opti
     let mean = values.iter().sum::<f64>() / n;
     let spread: f64 = (0..values.len()).map(|k| (k as f64 - middle) * (k as f64 - middle)).sum();
     let slope = values.iter().enumerate().map(|(k, v)| (k as f64 - middle) * v).sum::<f64>() / spread;
-    let residual = |k: usize, v: f64| v - mean - slope * (k as f64 - middle);
-    let total: f64 = values.iter().enumerate().map(|(k, &v)| residual(k, v) * residual(k, v)).sum();
+    let residuals: Vec<f64> =
+        values.iter().enumerate().map(|(k, v)| v - mean - slope * (k as f64 - middle)).collect();
+    let total: f64 = residuals.iter().map(|r| r * r).sum();
     let misfit = |start: f64| -> (f64, f64) {
         let (mut h0, mut h1, mut h2, mut hx) = (0.0, 0.0, 0.0, 0.0);
-        for (k, &value) in values.iter().enumerate().skip(start.max(0.0) as usize) {
+        for (k, residual) in residuals.iter().enumerate().skip(start.max(0.0) as usize) {
             let h = shape.at(k as f64 - start);
             h0 += h;
             h1 += h * (k as f64 - middle);
             h2 += h * h;
-            hx -= h * residual(k, value);
+            hx -= h * residual;
         }
         let left = h2 - h0 * h0 / n - h1 * h1 / spread;
         if left > 1e-12 * h2 && hx > 0.0 { (total - hx * hx / left, mean) } else { (f64::INFINITY, mean) }

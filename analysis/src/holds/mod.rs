@@ -25,7 +25,7 @@ mod yields;
 
 pub use finder::Finder;
 pub use live::{Live, LiveState};
-pub use parameters::{Parameters, Profile, SetError};
+pub use parameters::{Number, Parameters, Profile, SetError};
 pub use scan::Scan;
 pub use stream::Stream;
 

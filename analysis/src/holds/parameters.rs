@@ -37,8 +37,27 @@ pub enum SetError {
     },
 }
 
+/// A number among the parameters.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Number {
+    /// Its name.
+    pub name: &'static str,
+    /// Its unit; empty for none.
+    pub unit: &'static str,
+    /// What it is.
+    pub about: &'static str,
+    /// Its default.
+    pub standard: f64,
+    /// Its default in the weak profile.
+    pub weak: f64,
+    /// The least it can be.
+    pub least: f64,
+    /// The most.
+    pub most: f64,
+}
+
 macro_rules! parameters {
-    ($($(#[$doc:meta])* $name:ident: $unit:literal, $standard:literal, $weak:literal, $least:literal ..= $most:literal;)+) => {
+    ($($(#[doc = $doc:literal])* $name:ident: $unit:literal, $standard:literal, $weak:literal, $least:literal ..= $most:literal;)+) => {
         /// The finder's parameters. `Default` is the standard profile in free use.
         #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
         #[serde(default)]
@@ -53,7 +72,7 @@ macro_rules! parameters {
             pub contact_ceiling_n: Option<f64>,
             /// Expected maximum of this muscle, N: lifts the contact ceiling of strong muscles.
             pub expected_maximum_n: Option<f64>,
-            $($(#[$doc])* pub $name: f64,)+
+            $($(#[doc = $doc])* pub $name: f64,)+
         }
 
         impl Parameters {
@@ -73,6 +92,17 @@ macro_rules! parameters {
             /// Names of all parameters that can be set, in order.
             pub const NAMES: &'static [&'static str] =
                 &["test", "profile", "zero_known", "contact_ceiling_n", "expected_maximum_n", $(stringify!($name)),+];
+
+            /// Every number with what it means, in order.
+            pub const NUMBERS: &'static [Number] = &[$(Number {
+                name: stringify!($name),
+                unit: $unit,
+                about: concat!($($doc),*),
+                standard: $standard,
+                weak: $weak,
+                least: $least,
+                most: $most,
+            }),+];
 
             /// Every parameter as name, value and unit ("" for none), in order.
             pub fn values(&self) -> Vec<(&'static str, String, &'static str)> {
@@ -174,7 +204,7 @@ parameters! {
     yield_drop_n: "N", 1.0, 0.3, 0.0..=1e6;
     /// Longest time from 95 % of the force before it to the least drop.
     yield_time_s: "s", 0.30, 0.30, 0.0..=5.0;
-    /// Longest time from 20 to 80 % of the drop.
+    /// Longest time from 20 to 80 % of the least drop; a deeper one may take up to half as long again.
     yield_swift_s: "s", 0.17, 0.17, 0.0..=5.0;
     /// Share of the force before it that a yield keeps; what keeps less was released or slipped.
     yield_keep_share: "", 0.25, 0.25, 0.0..=1.0;
@@ -184,8 +214,8 @@ parameters! {
     yield_flat_s: "s", 0.70, 0.70, 0.0..=5.0;
     /// Least time for which the force left after a yield stays.
     yield_stay_s: "s", 0.18, 0.18, 0.0..=5.0;
-    /// Share of the drop that comes back soon after an undulation, and not after a yield.
-    undulation_share: "", 0.14, 0.14, 0.0..=1.0;
+    /// Share of the drop that comes back soon after an undulation, and not after a yield; less where force ended sooner.
+    undulation_share: "", 0.20, 0.20, 0.0..=1.0;
     /// How soon.
     undulation_s: "s", 0.60, 0.60, 0.0..=5.0;
     /// Back at this share of the force before it, a yield was a give-way.
@@ -278,26 +308,8 @@ fn optional(name: &'static str, value: &str) -> Result<Option<f64>, SetError> {
     parsed.map(Some).ok_or_else(|| refused(name, value, "a number from 0 up, or none"))
 }
 
-/// The known name with the fewest single-letter edits to what was given.
 fn nearest(given: &str) -> &'static str {
-    let distance = |name: &&&str| edits(given, name);
-    Parameters::NAMES.iter().min_by_key(distance).copied().unwrap_or("test")
-}
-
-/// Levenshtein's distance.
-fn edits(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().take(80).enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, cb) in b.iter().enumerate() {
-            let change = diagonal + usize::from(ca != *cb);
-            diagonal = row[j + 1];
-            row[j + 1] = change.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row.last().copied().unwrap_or(0)
+    crate::spelling::nearest(given, Parameters::NAMES).unwrap_or("test")
 }
 
 #[cfg(test)]

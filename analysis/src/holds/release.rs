@@ -5,7 +5,7 @@ use super::curve::FALLS;
 use super::errors::Errors;
 use super::fit::{self, Candidates, Shape};
 use super::onset::{part, walk_back};
-use super::wave;
+use super::{level, wave};
 
 /// Where a fall may have started, and from and to which force it goes.
 #[derive(Debug, Clone, Copy)]
@@ -54,7 +54,8 @@ pub(super) fn fit(values: &[f64], fall: Fall, share: f64, errors: &Errors) -> Op
 }
 
 /// Start of the final fall in `values` (N above the level the pull started from): the knee in front of the steepest
-/// part of `from..=close`. Position in values.
+/// part that comes after force was last as high as it was half of the time (up to 3.5 s before `close`). Position in
+/// values.
 pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) -> Option<f64> {
     let count = |seconds: f64| errors.count(seconds);
     let low = from.max(close.saturating_sub(count(3.5)));
@@ -64,7 +65,10 @@ pub(super) fn start(values: &[f64], from: usize, close: usize, errors: &Errors) 
     }
     let n = count(0.04);
     let slope = |k: usize| if k >= n { y[k] - y[k - n] } else { 0.0 };
-    let steepest = (0..y.len()).min_by(|&a, &b| slope(a).total_cmp(&slope(b)))?;
+    let middle_n = level::median(&mut y.clone());
+    let high = y.iter().rposition(|v| *v >= middle_n).unwrap_or(0);
+    let (_, steepest) =
+        (high..y.len()).map(|k| (slope(k), k)).reduce(|a, b| if b.0 < a.0 { b } else { a })?;
     let k = walk_back(steepest, |k| slope(k) < 0.15 * slope(steepest)).saturating_sub(n / 2);
     let before = &y[k.saturating_sub(count(0.1))..=k];
     let level = before.iter().sum::<f64>() / before.len() as f64;

@@ -322,6 +322,32 @@ proptest! {
     }
 
     #[test]
+    fn no_split_of_a_scan_shows_nor_does_who_measured(
+        wild in hostile(),
+        cuts in prop::collection::vec(1_usize..3000, 1..20),
+        rate_hz in prop_oneof![Just(80.0), Just(1000.0), Just(4000.0)],
+    ) {
+        let interval = 1.0 / rate_hz;
+        let visit = draw(rate_hz, 9.0, Some((1.5, 7.5, 1.5)), &[Effort::make(4.0, 30.0)]);
+        let force: Vec<f64> = visit.iter().chain(&wild).chain(&visit).map(|s| s.force_n).collect();
+        let time: Vec<f64> = (0..force.len()).map(|k| k as f64 * interval).collect();
+        let parameters = Parameters::new(Profile::Standard, Test::Make);
+        let whole = find(&time, &force, Some(interval), &parameters);
+        prop_assert!(!whole.is_empty());
+        let mut scan = Scan::new(interval, parameters).unwrap();
+        let mut rest = &force[..];
+        for cut in cuts.iter().cycle() {
+            let (now, later) = rest.split_at((*cut).min(rest.len()));
+            scan.push(now);
+            rest = later;
+            if rest.is_empty() {
+                break;
+            }
+        }
+        prop_assert_eq!(format!("{:?}", scan.finish()), format!("{whole:?}"));
+    }
+
+    #[test]
     fn no_split_of_a_visit_shows(cuts in prop::collection::vec(1_usize..3000, 1..20)) {
         let mut broke = Effort::make(4.0, 30.0);
         broke.breaks = true;

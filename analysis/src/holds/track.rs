@@ -144,11 +144,14 @@ impl Track {
     /// Lets go of what lies before `position`, once that is worth the move.
     pub fn release(&mut self, position: u64) {
         let gone = position.saturating_sub(self.start) as usize;
-        if gone < 1024 || gone > self.values.len() || gone < self.values.len() - gone {
+        let Some(kept) = self.values.len().checked_sub(gone) else { return };
+        // The more room there is, the longer the move can wait.
+        let worth = if self.values.len() < self.values.capacity() / 2 { 3 * kept } else { kept };
+        if gone < 1024.max(worth) {
             return;
         }
         self.values.copy_within(gone.., 0);
-        self.values.truncate(self.values.len() - gone);
+        self.values.truncate(kept);
         self.start = position;
         while self.runs.front().is_some_and(|run| run.end <= position) {
             self.runs.pop_front();

@@ -1,28 +1,52 @@
 //! Small operations on evenly spaced values: means, crossings.
 
-/// Centred mean over `width` values (made odd), narrower at the ends.
+/// Running sums of values, for means over any width.
+#[derive(Debug)]
+pub(crate) struct Running<'a> {
+    values: &'a [f64],
+    /// Of the values before each place.
+    sums: Vec<f64>,
+}
+
+impl Running<'_> {
+    /// The running sums of values.
+    pub fn of(values: &[f64]) -> Running<'_> {
+        let mut sums = Vec::with_capacity(values.len() + 1);
+        let mut sum = 0.0;
+        sums.push(sum);
+        sums.extend(values.iter().map(|value| {
+            sum += value;
+            sum
+        }));
+        Running { values, sums }
+    }
+
+    /// Centred mean at a place over `width` values (made odd), narrower at the ends.
+    pub fn centred(&self, k: usize, width: usize) -> f64 {
+        let half = width / 2;
+        if half == 0 {
+            return self.values[k];
+        }
+        let (from, to) = (k.saturating_sub(half), (k + half + 1).min(self.values.len()));
+        let sum = self.sums[to] - self.sums[from];
+        if to - from == 2 * half + 1 { sum * (1.0 / (2 * half + 1) as f64) } else { sum / (to - from) as f64 }
+    }
+}
+
+/// Centred means over `width` values (made odd), narrower at the ends.
 pub(crate) fn centred(values: &[f64], width: usize) -> Vec<f64> {
     let half = width / 2;
     if half == 0 {
         return values.to_vec();
     }
-    let mut sums = Vec::with_capacity(values.len() + 1);
-    let mut sum = 0.0;
-    sums.push(sum);
-    sums.extend(values.iter().map(|value| {
-        sum += value;
-        sum
-    }));
+    let running = Running::of(values);
     let (n, whole) = (values.len(), 2 * half + 1);
-    let narrow = |k: usize| {
-        let (from, to) = (k.saturating_sub(half), (k + half + 1).min(n));
-        (sums[to] - sums[from]) / (to - from) as f64
-    };
     let mut out = Vec::with_capacity(n);
-    out.extend((0..half.min(n)).map(narrow));
+    out.extend((0..half.min(n)).map(|k| running.centred(k, width)));
     let scale = 1.0 / whole as f64;
+    let sums = &running.sums;
     out.extend(sums.iter().zip(sums.iter().skip(whole)).map(|(from, to)| (to - from) * scale));
-    out.extend((out.len()..n).map(narrow));
+    out.extend((out.len()..n).map(|k| running.centred(k, width)));
     out
 }
 
@@ -62,8 +86,8 @@ pub(crate) fn trailing_strides(values: &[f64], stride: usize, strides: usize) ->
 /// Sum of values, in four parts side by side.
 pub(crate) fn sum(values: &[f64]) -> f64 {
     let mut sums = [0.0; 4];
-    let quads = values.chunks_exact(4);
-    let rest: f64 = quads.remainder().iter().sum();
+    let (quads, rest) = values.as_chunks::<4>();
+    let rest: f64 = rest.iter().sum();
     for quad in quads {
         for (sum, value) in sums.iter_mut().zip(quad) {
             *sum += value;
@@ -72,29 +96,13 @@ pub(crate) fn sum(values: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + rest
 }
 
-/// Greatest difference between neighbours.
-pub(crate) fn largest_step(values: &[f64]) -> f64 {
-    let (earlier, later) = (&values[..values.len().saturating_sub(1)], values.get(1..).unwrap_or(&[]));
-    let mut largest = [0.0_f64; 4];
-    let (a, b) = (earlier.chunks_exact(4), later.chunks_exact(4));
-    for (a, b) in a.remainder().iter().zip(b.remainder()) {
-        largest[0] = largest[0].max((b - a).abs());
-    }
-    for (a, b) in a.zip(b) {
-        for k in 0..4 {
-            let step = (b[k] - a[k]).abs();
-            largest[k] = if step > largest[k] { step } else { largest[k] };
-        }
-    }
-    largest.iter().copied().fold(0.0, f64::max)
-}
-
 /// Sum of products, in four parts side by side.
+#[inline]
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0; 4];
-    let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
-    let rest: f64 = a.remainder().iter().zip(b.remainder()).map(|(a, b)| a * b).sum();
-    for (a, b) in a.zip(b) {
+    let ((a, rest_a), (b, rest_b)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
+    let rest: f64 = rest_a.iter().zip(rest_b).map(|(a, b)| a * b).sum();
+    for (a, b) in a.iter().zip(b) {
         for k in 0..4 {
             sums[k] += a[k] * b[k];
         }
@@ -106,8 +114,8 @@ pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
 pub(crate) fn range(values: &[f64]) -> (f64, f64) {
     // Four at a time: a compiler cannot reorder them by itself.
     let (mut low, mut high) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
-    let quads = values.chunks_exact(4);
-    for &value in quads.remainder() {
+    let (quads, rest) = values.as_chunks::<4>();
+    for &value in rest {
         low[0] = if value < low[0] { value } else { low[0] };
         high[0] = if value > high[0] { value } else { high[0] };
     }
@@ -123,6 +131,24 @@ pub(crate) fn range(values: &[f64]) -> (f64, f64) {
     )
 }
 
+/// Greatest difference of a value from the one `apart` before it; `None` where there are none.
+pub(crate) fn greatest_rise(values: &[f64], apart: usize) -> Option<f64> {
+    let later = values.get(apart..).filter(|later| !later.is_empty())?;
+    let mut most = [f64::NEG_INFINITY; 4];
+    let (later, rest) = later.as_chunks::<4>();
+    let (earlier, rest_earlier) = values[..values.len() - apart].as_chunks::<4>();
+    for (b, a) in rest.iter().zip(rest_earlier) {
+        most[0] = if b - a > most[0] { b - a } else { most[0] };
+    }
+    for (b, a) in later.iter().zip(earlier) {
+        for k in 0..4 {
+            let rise = b[k] - a[k];
+            most[k] = if rise > most[k] { rise } else { most[k] };
+        }
+    }
+    Some(most.iter().copied().fold(f64::NEG_INFINITY, f64::max))
+}
+
 /// Where the line between values `k` and `k + 1` passes `level`.
 pub(crate) fn between(values: &[f64], k: usize, level: f64) -> f64 {
     let (Some(a), Some(b)) = (values.get(k), values.get(k + 1)) else { return k as f64 };
@@ -132,13 +158,8 @@ pub(crate) fn between(values: &[f64], k: usize, level: f64) -> f64 {
 
 /// Index of the greatest value (the first of equals).
 pub(crate) fn greatest(values: &[f64]) -> usize {
-    let mut best = 0;
-    for (k, value) in values.iter().enumerate() {
-        if *value > values[best] {
-            best = k;
-        }
-    }
-    best
+    let (_, most) = range(values);
+    values.iter().position(|value| *value == most).unwrap_or(0)
 }
 
 #[cfg(test)]
@@ -153,6 +174,7 @@ mod tests {
             assert_eq!(means.len(), values.len());
             for (k, mean) in means.iter().enumerate() {
                 assert!((mean - mean_at(&values, k, width)).abs() < 1e-12, "width {width}, place {k}");
+                assert_eq!(*mean, Running::of(&values).centred(k, width), "width {width}, place {k}");
             }
         }
         assert!(centred(&[], 5).is_empty());
@@ -168,8 +190,12 @@ mod tests {
             assert!((mean - plain[4 * k + 3]).abs() < 1e-12);
         }
         for n in 1..20 {
-            let plain = values[..n].windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f64::max);
-            assert_eq!(largest_step(&values[..n]), plain);
+            let highest = values[..n].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            assert_eq!(greatest(&values[..n]), values.iter().position(|v| *v == highest).unwrap());
+            for apart in 1..=n {
+                let rises = values[..n].iter().zip(&values[..n][apart..]).map(|(a, b)| b - a);
+                assert_eq!(greatest_rise(&values[..n], apart), rises.reduce(f64::max), "{n} {apart}");
+            }
             let (low, high) = range(&values[..n]);
             assert_eq!(low, values[..n].iter().copied().fold(f64::INFINITY, f64::min));
             assert_eq!(high, values[..n].iter().copied().fold(f64::NEG_INFINITY, f64::max));

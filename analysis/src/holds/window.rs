@@ -85,27 +85,28 @@ impl Window {
         for k in 0..self.n {
             let shared = (1.0 - k as f64 / reach).max(0.0);
             let noise = if k == 0 { 1.02 * noise + 1e-9 } else { noise * shared };
-            slow[k] = noise + wander * bell(gap * k as f64, WANDER_S);
+            slow[k] = noise;
+            if wander > 0.0 {
+                slow[k] += wander * bell(gap * k as f64, WANDER_S);
+            }
             let apart = gap * k as f64;
             let phase = libm::cos(core::f64::consts::TAU * TREMOR_HZ * apart);
             fast[k] = FLUCTUATION * FLUCTUATION * bell(apart, FLUCTUATION_S)
                 + known.errors.tremor * known.errors.tremor * phase * bell(apart, TREMOR_S);
         }
-        let n = self.n;
-        for i in 0..n {
-            let row = i * (i + 1) / 2;
-            for j in 0..=i {
-                let other = j * (j + 1) / 2;
-                let mut sum = slow[i - j] + force(i) * force(j) * fast[i - j];
-                let (this, that) = (&self.factor[row..row + j], &self.factor[other..other + j]);
-                sum -= wave::dot(this, that);
-                if i == j {
-                    if sum <= 0.0 || !sum.is_finite() {
-                        return false;
-                    }
-                    self.factor[row + i] = sum.sqrt();
+        // Column by column: what a column needs is then long known, and nothing waits.
+        for j in 0..self.n {
+            let column = j * (j + 1) / 2;
+            for i in j..self.n {
+                let row = i * (i + 1) / 2;
+                let (this, that) = (&self.factor[row..row + j], &self.factor[column..column + j]);
+                let sum = slow[i - j] + force(i) * force(j) * fast[i - j] - wave::dot(this, that);
+                if i > j {
+                    self.factor[row + j] = sum / self.factor[column + j];
+                } else if sum > 0.0 && sum.is_finite() {
+                    self.factor[column + j] = sum.sqrt();
                 } else {
-                    self.factor[row + j] = sum / self.factor[other + j];
+                    return false;
                 }
             }
         }
@@ -114,16 +115,36 @@ impl Window {
 
     /// Makes the errors of each column white and of unit size. Rows before `from` are zero and stay so.
     pub fn whiten(&self, rows: &mut Rows, from: usize) {
-        for i in from..self.n {
-            let factor = &self.factor[i * (i + 1) / 2..][..=i];
+        let factor = |i: usize| &self.factor[i * (i + 1) / 2..][..=i];
+        let mut i = from;
+        // Two rows at a time: neither waits for the other.
+        while i + 1 < self.n {
+            let (here, next) = (factor(i), factor(i + 1));
             let (before, rest) = rows.split_at_mut(i);
-            let mut row = rest[0];
-            for (weight, earlier) in factor[from..i].iter().zip(&before[from..]) {
-                for (value, other) in row.iter_mut().zip(earlier) {
-                    *value -= weight * *other;
+            let (mut row, mut after) = (rest[0], rest[1]);
+            for ((a, b), earlier) in here[from..i].iter().zip(&next[from..i]).zip(&before[from..]) {
+                for k in 0..4 {
+                    row[k] -= a * earlier[k];
+                    after[k] -= b * earlier[k];
                 }
             }
-            let scale = 1.0 / factor[i];
+            let (scale, scale_after) = (1.0 / here[i], 1.0 / next[i + 1]);
+            for k in 0..4 {
+                rest[0][k] = row[k] * scale;
+                rest[1][k] = (after[k] - next[i] * rest[0][k]) * scale_after;
+            }
+            i += 2;
+        }
+        if i < self.n {
+            let here = factor(i);
+            let (before, rest) = rows.split_at_mut(i);
+            let mut row = rest[0];
+            for (a, earlier) in here[from..i].iter().zip(&before[from..]) {
+                for k in 0..4 {
+                    row[k] -= a * earlier[k];
+                }
+            }
+            let scale = 1.0 / here[i];
             rest[0] = row.map(|value| value * scale);
         }
     }

@@ -110,7 +110,7 @@ impl<'a> Search<'a> {
         if last >= from {
             return if self.y[i] >= self.y[last] { i } else { last };
         }
-        (from..=i).max_by(|&a, &b| self.y[a].total_cmp(&self.y[b])).unwrap_or(i)
+        (from..=i).fold(from, |best, k| if self.y[k] >= self.y[best] { k } else { best })
     }
 
     /// Whether force has dropped far and fast enough; `high` is where it was last near the peak.
@@ -160,7 +160,10 @@ impl<'a> Search<'a> {
         let soon = &after[..self.steps(self.p.undulation_s).min(after.len())];
         let back = soon.iter().copied().fold(f64::NEG_INFINITY, f64::max) - self.y[flat];
         let stay = after.iter().position(|v| *v < 0.7 * self.y[flat]).unwrap_or(after.len());
-        if back > self.p.undulation_share * (peak - self.y[flat]) || stay < self.steps(self.p.yield_stay_s) {
+        // What was cut short had less time to come back.
+        let seen = soon.len().min(stay) as f64 / self.steps(self.p.undulation_s) as f64;
+        let most = self.p.undulation_share * (0.3 + 0.7 * seen) * (peak - self.y[flat]);
+        if back > most || stay < self.steps(self.p.yield_stay_s) {
             return None;
         }
         let drop = self.drop(high, i, flat);
@@ -182,8 +185,10 @@ struct Drop {
 }
 
 impl Drop {
+    /// A deep drop may take longer than the least one: it is as fast, and nothing undulates so far.
     fn is_swift(&self, p: &Parameters) -> bool {
-        self.swiftness_s.is_none_or(|s| s <= p.yield_swift_s)
+        let depth = (self.share / p.yield_drop_share).clamp(1.0, 1.5);
+        self.swiftness_s.is_none_or(|s| s <= p.yield_swift_s * depth)
     }
 }
 

@@ -29,10 +29,7 @@ impl Sums {
     /// Best mean over `seconds` within the hold, N; `None` where the hold is shorter. (Usual windows are 0.25 to 1 s.)
     pub fn best(&self, seconds: f64) -> Option<f64> {
         let width = (libm::round(seconds / self.dt_s) as usize).max(1);
-        let ends = self.sums.get(width..)?;
-        let most = ends.iter().zip(&self.sums).map(|(end, start)| end - start);
-        let most = most.reduce(|a, b| if b > a { b } else { a })?;
-        Some(most / width as f64)
+        wave::greatest_rise(&self.sums, width).map(|most| most / width as f64)
     }
 }
 

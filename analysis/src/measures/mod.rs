@@ -162,7 +162,11 @@ fn line(values: &[f64], dt_s: f64) -> Option<(f64, f64)> {
         return None;
     }
     let n = values.len() as f64;
-    let (middle, mean) = ((n - 1.0) / 2.0, values.iter().sum::<f64>() / n);
-    let along: f64 = values.iter().enumerate().map(|(k, v)| (k as f64 - middle) * v).sum();
-    Some((along / (n * (n * n - 1.0) / 12.0) / dt_s, mean))
+    let middle = (n - 1.0) / 2.0;
+    let (mut sum, mut along) = (0.0, 0.0);
+    for (k, value) in values.iter().enumerate() {
+        sum += value;
+        along += (k as f64 - middle) * value;
+    }
+    Some((along / (n * (n * n - 1.0) / 12.0) / dt_s, sum / n))
 }

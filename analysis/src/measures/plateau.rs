@@ -11,6 +11,10 @@ use std::f64::consts::TAU;
 const LEAST_S: f64 = 2.0;
 /// Slowest rate at which tremor is measured, Hz.
 const TREMOR_RATE_HZ: f64 = 40.0;
+/// Slowest tremor, Hz.
+const SLOWEST: usize = 4;
+/// Whole hertz from the slowest to the fastest.
+const LINES: usize = 9;
 
 /// A plateau, detrended.
 #[derive(Debug)]
@@ -77,13 +81,12 @@ impl Plateau {
         let circle = circle(length);
         let window: Vec<f64> = circle.iter().map(|(cos, _)| 0.5 - 0.5 * cos).collect();
         let energy: f64 = window.iter().map(|w| w * w).sum();
-        let power = |cycles: usize| self.power(cycles, &circle, &window) / energy;
-        let powers: Vec<f64> = (4..=12).map(power).collect();
+        let powers = self.powers(&circle, &window).map(|power| power / energy);
         // One-sided density times the spacing of the bins (1 Hz at whole seconds): RMS² of a band.
         let scale = 2.0 / rate_hz * (rate_hz / length as f64);
         let band = |from: usize, to: usize| -> f64 {
-            let inner: f64 = powers[from - 4 + 1..to - 4].iter().sum();
-            (scale * (inner + 0.5 * (powers[from - 4] + powers[to - 4]))).sqrt()
+            let inner: f64 = powers[from - SLOWEST + 1..to - SLOWEST].iter().sum();
+            (scale * (inner + 0.5 * (powers[from - SLOWEST] + powers[to - SLOWEST]))).sqrt()
         };
         let peak = powers.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(k, _)| k);
         let physiological_n = band(8, 12);
@@ -91,28 +94,42 @@ impl Plateau {
             physiological_n,
             percent: 100.0 * physiological_n / self.mean_n,
             slow_n: band(4, 8),
-            peak_hz: (peak + 4) as f64 * rate_hz / length as f64,
+            peak_hz: (peak + SLOWEST) as f64 * rate_hz / length as f64,
         })
     }
 
-    /// Mean squared amplitude of the windowed Fourier sum at a frequency in cycles per window.
-    fn power(&self, cycles: usize, circle: &[(f64, f64)], window: &[f64]) -> f64 {
+    /// Mean squared amplitudes of the windowed Fourier sums at each of the whole frequencies, in cycles per window.
+    fn powers(&self, circle: &[(f64, f64)], window: &[f64]) -> [f64; LINES] {
         let length = window.len();
-        let turn = |k: usize| circle[k * cycles % length];
-        let waves: Vec<(f64, f64)> =
-            window.iter().enumerate().map(|(k, w)| (w * turn(k).0, w * turn(k).1)).collect();
-        let starts = (0..=self.deviations.len() - length).step_by((length / 2).max(1));
-        let (mut sum, mut count) = (0.0, 0);
-        for start in starts {
-            let (mut re, mut im) = (0.0, 0.0);
-            for (value, (cos, sin)) in self.deviations[start..start + length].iter().zip(&waves) {
-                re += value * cos;
-                im += value * sin;
+        // All waves side by side, so that a compiler can add to all sums at once.
+        let mut waves = vec![[0.0; 2 * LINES]; length];
+        for line in 0..LINES {
+            let mut turn = 0;
+            for (wave, weight) in waves.iter_mut().zip(window) {
+                let (cos, sin) = circle[turn];
+                (wave[line], wave[LINES + line]) = (weight * cos, weight * sin);
+                turn += SLOWEST + line;
+                if turn >= length {
+                    turn -= length;
+                }
             }
-            sum += re * re + im * im;
+        }
+        let starts = (0..=self.deviations.len() - length).step_by((length / 2).max(1));
+        let (mut sums, mut count) = ([0.0; LINES], 0);
+        for start in starts {
+            let mut parts = [0.0; 2 * LINES];
+            for (value, wave) in self.deviations[start..start + length].iter().zip(&waves) {
+                for k in 0..2 * LINES {
+                    parts[k] += value * wave[k];
+                }
+            }
+            for (line, sum) in sums.iter_mut().enumerate() {
+                let (re, im) = (parts[line], parts[LINES + line]);
+                *sum += re * re + im * im;
+            }
             count += 1;
         }
-        sum / f64::from(count.max(1))
+        sums.map(|sum| sum / f64::from(count.max(1)))
     }
 }
 

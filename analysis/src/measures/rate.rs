@@ -1,7 +1,7 @@
 //! How fast force rises: rates of force development, loading rate, times to a share of the peak.
 
 use super::{Refusal, Stretch, at, line};
-use crate::holds::Parameters;
+use crate::holds::{Parameters, wave};
 
 /// Why rates of force development would mean nothing for this hold. (Maffiuletti et al., Eur J Appl Physiol
 /// 2016;116:1091–1116 ask for 1 kHz and a sure onset.)
@@ -23,8 +23,7 @@ pub(super) fn force_rise(hold: &Stretch, seconds: f64) -> Option<f64> {
 pub(super) fn steepest(hold: &Stretch, seconds: f64) -> Option<f64> {
     let width = (libm::round(seconds / hold.dt_s) as usize).max(1);
     let rising = hold.values.get(hold.onset.max(0.0) as usize..=hold.peak)?;
-    let most = rising.iter().zip(rising.get(width..)?).map(|(a, b)| b - a).reduce(f64::max)?;
-    Some(most / (width as f64 * hold.dt_s))
+    wave::greatest_rise(rising, width).map(|most| most / (width as f64 * hold.dt_s))
 }
 
 /// Slope of the least-squares line over the last 0.5 s before the yield (without one: before the peak), N/s; from the

@@ -178,7 +178,7 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
     set_further_apart(&mut trials);
     let peaks_n = peaks_used(&trials);
     let spread = Spread::of(&peaks_n);
-    let further_trial_advised = advice(first, &trials, &peaks_n, &spread);
+    let further_trial_advised = advice(first, &trials, &peaks_n);
     Some(Item {
         item: first.item,
         muscle: first.muscle.clone(),
@@ -301,16 +301,23 @@ fn notes(trials: &[Trial], spread: &Spread) -> Vec<String> {
     notes
 }
 
-/// Whether a further trial is advised, and why. Common practice, not a published limit; in concentric tests the force
-/// is the examiner's, so its scatter says nothing about the person.
-fn advice(first: &TrialRow, trials: &[Trial], peaks_n: &[f64], spread: &Spread) -> Option<String> {
-    let all_there = peaks_n.len() == SCORED && !trials.iter().any(|trial| trial.further);
-    if !all_there || trials.len() >= MOST_ATTEMPTS || first.test == Test::Concentric.word() {
+/// Whether a further trial is advised to an item, and why.
+fn advice(first: &TrialRow, trials: &[Trial], peaks_n: &[f64]) -> Option<String> {
+    let any_further = trials.iter().any(|trial| trial.further);
+    let test = first.test.parse().unwrap_or(Test::Free);
+    if any_further { None } else { further_trial(test, trials.len(), peaks_n, CV_ADVISED_PERCENT) }
+}
+
+/// Whether a further trial is advised after these attempts with these peaks (N), and why. Common practice, not a
+/// published limit; in concentric tests the force is the examiner's, so its scatter says nothing about the person.
+pub fn further_trial(test: Test, attempts: usize, peaks_n: &[f64], cv_limit_percent: f64) -> Option<String> {
+    if peaks_n.len() != SCORED || attempts >= MOST_ATTEMPTS || test == Test::Concentric {
         return None;
     }
+    let spread = Spread::of(peaks_n);
     let (mean_n, sd_n, cv_percent) = (spread.mean_of_peaks_n?, spread.sd_n?, spread.cv_percent?);
-    if cv_percent > CV_ADVISED_PERCENT && sd_n > NEGLIGIBLE_N.max(NEGLIGIBLE_SHARE * mean_n) {
-        return Some(format!("the CV is {cv_percent:.0} %, above {CV_ADVISED_PERCENT} %"));
+    if cv_percent > cv_limit_percent && sd_n > NEGLIGIBLE_N.max(NEGLIGIBLE_SHARE * mean_n) {
+        return Some(format!("the CV is {cv_percent:.0} %, above {cv_limit_percent} %"));
     }
     let (third_n, before_n) = (peaks_n[2], peaks_n[0].max(peaks_n[1]));
     let lead_percent = 100.0 * (third_n - before_n) / before_n;

@@ -34,7 +34,8 @@ pub struct Root {
     pub visit_id: String,
     /// Which recording of the visit this is, from 1.
     pub revision: i64,
-    /// `content_sha256` of the recording that this one supersedes, or "".
+    /// The recording that this one supersedes, or "": its `content_sha256`; its file name where it was damaged or older
+    /// than its journal.
     pub supersedes: String,
     /// Participant's code.
     pub participant: String,

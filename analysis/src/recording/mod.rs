@@ -9,6 +9,7 @@ pub mod layout;
 pub mod open;
 pub mod read;
 pub mod replay;
+pub mod revise;
 pub mod scales;
 mod trial_row;
 pub mod write;

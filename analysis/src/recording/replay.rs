@@ -9,6 +9,7 @@ use crate::holds::{Event, Hold, Parameters, Sample, Stream};
 use serde::{Deserialize, Serialize};
 use std::iter::Peekable;
 use std::ops::Range;
+use std::sync::Arc;
 use std::vec::IntoIter;
 
 /// Samples read at a time: a chunk of the file.
@@ -26,6 +27,37 @@ pub struct Placed {
     /// The hold.
     #[serde(flatten)]
     pub hold: Hold,
+    /// The parameters it was found with.
+    #[serde(skip)]
+    pub parameters: Arc<Parameters>,
+}
+
+/// The finder's parameters of a channel, and from which sample on they are in force.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct InForce {
+    /// Sensor, from 1.
+    pub sensor: usize,
+    /// Channel, from 1.
+    pub channel: usize,
+    /// Position of the first sample they are in force for.
+    pub from_sample: u64,
+    /// The parameters.
+    pub parameters: Box<Parameters>,
+}
+
+/// What the holds of a recording were found with: the finder's parameters of every channel, as they came.
+pub fn in_force(recording: &Recording) -> Result<Vec<InForce>, ReadError> {
+    let events = recording.events()?;
+    let mut all = Vec::new();
+    for (sensor, tables) in (1..).zip(recording.sensors()) {
+        for channel in 1..=tables.channels.len() {
+            all.extend(changes(&events, sensor, channel).into_iter().filter_map(|change| {
+                let Setting::Finder { parameters, .. } = change.setting else { return None };
+                Some(InForce { sensor, channel, from_sample: change.from, parameters })
+            }));
+        }
+    }
+    Ok(all)
 }
 
 /// What an event that concerns the finder says.
@@ -36,12 +68,13 @@ enum Setting {
     Finder { channel: usize, parameters: Box<Parameters> },
 }
 
-/// Finds the holds of one channel of a sensor (both from 1). With `instead`, those parameters are used throughout.
+/// Finds the holds of one channel of a sensor (both from 1). Whatever parameters were in force, `adjust` may change
+/// some of them first.
 pub fn replay(
     recording: &Recording,
     sensor: usize,
     channel: usize,
-    instead: Option<&Parameters>,
+    adjust: &dyn Fn(&mut Parameters),
 ) -> Result<Vec<Placed>, ReadError> {
     let channels =
         sensor.checked_sub(1).and_then(|k| recording.sensors().get(k)).map_or(0, |s| s.channels.len());
@@ -50,10 +83,13 @@ pub fn replay(
         return Err(recording.no_such(format!("channel {channel} of sensor {sensor}")));
     }
     let frames = recording.frames(sensor)?;
+    let mut parameters = Parameters::default();
+    adjust(&mut parameters);
     let mut finder = Replay {
-        stream: Stream::new(instead.cloned().unwrap_or_default()),
+        in_force: Arc::new(parameters.clone()),
+        stream: Stream::new(parameters),
         changes: changes(&recording.events()?, sensor, channel).into_iter().peekable(),
-        instead,
+        adjust,
         events: Vec::new(),
         place: (sensor, channel, -1),
         out: Vec::new(),
@@ -83,7 +119,8 @@ pub fn replay(
 struct Replay<'a> {
     stream: Stream,
     changes: Peekable<IntoIter<Change>>,
-    instead: Option<&'a Parameters>,
+    adjust: &'a dyn Fn(&mut Parameters),
+    in_force: Arc<Parameters>,
     events: Vec<Event>,
     /// Sensor, channel, segment.
     place: (usize, usize, i64),
@@ -112,8 +149,11 @@ impl Replay<'_> {
         while let Some(change) = self.changes.next_if(&due) {
             match change.setting {
                 Setting::Tare { .. } => self.stream.zeroed(&mut self.events),
-                Setting::Finder { parameters, .. } if self.instead.is_none() => self.stream.set(*parameters),
-                Setting::Finder { .. } => {}
+                Setting::Finder { mut parameters, .. } => {
+                    (self.adjust)(&mut parameters);
+                    self.in_force = Arc::new((*parameters).clone());
+                    self.stream.set(*parameters);
+                }
             }
             self.collect();
         }
@@ -122,7 +162,9 @@ impl Replay<'_> {
     fn collect(&mut self) {
         let (sensor, channel, segment) = self.place;
         self.out.extend(self.events.drain(..).filter_map(|event| match event {
-            Event::Ended(hold) => Some(Placed { sensor, channel, segment, hold: *hold }),
+            Event::Ended(hold) => {
+                Some(Placed { sensor, channel, segment, hold: *hold, parameters: Arc::clone(&self.in_force) })
+            }
             _ => None,
         }));
     }

@@ -2,6 +2,7 @@
 
 use super::layout::TrialRow;
 use crate::holds::Hold;
+use crate::measures::Measures;
 
 impl TrialRow {
     /// A row with a hold's columns filled in and everything else unknown; without a hold all is unknown.
@@ -24,17 +25,23 @@ impl TrialRow {
         row.peak_s = hold.peak_s;
         row.mean_n = or_nan(hold.mean_n);
         row.break_n = or_nan(hold.break_n);
-        row.loading_rate_n_per_s = or_nan(hold.measures.loading_rate_n_per_s);
-        row.drop_percent = or_nan(hold.measures.drop_percent);
-        row.impulse_n_s = or_nan(hold.measures.impulse_n_s);
-        row.time_to_peak_s = or_nan(hold.measures.time_to_peak_s);
-        row.time_to_90_percent_s = or_nan(hold.measures.time_to_90_percent_s);
-        row.rfd_50_n_per_s = or_nan(hold.measures.rfd_50_n_per_s);
-        row.rfd_100_n_per_s = or_nan(hold.measures.rfd_100_n_per_s);
-        row.rfd_200_n_per_s = or_nan(hold.measures.rfd_200_n_per_s);
-        row.steadiness_percent = or_nan(hold.measures.steadiness_percent);
+        row.set_measures(&hold.measures);
         row.flags = hold.flags.iter().map(word).collect::<Vec<_>>().join(",");
         row
+    }
+
+    /// Fills in the columns that are measured from the hold's samples.
+    pub(super) fn set_measures(&mut self, measures: &Measures) {
+        let or_nan = |value: Option<f64>| value.unwrap_or(f64::NAN);
+        self.loading_rate_n_per_s = or_nan(measures.loading_rate_n_per_s);
+        self.drop_percent = or_nan(measures.drop_percent);
+        self.impulse_n_s = or_nan(measures.impulse_n_s);
+        self.time_to_peak_s = or_nan(measures.time_to_peak_s);
+        self.time_to_90_percent_s = or_nan(measures.time_to_90_percent_s);
+        self.rfd_50_n_per_s = or_nan(measures.rfd_50_n_per_s);
+        self.rfd_100_n_per_s = or_nan(measures.rfd_100_n_per_s);
+        self.rfd_200_n_per_s = or_nan(measures.rfd_200_n_per_s);
+        self.steadiness_percent = or_nan(measures.steadiness_percent);
     }
 }
 

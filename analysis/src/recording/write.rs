@@ -435,9 +435,9 @@ impl Temporary {
         synced.map_err(|source| io_error(&self.path, "cannot bring it to the disk", source))
     }
 
-    /// Gives the file its name, and brings that to the disk too.
+    /// Gives the file its name, never that of another, and brings that to the disk too.
     fn rename(&mut self, place: &Path) -> Result<(), WriteError> {
-        fs::rename(&self.path, place).map_err(|source| io_error(place, "cannot give it its name", source))?;
+        take_name(&self.path, place).map_err(|source| io_error(place, "cannot give it its name", source))?;
         self.placed = true;
         let folder = match place.parent() {
             Some(folder) if !folder.as_os_str().is_empty() => folder,
@@ -454,6 +454,19 @@ impl Drop for Temporary {
             // Nothing more can be done where even this fails; the name says what the file is.
             let _ = fs::remove_file(&self.path);
         }
+    }
+}
+
+/// Renames, but never over what is there: a recording is written once. Where the file system cannot do that in one step,
+/// a second name is given and the first taken away; a crash between leaves both, and the name of the first says what it is.
+fn take_name(from: &Path, to: &Path) -> io::Result<()> {
+    use nix::fcntl::{AT_FDCWD, RenameFlags, renameat2};
+    match renameat2(AT_FDCWD, from, AT_FDCWD, to, RenameFlags::RENAME_NOREPLACE) {
+        Err(nix::Error::EINVAL | nix::Error::ENOSYS) => {
+            fs::hard_link(from, to)?;
+            fs::remove_file(from)
+        }
+        done => Ok(done?),
     }
 }
 

@@ -54,7 +54,7 @@ pub fn find(name: &str) -> Result<Vec<Published>, StudyError> {
         SHIPPED.to_owned()
     };
     let mut found = parse(&text).map_err(|error| refused(format!("no list of published values: {error}")))?;
-    if !path.extension().is_some_and(|extension| extension == "csv") {
+    if path.extension().is_none_or(|extension| extension != "csv") {
         found.retain(|value| value.name == name);
     }
     if found.iter().any(|value| value.source.trim().is_empty()) {

@@ -141,7 +141,7 @@ fn conditions(cells: &[Cell], by: By) -> Conditions {
         let values: Option<Vec<f64>> = all().map(of).collect();
         let values = values.filter(|values| !values.is_empty())?;
         let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-        (high - low <= 2.0 * super::conditions::LEVER_MM).then(|| 0.5 * (low + high))
+        (high - low <= 2.0 * super::conditions::LEVER_MM).then_some(0.5 * (low + high))
     };
     Conditions {
         muscle: word(|c| &c.muscle),

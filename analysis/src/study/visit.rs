@@ -124,10 +124,9 @@ struct Setting {
 /// The finder's parameters in force when a trial's hold began.
 fn parameters_of(events: &[EventRow], row: &TrialRow) -> Option<Parameters> {
     let ours = events.iter().filter(|event| event.sensor == row.sensor && event.sample <= row.first_sample);
-    let settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
+    let mut settings = ours.filter_map(|event| serde_json::from_str::<Setting>(&event.detail).ok());
     settings
-        .filter(|setting| setting.setting == "finder" && setting.channel == row.channel)
-        .last()
+        .rfind(|setting| setting.setting == "finder" && setting.channel == row.channel)
         .map(|setting| setting.parameters)
 }
 
@@ -150,18 +149,21 @@ impl Measured {
     /// the person; the reason where a hold is not found again.
     pub fn measured_again(&self, file: &Path, parameters: &Parameters) -> Result<Vec<f64>, Again> {
         let recording = Recording::open(file)?;
-        let own = self.parameters.as_ref();
-        let parameters = Parameters {
-            contact_ceiling_n: own.and_then(|own| own.contact_ceiling_n),
-            expected_maximum_n: own.and_then(|own| own.expected_maximum_n),
-            ..parameters.clone()
+        // What is a fact of the visit stays: the zero, and what was expected of this person.
+        let adjust = |in_force: &mut Parameters| {
+            *in_force = Parameters {
+                contact_ceiling_n: in_force.contact_ceiling_n,
+                expected_maximum_n: in_force.expected_maximum_n,
+                zero_known: in_force.zero_known,
+                ..parameters.clone()
+            };
         };
         let used =
             |row: &&TrialRow| self.item.trials.iter().any(|trial| trial.order == row.order && trial.used);
         let mut peaks_n = Vec::new();
         for row in self.rows.iter().filter(used) {
             let place = |value: i64| usize::try_from(value).unwrap_or(0);
-            let holds = replay(&recording, place(row.sensor), place(row.channel), Some(&parameters))?;
+            let holds = replay(&recording, place(row.sensor), place(row.channel), &adjust)?;
             let again = holds.iter().find(|placed| {
                 placed.segment == row.segment
                     && placed.hold.onset_s < row.end_s

@@ -39,24 +39,28 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         plan.title,
         plan.items.len()
     );
-    eprintln!("{}", analysis::cautions::CAUTIONS);
     let sensor = Simulated::start(&port)?;
     let recorded = record::record(&record::Args {
-        port: port.display().to_string(),
+        port: Some(port.display().to_string()),
         baud: DEFAULT_BAUD,
         plan: Some(plan_file),
+        allow: Vec::new(),
+        involved: None,
         participant: "D001".to_owned(),
         examiner: "E01".to_owned(),
         data: Some(out.clone()),
         seconds: None,
         keep_free: 256,
+        consent_version: None,
+        consent_date: None,
+        resume: None,
         json: false,
         no_seal: true,
     });
     drop(sensor);
     let recorded = recorded?;
     eprintln!("sealing the journal into a recording");
-    super::seal_in_child(&recorded.folder, false)?;
+    super::seal_in_child(&recorded.folder, None)?;
     if let Some(failure) = recorded.failure {
         return Err(failure);
     }

@@ -1,18 +1,29 @@
-//! What the examiner types while recording: `t` for a new zero, `y` to accept another sensor, each with Enter.
+//! What the examiner types while recording, a line at a time: `t` for a new zero, `y` to accept another sensor, and the
+//! actions of a visit ([`Examiner::parse`]). A foot switch that types Enter is one.
 
 use crate::pipeline::Action;
+use crate::visit::action::Examiner;
+use analysis::console::clean;
+use std::io::Write;
 use tokio::sync::mpsc::Receiver;
 
-/// Listens to stdin in a thread of its own; ends with stdin.
-pub fn listen() -> Receiver<Action> {
+/// Listens to stdin in a thread of its own; ends with stdin. Gives actions as they go into the journal.
+pub fn listen() -> Receiver<String> {
     let (sender, receiver) = tokio::sync::mpsc::channel(16);
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         for line in std::io::stdin().lines() {
             let Ok(line) = line else { return };
             let action = match line.trim() {
-                "t" => Action::Tare,
-                "y" => Action::AcceptSensor,
-                _ => continue,
+                "t" => serde_json::to_string(&Action::Tare).unwrap_or_default(),
+                "y" => serde_json::to_string(&Action::AcceptSensor).unwrap_or_default(),
+                line => match Examiner::parse(line) {
+                    Ok(action) => action.to_json(),
+                    Err(why) => {
+                        // A closed stderr is no reason to stop listening.
+                        let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
+                        continue;
+                    }
+                },
             };
             if sender.blocking_send(action).is_err() {
                 return;

@@ -1,21 +1,26 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod check;
+pub mod correct;
 pub mod demo;
+pub mod erase;
 mod keys;
+pub mod plans;
 pub mod ports;
 pub mod record;
 pub mod recover;
+pub mod revise;
 pub mod show;
 pub mod simulate;
+mod start;
+pub mod tidy;
 
+pub(crate) use crate::clock::rfc3339;
+use crate::health::Health;
+use analysis::console::Hint;
 use anyhow::Context;
 use std::path::Path;
-use std::process::Command;
-
-/// Civil time as RFC 3339 in UTC.
-pub(crate) fn rfc3339(utc_ns: i64) -> String {
-    jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).map(|time| time.to_string()).unwrap_or_default()
-}
+use std::process::{Command, Stdio};
 
 /// Offset of local time from UTC, `+HH:MM`.
 pub(crate) fn utc_offset(utc_ns: i64) -> String {
@@ -25,18 +30,28 @@ pub(crate) fn utc_offset(utc_ns: i64) -> String {
     format!("{sign}{:02}:{:02}", seconds.abs() / 3600, seconds.abs() / 60 % 60)
 }
 
-/// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures.
-pub(crate) fn seal_in_child(folder: &Path, json: bool) -> anyhow::Result<()> {
+/// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures. As
+/// JSON, `health` is told beside it.
+pub(crate) fn seal_in_child(folder: &Path, health: Option<&Health>) -> anyhow::Result<()> {
+    crate::stderr::settle();
     let mut child = Command::new(std::env::current_exe()?);
     child.arg("recover").arg(folder);
-    if json {
-        child.arg("--json");
-    }
-    let status = child.status().context("cannot start the child that seals")?;
+    let starting = "cannot start the child that seals";
+    let status = match health {
+        None => child.status().context(starting)?,
+        Some(health) => {
+            let output = child.arg("--json").stderr(Stdio::inherit()).output().context(starting)?;
+            let mut told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap_or_default();
+            told["health"] = serde_json::to_value(health)?;
+            analysis::console::result(&(serde_json::to_string_pretty(&told)? + "\n"))?;
+            output.status
+        }
+    };
+    let folder = folder.display();
     anyhow::ensure!(
         status.success(),
-        "the recording was not written; the journal in {} is whole",
-        folder.display()
+        anyhow::anyhow!("the recording was not written; the journal in {folder} is whole")
+            .context(Hint::new(format!("when what is told above is mended: fingerforced recover {folder}")))
     );
     Ok(())
 }

@@ -1,33 +1,33 @@
 //! `fingerforced record`: one visit from the terminal.
 //!
-//! The shell around the core: opens the port, moves what the reader thread hands over into the journal, keeps the time,
-//! writes what the core wants sent, and tells the examiner. What is recorded is decided in the core.
+//! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
+//! the examiner. What is recorded is decided in the core.
 
+use super::start::{self, Start};
 use crate::clock::{Clock, SystemClock};
-use crate::core::{Begun, Core, Said};
+use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
-use crate::journal::{JournalError, Options, Record, SystemDisk, Writer};
-use crate::pipeline::{Action, LinkState, Output};
-use crate::port::handover::{CAPACITY_BYTES, Handover, Item, Reason};
+use crate::health::Health;
+use crate::journal::{JournalError, SystemDisk};
+use crate::pipeline::{Output, SensorIdentity};
+use crate::port::handover::{CAPACITY_BYTES, Handover};
+use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
-use crate::recorder::Recorder;
+use crate::sensors::{self, Known};
+use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
-use crate::visit::plan::Plan;
+use crate::visit::action::Examiner;
+use crate::visit::gate::Clearance;
+use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::trial::Side;
 use anyhow::Context;
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-
-/// Time passes for the core in steps of this.
-const TICK: Duration = Duration::from_millis(100);
-/// Host clocks are read together this often.
-const ANCHOR_NS: u64 = 60_000_000_000;
-/// A port that is gone is looked for this often.
-const REOPEN_NS: u64 = 250_000_000;
 
 /// Record one visit from the terminal
 ///
@@ -37,21 +37,40 @@ const REOPEN_NS: u64 = 250_000_000;
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one)
+    /// The serial port (or a link to one) [default: the one with a sensor seen before]
     #[arg(long)]
-    pub port: String,
+    pub port: Option<String>,
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
-    /// What is to be tested (TOML); without one everything is recorded and no trial is named
+    /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
+    /// everything is recorded and no trial is named
     #[arg(long)]
     pub plan: Option<PathBuf>,
+    /// An answer to the gate of an examination, asked where it is missing: side (and digit), none, active, make or
+    /// break, pain, and where there was an operation since when and cleared by whom, as in "left index make pain 2 since
+    /// 2026-01-03 cleared surgeon"; repeatable
+    #[arg(long, value_name = "ANSWER", value_parser = Clearance::parse)]
+    pub allow: Vec<Clearance>,
+    /// The involved side, left or right: the other one is tested first
+    #[arg(long, value_name = "SIDE")]
+    pub involved: Option<Side>,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
+    /// Version of the consent form that the participant signed: a research plan asks for it
+    #[arg(long, requires = "consent_date")]
+    pub consent_version: Option<String>,
+    /// When they signed it, YYYY-MM-DD
+    #[arg(long, requires = "consent_version")]
+    pub consent_date: Option<String>,
+    /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
+    #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
+        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+    pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
     pub data: Option<PathBuf>,
@@ -79,62 +98,99 @@ pub struct Recorded {
     pub reason: String,
     /// What ended it, where that was not asked for. What was recorded before is there all the same.
     pub failure: Option<anyhow::Error>,
+    /// What was counted.
+    pub health: Health,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
-    if args.no_seal {
-        analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?;
+    let sealed = if args.no_seal {
+        Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
-        super::seal_in_child(&recorded.folder, args.json)?;
+        super::seal_in_child(&recorded.folder, args.json.then_some(&recorded.health))
+    };
+    match (recorded.failure, sealed) {
+        (None, sealed) => sealed,
+        (Some(failure), Ok(())) => Err(failure),
+        // What ended the recording is told last, where it is looked for; it may well be why there is no recording.
+        (Some(failure), Err(unsealed)) => {
+            analysis::console::report(&unsealed);
+            Err(failure)
+        }
     }
-    recorded.failure.map_or(Ok(()), Err)
 }
 
 /// Records a visit; returns when its journal is complete.
 pub fn record(args: &Args) -> anyhow::Result<Recorded> {
-    let plan = read_plan(args.plan.as_deref())?;
+    let plan = read_plan(args)?;
     for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        check_code(what, code)?;
+        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
     }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
+    let consent = if args.resume.is_some() {
+        String::new()
+    } else {
+        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
+    };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan)?;
+        let mut shell = Shell::open(args, plan, consent)?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
 }
 
-fn read_plan(path: Option<&Path>) -> anyhow::Result<Option<Plan>> {
-    let Some(path) = path else { return Ok(None) };
-    let text = std::fs::read_to_string(path)
-        .with_context(|| format!("cannot read the plan {}", path.display()))
-        .map_err(|error| {
-            error.context(Hint::new("give the path of a TOML file, see `fingerforced record --help`"))
-        })?;
-    let plan = Plan::parse(&text).map_err(|error| {
-        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | "))
-            .context(Hint::new("items have muscle, test, trials, hold_s and rest_s; see README.md"))
-    })?;
-    Ok(Some(plan))
+/// The port with a sensor seen before. Ports of which nothing is known are not written to.
+fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+    let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
+    let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
+    let ports = crate::port::find::find()?;
+    let hint = Hint::new("name it with --port; `fingerforced ports` lists them");
+    match sensors::present(&known, &ports)[..] {
+        [port] => Ok(port.best_name().to_owned()),
+        [] => {
+            Err(anyhow::anyhow!("no sensor seen before is plugged in ({} known)", known.len()).context(hint))
+        }
+        [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
+    }
 }
 
-/// Codes stand in files; whatever could be a name, a path or a terminal command is refused.
-fn check_code(what: &str, code: &str) -> anyhow::Result<()> {
-    let allowed = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-    let digits = code.chars().any(|c| c.is_ascii_digit());
-    if code.is_empty() || (code.len() <= 32 && code.chars().all(allowed) && digits) {
-        return Ok(());
+/// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
+fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
+    let Some(path) = args.plan.as_deref() else { return Ok(None) };
+    let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
+    let text = match built_in {
+        Some(text) => text.to_owned(),
+        None => std::fs::read_to_string(path)
+            .with_context(|| format!("cannot read the plan {}", path.display()))
+            .map_err(|error| {
+                let hint = format!("give the path of a TOML file, or one of: {}", builtin::names());
+                error.context(Hint::new(hint))
+            })?,
+    };
+    let mut plan = Plan::parse(&text).map_err(|error| {
+        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
+            Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
+        )
+    })?;
+    plan.involved_side = args.involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    if !args.json {
+        // A closed stderr is no reason not to record.
+        let _ = writeln!(
+            std::io::stderr(),
+            "{}\n{}: {}",
+            analysis::cautions::CAUTIONS,
+            plan.title,
+            plan.duration()
+        );
     }
-    Err(Usage(format!(
-        "`{}` is no {what} code: use up to 32 letters, digits, - and _, with at least one digit (P014), never a name",
-        analysis::console::clean(code)
-    ))
-    .into())
+    Ok(Some(plan))
 }
 
 /// Why a recording ends.
@@ -147,290 +203,221 @@ enum End {
     AtOnce,
 }
 
-struct Shell {
-    clock: Arc<dyn Clock>,
-    handover: Arc<Handover>,
-    recorder: Recorder,
-    folder: PathBuf,
-    _data: DataFolder,
-    _visit: data_folder::Lock,
+/// The port by its name, with the thread that reads it.
+struct SerialCable {
     name: String,
     baud: u32,
+    clock: Arc<dyn Clock>,
+    handover: Arc<Handover>,
+    /// Opened already, when it was looked at first.
+    waiting: Option<Serial>,
     reader: Option<Reader>,
     writer: Option<Box<dyn Write + Send>>,
-    reopen_ns: u64,
-    anchored_ns: u64,
-    flowing_ns: Option<u64>,
-    identified: bool,
-    stopped: bool,
-    ending: Option<String>,
-    heard: Vec<Said>,
-    outgoing: Vec<Vec<u8>>,
+}
+
+impl Cable for SerialCable {
+    fn detail(&self) -> String {
+        serde_json::json!({ "name": self.name, "baud": self.baud }).to_string()
+    }
+
+    fn open(&mut self) -> io::Result<()> {
+        let port = match self.waiting.take() {
+            Some(port) => port,
+            None => crate::port::open(&self.name, self.baud).map_err(io::Error::other)?,
+        };
+        self.writer = Some(port.writer()?);
+        let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
+        self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
+        Ok(())
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let writer = self.writer.as_mut().ok_or(io::ErrorKind::NotConnected)?;
+        writer.write_all(bytes)?;
+        writer.flush()
+    }
+
+    fn close(&mut self) {
+        self.writer = None;
+        if let Some(reader) = self.reader.take() {
+            reader.stop();
+        }
+    }
+}
+
+struct Shell {
+    session: Session,
+    handover: Arc<Handover>,
+    clock: Arc<dyn Clock>,
+    folder: PathBuf,
+    data: DataFolder,
+    is_new: bool,
+    health: Health,
+    _visit: data_folder::Lock,
+    name: String,
     terminal: Terminal,
     signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<Action>,
+    actions: tokio::sync::mpsc::Receiver<String>,
 }
 
 impl Shell {
     /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>) -> anyhow::Result<Shell> {
+    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
         let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock);
         let handover = Handover::new(CAPACITY_BYTES);
-        let port = crate::port::open(&args.port, args.baud).map_err(advised)?;
-        let writer = port.writer()?;
-        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), clock.utc_ns())?;
-        let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
-        let (folder, visit) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
-        let software = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
-        let disk = SystemDisk::shared();
-        let options = Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() };
-        let journal = Writer::create(disk, &folder, id, software, options).map_err(|error| {
-            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
-            let _ = data_folder::discard(&folder);
-            advised(error)
-        })?;
-        let begun = Begun {
-            visit_id: id.to_string(),
-            participant: args.participant.clone(),
-            examiner: args.examiner.clone(),
-            plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
-            software: software.to_owned(),
-            started_utc: super::rfc3339(anchor.utc_ns),
-            utc_offset: super::utc_offset(anchor.utc_ns),
+        let name = match &args.port {
+            Some(name) => name.clone(),
+            None => known_port(args.data.as_deref())?,
         };
-        let reader = Reader::start(0, Box::new(port), Arc::clone(&clock), Arc::clone(&handover))?;
-        let mut shell = Shell {
-            recorder: Recorder::new(journal, Core::new(plan)),
-            anchored_ns: anchor.monotonic_ns,
-            reopen_ns: anchor.monotonic_ns,
-            clock,
-            handover,
-            folder,
-            _data: data,
-            _visit: visit,
-            name: args.port.clone(),
+        let port = crate::port::open(&name, args.baud).map_err(advised)?;
+        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
+        super::check::warn(data.path());
+        crate::erase::complete_begun(data.disk(), &data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
+            None => start::new(args, plan, consent, &data)?,
+            Some(which) => start::resumed(args, which.as_deref(), &data)?,
+        };
+        let cable = SerialCable {
+            name: name.clone(),
             baud: args.baud,
-            reader: Some(reader),
-            writer: Some(writer),
-            flowing_ns: None,
-            identified: false,
-            stopped: false,
-            ending: None,
-            heard: Vec::new(),
-            outgoing: Vec::new(),
+            clock: Arc::clone(&clock),
+            handover: Arc::clone(&handover),
+            waiting: Some(port),
+            reader: None,
+            writer: None,
+        };
+        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
+        let mut shell = Shell {
+            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
+            handover,
+            clock,
+            folder,
+            data,
+            is_new,
+            health: Health::default(),
+            _visit: lock,
+            name,
             terminal: Terminal::new(args.json),
             signals,
             actions: super::keys::listen(),
         };
-        let at = anchor.monotonic_ns;
-        shell.put(at, Record::Begun(serde_json::to_string(&begun)?))?;
-        shell.put(at, Record::Anchor(anchor))?;
-        shell.opened()?;
-        Ok(shell)
-    }
-
-    fn put(&mut self, monotonic_ns: u64, record: Record) -> Result<(), JournalError> {
-        let mut heard = std::mem::take(&mut self.heard);
-        let done = self.recorder.put(monotonic_ns, record, &mut heard);
-        for said in heard.drain(..) {
-            self.hear(said);
+        for answer in &args.allow {
+            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
         }
-        self.heard = heard;
-        done?;
-        self.send_waiting()
-    }
-
-    fn opened(&mut self) -> Result<(), JournalError> {
-        let detail = serde_json::json!({ "name": self.name, "baud": self.baud }).to_string();
-        self.put(self.clock.monotonic_ns(), Record::Opened { port: 0, detail })
+        Ok(shell)
     }
 
     /// Moves everything forward until there is a reason to end.
     async fn run(&mut self, seconds: Option<f64>) -> End {
-        let mut tick = tokio::time::interval(TICK);
+        let mut tick = tokio::time::interval(Duration::from_nanos(TICK_NS));
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let handover = Arc::clone(&self.handover);
         loop {
-            let mut action = None;
+            let mut signalled = None;
+            let mut happened = Ok(());
             tokio::select! {
                 () = handover.ready() => {}
-                _ = tick.tick() => {
-                    if let Err(error) = self.tick() {
-                        return End::Failed(advised(error));
-                    }
-                }
-                _ = self.signals.0.recv() => action = Some("interrupted"),
-                _ = self.signals.1.recv() => action = Some("terminated"),
-                Some(action) = self.actions.recv() => {
-                    let text = serde_json::to_string(&action).unwrap_or_default();
-                    if let Err(error) = self.put(self.clock.monotonic_ns(), Record::Action(text)) {
-                        return End::Failed(advised(error));
-                    }
-                }
+                _ = tick.tick() => happened = self.tick(),
+                _ = self.signals.0.recv() => signalled = Some("interrupted"),
+                _ = self.signals.1.recv() => signalled = Some("terminated"),
+                Some(action) = self.actions.recv() => happened = self.session.act(action),
             }
-            if let Err(error) = self.drain() {
+            if let Err(error) = happened.and_then(|()| self.session.drain()) {
                 return End::Failed(advised(error));
             }
-            if let Some(failed) = self.terminal.refusal.take().filter(|_| self.flowing_ns.is_none()) {
+            self.tell();
+            if let Some(failed) =
+                self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
+            {
                 return End::Failed(failed);
             }
-            let over = self.flowing_ns.zip(seconds).is_some_and(|(since_ns, seconds)| {
-                self.clock.monotonic_ns().saturating_sub(since_ns) as f64 >= seconds * 1e9
-            });
-            let reason = action.map(str::to_owned).or_else(|| {
-                if self.recorder.core().is_finished() {
-                    Some("plan finished".to_owned())
-                } else {
-                    over.then(|| "time over".to_owned())
-                }
-            });
-            match (reason, &self.ending) {
-                (Some(_), Some(_)) if action.is_some() => return End::AtOnce,
-                (Some(reason), None) => {
-                    if let Err(error) = self.stop(reason) {
-                        return End::Failed(advised(error));
-                    }
-                }
-                _ => {}
+            if signalled.is_some() && self.session.is_ending() {
+                return End::AtOnce;
             }
-            if let (true, Some(reason)) = (self.stopped, &self.ending) {
-                return End::Properly(reason.clone());
+            let reason = signalled.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());
+            if let Some(Err(error)) = reason.map(|reason| self.session.stop(reason)) {
+                return End::Failed(advised(error));
+            }
+            if let Some(reason) = self.session.ended() {
+                return End::Properly(reason.to_owned());
             }
         }
     }
 
-    fn stop(&mut self, reason: String) -> Result<(), JournalError> {
-        self.ending = Some(reason.clone());
-        let text = serde_json::to_string(&Action::Stop { reason }).unwrap_or_default();
-        self.put(self.clock.monotonic_ns(), Record::Action(text))
-    }
-
-    /// What the reader thread has handed over goes into the journal.
-    fn drain(&mut self) -> Result<(), JournalError> {
-        for item in self.handover.take() {
-            match item {
-                Item::Chunk { port, monotonic_ns, bytes } => {
-                    self.put(monotonic_ns, Record::Bytes { port, bytes })?
-                }
-                Item::Dropped { port, monotonic_ns, bytes } => {
-                    tracing::error!(bytes, "bytes from the sensor were lost: the computer is too busy");
-                    self.put(monotonic_ns, Record::Dropped { port, bytes })?;
-                }
-                Item::Gone { port, monotonic_ns, reason } => {
-                    (self.reader, self.writer) = (None, None);
-                    let reason = match reason {
-                        Reason::Unplugged => "unplugged".to_owned(),
-                        Reason::Error(text) => text,
-                    };
-                    self.put(monotonic_ns, Record::Closed { port, reason })?;
-                }
-            }
+    /// Why it is over, if it is.
+    fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
+        if self.session.recorder().core().is_finished() {
+            return Some("plan finished");
         }
-        Ok(())
+        let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
+        (since_ns as f64 >= seconds * 1e9).then_some("time over")
     }
 
     fn tick(&mut self) -> Result<(), JournalError> {
+        self.session.tick()?;
+        self.tell();
         let now_ns = self.clock.monotonic_ns();
-        self.put(now_ns, Record::Tick)?;
-        if now_ns.saturating_sub(self.anchored_ns) >= ANCHOR_NS {
-            self.anchor()?;
-        }
-        if self.reader.is_none() && self.ending.is_none() && now_ns >= self.reopen_ns {
-            self.reopen_ns = now_ns + REOPEN_NS;
-            self.reopen()?;
-        }
-        let faults = self.recorder.core().faults();
-        let sync_age_ns = self.recorder.journal().progress().sync_age_ns(now_ns);
+        let faults = self.session.recorder().core().faults();
+        let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
         self.terminal.tick(now_ns, &faults, sync_age_ns);
         Ok(())
     }
 
-    fn anchor(&mut self) -> Result<(), JournalError> {
-        let anchor = self.clock.anchor();
-        self.anchored_ns = anchor.monotonic_ns;
-        self.put(anchor.monotonic_ns, Record::Anchor(anchor))
-    }
-
-    /// The port is gone: it is looked for until it returns.
-    fn reopen(&mut self) -> Result<(), JournalError> {
-        let Ok(port) = crate::port::open(&self.name, self.baud) else { return Ok(()) };
-        let Ok(writer) = port.writer() else { return Ok(()) };
-        let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
-        let Ok(reader) = Reader::start(0, Box::new(port), clock, handover) else { return Ok(()) };
-        (self.reader, self.writer) = (Some(reader), Some(writer));
-        self.opened()
-    }
-
-    fn hear(&mut self, said: Said) {
-        match &said {
-            Said::Pipeline(Output::Send { bytes, .. }) => self.outgoing.push(bytes.clone()),
-            Said::Pipeline(Output::Identified { .. }) => self.identified = true,
-            Said::Pipeline(Output::Began(..)) => self.anchored_ns = 0,
-            Said::Pipeline(Output::Link(_, LinkState::Flowing)) => {
-                self.flowing_ns.get_or_insert(self.clock.monotonic_ns());
+    /// The examiner sees what the core said.
+    fn tell(&mut self) {
+        for said in std::mem::take(&mut self.session.said) {
+            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
+                self.remember(identity);
             }
-            Said::Pipeline(Output::Link(_, LinkState::Stopped)) => self.stopped = true,
-            Said::Pipeline(Output::Link(_, LinkState::Closed(_))) if self.ending.is_some() => {
-                self.stopped = true
-            }
-            _ => {}
+            self.health.hear(&said);
+            self.terminal.hear(&said, &self.name);
         }
-        self.terminal.hear(&said, &self.name);
     }
 
-    /// Writes to the board what the core wants sent; a write that fails is a port that is gone, which the reader sees.
-    fn send_waiting(&mut self) -> Result<(), JournalError> {
-        for bytes in std::mem::take(&mut self.outgoing) {
-            let Some(writer) = &mut self.writer else { continue };
-            let now_ns = self.clock.monotonic_ns();
-            if let Err(error) = writer.write_all(&bytes).and_then(|()| writer.flush()) {
-                tracing::debug!(%error, "a message to the sensor was not sent");
-                continue;
-            }
-            self.put(now_ns, Record::Sent { port: 0, bytes })?;
+    /// So that it is found without being named next time.
+    fn remember(&self, identity: &SensorIdentity) {
+        let ports = crate::port::find::find().unwrap_or_default();
+        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
+        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
+        let known = Known::new(identity, &self.name, usb, seen);
+        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
+            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
         }
-        if self.anchored_ns == 0 {
-            self.anchor()?;
-        }
-        Ok(())
     }
 
-    fn close(mut self, end: End) -> anyhow::Result<Recorded> {
-        self.terminal.clear();
-        if let Some(reader) = self.reader.take() {
-            reader.stop();
-        }
-        let folder = self.folder.clone();
+    fn close(self, end: End) -> anyhow::Result<Recorded> {
+        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
+        let progress = session.recorder().journal().progress();
+        let faults = session.recorder().core().faults();
+        terminal.end();
         match end {
             End::Properly(reason) => {
-                self.drain().map_err(advised)?;
-                self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())).map_err(advised)?;
-                self.recorder.finish().map_err(advised)?;
-                Ok(Recorded { folder, reason, failure: None })
+                for said in session.finish(&reason).map_err(advised)? {
+                    health.hear(&said);
+                    terminal.hear(&said, &name);
+                }
+                terminal.end();
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: None, health })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
                     .context(Hint::new(format!("fingerforced recover {}", folder.display())))
             ),
-            End::Failed(error) if !self.identified => {
+            End::Failed(error) if !session.is_identified() && is_new => {
                 // Not one sample: a folder with nothing in it would only be in the way.
-                self.recorder.finish().map_err(advised)?;
-                data_folder::discard(&folder).map_err(advised)?;
+                drop(session);
+                data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
                 Err(error)
             }
             End::Failed(error) => {
                 let reason = format!("failed: {error:#}");
-                // The journal may be what failed: its end is worth a try, and what it holds is kept either way.
-                if let Err(error) = self.put(self.clock.monotonic_ns(), Record::Finished(reason.clone())) {
-                    tracing::error!(%error, "the end could not be written to the journal");
-                }
-                if let Err(error) = self.recorder.finish() {
-                    tracing::error!(%error, "the journal could not be brought to the disk");
-                }
+                session.give_up(&reason);
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)) })
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
             }
         }
     }

@@ -97,12 +97,18 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
         Err(error) => return failed(Decision::Seal, error),
     };
     let decision = decide(&look, named);
+    if decision == Decision::Sealed
+        && let Err(error) = super::correct::catch_up(folder)
+    {
+        return failed(decision, error);
+    }
     if !matches!(decision, Decision::Seal | Decision::SealAgain) {
         return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
     }
     let sealed = remove_leftovers(&**disk, folder)
         .map_err(advised)
-        .and_then(|()| seal::seal(disk, folder).map_err(seal_advised));
+        .and_then(|()| seal::seal(disk, folder).map_err(seal_advised))
+        .and_then(|sealed| super::correct::catch_up(folder).map(|_| sealed));
     match sealed {
         Ok(sealed) => Told { sealed: Some(sealed), ..told(decision) },
         Err(error) => failed(decision, error),
@@ -134,7 +140,10 @@ fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: b
     let looked = Command::new(program).arg("show").arg(path).arg("--whole").stderr(Stdio::null()).output();
     let Some(looked) = looked.ok().filter(|output| output.status.success()) else { return false };
     let made_from = String::from_utf8_lossy(&looked.stdout).trim().to_owned();
-    damaged_journal
+    // One that was verified and then removed, or is being removed.
+    let removed = crate::tidy::removed(&**disk, folder).ok().flatten();
+    removed.is_some_and(|removed| removed.journal_sha256 == made_from)
+        || damaged_journal
         || crate::journal::read::sha256(&**disk, folder).map_or(true, |current| current == made_from)
 }
 
@@ -149,7 +158,9 @@ fn words(told: &Told) -> String {
         (Decision::InUse, _) => format!("{folder}: in use, left alone\n"),
         (Decision::Sealed, _) => format!("{existing}: sealed already, and whole\n"),
         (Decision::Interrupted, _) => {
-            format!("{folder}: interrupted less than 12 h ago, waits; to seal it now, name it\n")
+            format!(
+                "{folder}: interrupted less than 12 h ago, waits: go on with `record --resume`; to seal it now, name it\n"
+            )
         }
         _ => format!("{folder}: no record that can be read, nothing to seal\n"),
     }
@@ -203,7 +214,7 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
                 }
             }
             Ok(Decision::Interrupted) => {
-                tracing::warn!(visit = %folder.display(), "an interrupted visit waits; `fingerforced recover` with its folder seals it");
+                tracing::warn!(visit = %folder.display(), "an interrupted visit waits: `fingerforced record --resume` goes on with it, `fingerforced recover` with its folder seals it");
             }
             Ok(_) => {}
             Err(error) => {

@@ -16,11 +16,18 @@ pub struct Args {
     /// Only check that it is whole, and print the digest of the journal it was made from
     #[arg(long)]
     pub whole: bool,
+    /// Only print the participant's code
+    #[arg(long)]
+    pub participant: bool,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     use analysis::command::{plot, summary};
+    if args.participant {
+        let recording = Recording::open(&args.recording).map_err(advised)?;
+        return Ok(analysis::console::result(&format!("{}\n", recording.root().participant))?);
+    }
     if args.whole {
         let recording = Recording::open(&args.recording).map_err(advised)?;
         recording.verify().map_err(advised)?;

@@ -5,6 +5,7 @@ use crate::simulate::converter;
 use crate::simulate::effort::Effort;
 use crate::simulate::faults::Faults;
 use crate::simulate::hand::{Hand, Script, ScriptError};
+use crate::simulate::led::{Led, Order};
 use crate::simulate::run::{Running, Simulation};
 use crate::simulate::sensor::{Sensor, Settings, SettingsError};
 use crate::simulate::source::Source;
@@ -15,6 +16,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, sync_channel};
 
 /// Interval of samples where nothing says otherwise, ns.
 const INTERVAL_NS: u32 = 1_000_000;
@@ -65,7 +67,7 @@ pub struct Args {
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "Hand")]
 struct HandArgs {
-    /// An effort: KIND:PEAK_N[:HOLD_S], KIND one of make, explosive, break, make-break; repeatable
+    /// An effort: KIND:PEAK_N[:HOLD_S], KIND one of make, explosive, break, make-break, concentric; repeatable
     #[arg(long = "effort", value_name = "EFFORT")]
     efforts: Vec<Effort>,
     /// From one effort's onset to the next, s
@@ -86,6 +88,9 @@ struct HandArgs {
     /// Begin the script again, for ever
     #[arg(long)]
     repeat: bool,
+    /// No script: read what the hand is to do from stdin, a line each, at once: `touch N`, `free`, or an effort
+    #[arg(long, conflicts_with_all = ["efforts", "repeat", "trace"])]
+    follow: bool,
 }
 
 #[derive(Debug, clap::Args)]
@@ -192,7 +197,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let clock = SystemClock;
     let sensor = Sensor::new(settings, source, clock.monotonic_ns()).map_err(refused)?;
     let stop = stop_on_signal()?;
-    let simulation = Simulation::new(sensor, running).map_err(advised)?;
+    let mut simulation = Simulation::new(sensor, running).map_err(advised)?;
+    if args.hand.follow {
+        simulation.follow(orders()?);
+    }
     announce(args, simulation.device().unwrap_or_default())?;
     let report = simulation.run(&clock, &stop).map_err(advised)?;
     if !report.is_balanced() {
@@ -200,6 +208,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     let text = if args.json { serde_json::to_string_pretty(&report)? + "\n" } else { report.to_string() };
     Ok(console::result(&text)?)
+}
+
+/// Reads orders for the hand from stdin; one that is none is said and left out.
+fn orders() -> anyhow::Result<Receiver<Order>> {
+    let (sender, receiver) = sync_channel(64);
+    let listen = move || {
+        for line in std::io::stdin().lines() {
+            let Ok(line) = line else { return };
+            match line.parse::<Order>() {
+                Ok(order) => {
+                    if sender.send(order).is_err() {
+                        return;
+                    }
+                }
+                Err(why) => tracing::warn!("{}", console::clean(&why)),
+            }
+        }
+    };
+    std::thread::Builder::new().name("orders".to_owned()).spawn(listen).context("no thread for orders")?;
+    Ok(receiver)
 }
 
 /// A number out of range is wrong usage; a trace out of range is not.
@@ -216,6 +244,9 @@ fn source(args: &Args) -> anyhow::Result<Source> {
         return Ok(if args.exact { Source::Rows(trace) } else { Source::Trace(trace) });
     }
     let hand = &args.hand;
+    if hand.follow {
+        return Ok(Source::Led(Box::new(Led::new(args.seed, hand.unsteadiness))));
+    }
     let default = Script::default();
     let efforts = if hand.efforts.is_empty() { default.efforts } else { hand.efforts.clone() };
     let script = Script {

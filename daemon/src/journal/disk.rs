@@ -114,6 +114,12 @@ pub trait Disk: Send + Sync + Debug {
     /// Whatever the file system says.
     fn remove(&self, path: &Path) -> io::Result<()>;
 
+    /// Removes a folder that holds nothing.
+    ///
+    /// # Errors
+    /// Whatever the file system says.
+    fn remove_folder(&self, path: &Path) -> io::Result<()>;
+
     /// Bytes an ordinary user can still write where this folder is.
     ///
     /// # Errors
@@ -253,6 +259,10 @@ impl Disk for SystemDisk {
 
     fn remove(&self, path: &Path) -> io::Result<()> {
         std::fs::remove_file(path)
+    }
+
+    fn remove_folder(&self, path: &Path) -> io::Result<()> {
+        std::fs::remove_dir(path)
     }
 
     fn free_bytes(&self, folder: &Path) -> io::Result<u64> {

@@ -62,10 +62,12 @@
 //!
 //! # Damage
 //!
-//! A reader believes a record when its length is in bounds and its CRC holds. Where one does not, it looks byte by byte
-//! for the next that does and whose number fits: above the last one, and by no more than as many records as the bytes
-//! passed over could hold (25 bytes is the shortest). It says which bytes it passed over and which numbers are then
-//! missing. Where none follows, the rest of the segment is a torn tail, as a crash leaves it. See [`read`].
+//! A reader believes a record when its length is in bounds and its CRC holds. Where one does not, but the very next
+//! record stands where its length says, it is passed over whole: bytes from a device may look like a record. Else the
+//! reader looks byte by byte for the next that holds and whose number fits: above the last one, and by no more than as
+//! many records as the bytes passed over could hold (25 bytes is the shortest). It says which bytes it passed over and
+//! which numbers are then missing. Where none follows, the rest of the segment is a torn tail, as a crash leaves it. See
+//! [`read`].
 //!
 //! The journal's SHA-256 is that of its segments, one after the other in the order of their numbers.
 

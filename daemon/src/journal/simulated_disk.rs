@@ -458,6 +458,16 @@ impl Disk for SimulatedDisk {
         Ok(())
     }
 
+    fn remove_folder(&self, path: &Path) -> io::Result<()> {
+        let mut world = self.world();
+        world.call("remove folder")?;
+        let held = world.names.keys().chain(&world.folders).any(|held| held.parent() == Some(path));
+        if held {
+            return Err(io::ErrorKind::DirectoryNotEmpty.into());
+        }
+        if world.folders.remove(path) { Ok(()) } else { Err(io::ErrorKind::NotFound.into()) }
+    }
+
     fn free_bytes(&self, _folder: &Path) -> io::Result<u64> {
         let mut world = self.world();
         world.call("free space")?;

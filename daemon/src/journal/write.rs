@@ -240,7 +240,7 @@ impl Writer {
     ///
     /// # Errors
     /// The disk refuses, twice: in the segment at hand and in a new one. What was appended still survives the process.
-    pub fn sync_now(&mut self) -> Result<(), JournalError> {
+    pub fn sync_now(&self) -> Result<(), JournalError> {
         self.shared.sync()
     }
 

@@ -106,14 +106,53 @@ struct Open {
     last: (u64, u64), // counter and device time (µs) of the last frame
 }
 
-/// A stream whose port is gone.
+/// Why a segment ends although its stream may go on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Interruption {
+    /// The port is gone.
+    Unplugged,
+    /// The host slept: its monotonic clock stood still, so device time has another place in it from now on.
+    HostSlept,
+}
+
+impl Interruption {
+    /// Why the next segment of the same stream begins, why samples between the two are missing, and why the end of a
+    /// stream that never went on is unknown.
+    fn reasons(self) -> [&'static str; 3] {
+        match self {
+            Interruption::Unplugged => ["port returned", "unplugged", "unplugged at the end"],
+            Interruption::HostSlept => ["host slept", "host slept", "host slept at the end"],
+        }
+    }
+}
+
+/// A stream whose segment was ended from outside.
 #[derive(Debug, Clone, Copy)]
 struct Interrupted {
+    why: Interruption,
     boot_id: u32,
     next_counter: u64,
     segment: u64,
     /// Index in the segment of the first sample that is missing.
     index: i64,
+}
+
+/// What the host lost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HostLoss {
+    /// Bytes, because it was too slow.
+    Bytes,
+    /// Records of the journal.
+    Records,
+}
+
+impl HostLoss {
+    fn reason(self) -> &'static str {
+        match self {
+            HostLoss::Bytes => "host overflow",
+            HostLoss::Records => "journal damaged",
+        }
+    }
 }
 
 /// Where a run of samples without gaps begins.
@@ -132,10 +171,15 @@ pub struct Sequencer {
     interrupted: Option<Interrupted>,
     segments: u64,
     position: u64,
-    overflowed: bool,
+    /// What was lost on the host since the last frame: the next gap is its fault.
+    lost: Option<HostLoss>,
     duplicates: u64,
     /// The board has said how many samples the open segment's stream had.
     counted: bool,
+    /// This boot was asked to start, and no frame of it has come.
+    asked: Option<u32>,
+    /// There was a boot that was asked to start, and none of its frames ever came.
+    missed: bool,
     runs: VecDeque<Run>,
 }
 
@@ -150,15 +194,16 @@ impl Sequencer {
         self.duplicates
     }
 
-    /// Bytes were lost on the host: the next gap is its fault.
-    pub fn overflowed(&mut self) {
-        self.overflowed = true;
+    /// Something was lost on the host: the next gap is its fault.
+    pub fn lost(&mut self, what: HostLoss) {
+        self.lost = Some(what);
     }
 
-    /// The open segment ends because the port is gone; its stream may go on when the port returns.
-    pub fn interrupt(&mut self) {
+    /// The open segment ends; its stream may go on afterwards.
+    pub fn interrupt(&mut self, why: Interruption) {
         if let Some(open) = self.open.take() {
             self.interrupted = Some(Interrupted {
+                why,
                 boot_id: open.boot_id,
                 next_counter: open.next_counter,
                 segment: open.segment,
@@ -167,10 +212,35 @@ impl Sequencer {
         }
     }
 
+    /// The board was asked to start.
+    pub fn started(&mut self, boot_id: u32) {
+        self.missed |= self.asked.is_some_and(|asked| asked != boot_id);
+        let on = self.open.as_ref().map(|open| open.boot_id).or(self.interrupted.map(|lost| lost.boot_id));
+        if on != Some(boot_id) {
+            self.asked = Some(boot_id);
+        }
+    }
+
+    /// Why there may have been streams before this frame's of which nothing came.
+    fn unseen(&self, frame: &FramePlace) -> Option<&'static str> {
+        let on = self.open.as_ref().map(|open| open.boot_id).or(self.interrupted.map(|lost| lost.boot_id));
+        if self.lost == Some(HostLoss::Records) && on != Some(frame.boot_id) {
+            return Some("journal damaged");
+        }
+        let other = self.asked.is_some_and(|asked| asked != frame.boot_id);
+        (self.missed || other).then_some("nothing came before a device reset")
+    }
+
     /// The recording ends. Unless the board has said how many samples there were, nobody can say what is missing.
     pub fn end(&mut self) -> Option<Gap> {
-        let reason =
-            if self.open.is_some() { "ended without the device's count" } else { "unplugged at the end" };
+        // The start that was sent may be what a crash took from the journal, so it is not asked for here.
+        if self.segments == 0 {
+            let reason = "nothing came";
+            return Some(Gap { segment: 0, after: None, missing: None, index: 0, reason });
+        }
+        let interrupted = self.interrupted.filter(|_| self.open.is_none());
+        let reason = interrupted
+            .map_or("ended without the device's count", |interrupted| interrupted.why.reasons()[2]);
         self.unknown_tail(reason)
     }
 
@@ -225,7 +295,7 @@ impl Sequencer {
         }
         if frame.counter > open.next_counter {
             let missing = frame.counter - open.next_counter;
-            let reason = gap_reason(std::mem::take(&mut self.overflowed), frame, open.next_sequence);
+            let reason = gap_reason(self.lost.take(), frame, open.next_sequence);
             out.push(Found::Gap(Gap {
                 segment: open.segment,
                 after: self.position.checked_sub(1),
@@ -248,7 +318,7 @@ impl Sequencer {
         open.next_counter = end;
         open.next_sequence = frame.sequence.wrapping_add(1);
         open.last = (frame.counter, frame.device_time_us);
-        self.overflowed = false;
+        self.lost = None;
         out.push(Found::Placed(placed));
     }
 
@@ -263,7 +333,7 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(next_counter - open.next_counter),
                 index: signed(open.next_counter) - signed(open.first_counter),
-                reason: if self.overflowed { "host overflow" } else { "lost frame" },
+                reason: self.lost.map_or("lost frame", HostLoss::reason),
             }));
             open.next_counter = next_counter;
         }
@@ -273,7 +343,7 @@ impl Sequencer {
         let Some(open) = &self.open else {
             return Some(match self.interrupted {
                 None if self.segments == 0 => "start",
-                Some(lost) if lost.boot_id == frame.boot_id => "port returned",
+                Some(lost) if lost.boot_id == frame.boot_id => lost.why.reasons()[0],
                 _ => "port returned after a device reset",
             });
         };
@@ -314,8 +384,10 @@ impl Sequencer {
         if went_on.is_some_and(|(boot_id, next)| boot_id != frame.boot_id || frame.counter < next) {
             out.extend(self.unknown_tail("under way at a device reset").map(Found::Gap));
         }
-        self.interrupted = None;
-        self.counted = false;
+        let unseen = self.unseen(frame);
+        let away = self.interrupted.take().filter(|lost| lost.boot_id == frame.boot_id);
+        let away = away.map(|lost| lost.why.reasons()[1]).filter(|_| self.lost.is_none());
+        (self.counted, self.asked, self.missed) = (false, None, false);
         out.push(Found::Began(Began {
             segment,
             position: self.position,
@@ -325,6 +397,10 @@ impl Sequencer {
             interval_ns: frame.interval_ns,
             reason,
         }));
+        out.extend(unseen.map(|reason| {
+            let after = self.position.checked_sub(1);
+            Found::Gap(Gap { segment, after, missing: None, index: -1, reason })
+        }));
         if frame.counter > expected {
             let missing = frame.counter - expected;
             out.push(Found::Gap(Gap {
@@ -332,11 +408,7 @@ impl Sequencer {
                 after: self.position.checked_sub(1),
                 missing: Some(missing),
                 index: -signed(missing),
-                reason: if reason == "port returned" {
-                    "unplugged"
-                } else {
-                    gap_reason(self.overflowed, frame, next_sequence)
-                },
+                reason: away.unwrap_or_else(|| gap_reason(self.lost, frame, next_sequence)),
             }));
         }
         self.open = Some(Open {
@@ -353,12 +425,12 @@ impl Sequencer {
     }
 }
 
-fn gap_reason(overflowed: bool, frame: &FramePlace, next_sequence: u32) -> &'static str {
-    match (overflowed, frame.sequence == next_sequence) {
-        (true, _) => "host overflow",
-        (false, true) => "device overrun",
-        (false, false) if frame.overrun => "lost frame and device overrun",
-        (false, false) => "lost frame",
+fn gap_reason(lost: Option<HostLoss>, frame: &FramePlace, next_sequence: u32) -> &'static str {
+    match (lost, frame.sequence == next_sequence) {
+        (Some(lost), _) => lost.reason(),
+        (None, true) => "device overrun",
+        (None, false) if frame.overrun => "lost frame and device overrun",
+        (None, false) => "lost frame",
     }
 }
 
@@ -452,9 +524,60 @@ mod tests {
     }
 
     #[test]
+    fn a_boot_that_was_started_and_of_which_nothing_came_is_a_gap_of_unknown_length() {
+        let gap = Sequencer::default().end().unwrap();
+        assert_eq!((gap.missing, gap.reason), (None, "nothing came"));
+
+        let (mut sequencer, mut out) = (Sequencer::default(), Vec::new());
+        sequencer.started(5);
+        sequencer.started(5);
+        sequencer.started(7);
+        sequencer.place(&frame(0, 0), &mut out);
+        assert_eq!(gaps(&out), [(None, "nothing came before a device reset")]);
+        let Found::Gap(gap) = &out[1] else { panic!("{out:?}") };
+        assert_eq!((gap.segment, gap.index), (0, -1), "it precedes the segment");
+
+        let (mut sequencer, mut out) = (Sequencer::default(), Vec::new());
+        sequencer.started(7);
+        sequencer.place(&frame(0, 0), &mut out);
+        sequencer.started(7);
+        sequencer.place(&frame(1, 10), &mut out);
+        assert!(gaps(&out).is_empty(), "a start that was sent twice is none");
+    }
+
+    #[test]
+    fn a_host_that_slept_ends_a_segment_and_loses_nothing_that_came() {
+        let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        sequencer.interrupt(Interruption::HostSlept);
+        sequencer.place(&frame(1, 10), &mut out);
+        sequencer.interrupt(Interruption::HostSlept);
+        sequencer.place(&frame(5, 50), &mut out);
+        let reasons: Vec<_> =
+            out.iter().filter_map(|f| if let Found::Began(b) = f { Some(b.reason) } else { None }).collect();
+        assert_eq!(reasons, ["start", "host slept", "host slept"]);
+        assert_eq!(gaps(&out), [(Some(30), "host slept")]);
+    }
+
+    #[test]
+    fn what_a_hole_in_the_journal_took_is_told_from_what_the_line_took() {
+        let (mut sequencer, mut out) = run(&[frame(0, 0)]);
+        sequencer.lost(HostLoss::Records);
+        sequencer.place(&frame(9, 90), &mut out);
+        sequencer.place(&frame(11, 110), &mut out);
+        assert_eq!(gaps(&out), [(Some(80), "journal damaged"), (Some(10), "lost frame")]);
+        sequencer.lost(HostLoss::Records);
+        sequencer.place(&FramePlace { boot_id: 8, ..frame(2, 20) }, &mut out);
+        let told = gaps(&out).split_off(2);
+        assert_eq!(
+            told,
+            [(None, "under way at a device reset"), (None, "journal damaged"), (Some(20), "journal damaged")]
+        );
+    }
+
+    #[test]
     fn a_port_that_returns_leaves_an_exact_gap() {
         let (mut sequencer, mut out) = run(&[frame(0, 0)]);
-        sequencer.interrupt();
+        sequencer.interrupt(Interruption::Unplugged);
         sequencer.place(&frame(90, 900), &mut out);
         assert_eq!(gaps(&out), [(Some(890), "unplugged")]);
         assert_eq!(sequencer.position(), 20);
@@ -468,7 +591,7 @@ mod tests {
             Some(None),
             "the board has not said how many there were"
         );
-        sequencer.interrupt();
+        sequencer.interrupt(Interruption::Unplugged);
         assert_eq!(sequencer.end().map(|gap| (gap.missing, gap.index)), Some((None, 10)));
         sequencer.place(&frame(1, 10), &mut out);
         assert_eq!(sequencer.position(), 20);

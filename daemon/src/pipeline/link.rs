@@ -122,6 +122,17 @@ impl Link {
         self.enter(Phase::Closed, now_ns);
     }
 
+    /// No samples were asked for yet, as far as is known.
+    pub fn awaits_samples(&self) -> bool {
+        matches!(self.phase, Phase::Closed | Phase::Identifying | Phase::Clearing)
+    }
+
+    /// A conversation whose beginning is lost: samples come.
+    pub fn went_on(&mut self, now_ns: u64) {
+        self.heard_ns = now_ns;
+        self.enter(Phase::Streaming, now_ns);
+    }
+
     /// The board cannot be used (another version, a sensor that nobody confirmed).
     pub fn refuse(&mut self, now_ns: u64) {
         self.enter(Phase::Refused, now_ns);

@@ -12,12 +12,13 @@ pub mod setting;
 
 pub use sensor::{Block, ChannelIdentity, SensorIdentity};
 
+use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
-use device_time::{Began, Gap};
+use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{
-    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION,
+    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION, Samples,
 };
 use link::{Link, Word};
 use sensor::Sensor;
@@ -30,6 +31,8 @@ use setting::Setting;
 pub enum Action {
     /// Take a new zero now.
     Tare,
+    /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
+    SeekZero,
     /// Go on with another sensor than the one the recording began with.
     AcceptSensor,
     /// End the recording: stop the board.
@@ -37,6 +40,13 @@ pub enum Action {
         /// Why.
         reason: String,
     },
+}
+
+impl Action {
+    /// As it is put into the journal.
+    pub fn to_json(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default()
+    }
 }
 
 /// What comes out.
@@ -179,6 +189,8 @@ struct PortState {
     sensor: Option<usize>,
     stranger: Option<Box<Identity>>,
     ping: Option<(u32, u64)>,
+    /// The journal has a hole since this port was opened: what was said in it is unknown.
+    hole: bool,
 }
 
 /// The pipeline's state.
@@ -188,7 +200,16 @@ pub struct Pipeline {
     faults: WireFaults,
     words: Vec<Word>,
     find: bool,
+    next_number: u64,
+    /// The journal's first records are lost, and with them who the sensors are.
+    beginning_lost: bool,
+    /// How far the clock that counts suspend is ahead of the one that does not, ns.
+    slept_ns: Option<u64>,
 }
+
+/// The host slept when its two clocks that never step moved apart by more than this, ns. They are read one after the
+/// other, so a little is always between them.
+pub const SLEPT_NS: u64 = 100_000_000;
 
 impl Pipeline {
     /// A pipeline; without `find` it makes samples but looks for no holds and no zeros (a second pass over a journal
@@ -200,6 +221,9 @@ impl Pipeline {
             faults: WireFaults::default(),
             words: Vec::new(),
             find,
+            next_number: 0,
+            beginning_lost: false,
+            slept_ns: None,
         }
     }
 
@@ -225,6 +249,10 @@ impl Pipeline {
     /// Takes one record.
     pub fn step(&mut self, stamped: &Stamped, out: &mut Vec<Output>) {
         let now_ns = stamped.monotonic_ns;
+        if stamped.number > self.next_number {
+            self.records_lost();
+        }
+        self.next_number = self.next_number.max(stamped.number.saturating_add(1));
         match &stamped.record {
             Record::Opened { port, .. } => self.opened(*port, now_ns, out),
             Record::Closed { port, reason } => self.closed(*port, reason, now_ns, out),
@@ -235,7 +263,8 @@ impl Pipeline {
             Record::Action(text) => self.action(text, now_ns, out),
             Record::Parameters(text) => self.set(text, out),
             Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.finish(out)),
-            Record::Begun(_) | Record::Anchor(_) | Record::Shown(_) => {}
+            Record::Anchor(anchor) => self.anchored(anchor, out),
+            Record::Begun(_) | Record::Shown(_) => {}
         }
     }
 
@@ -248,6 +277,7 @@ impl Pipeline {
                 sensor: None,
                 stranger: None,
                 ping: None,
+                hole: self.beginning_lost,
             });
         }
         &mut self.ports[wanted]
@@ -258,6 +288,8 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
+            // Whether it was known from before, and so started at once, is in the hole where nobody was named since.
+            state.hole &= state.sensor.is_none();
             state.link.opened(state.sensor.is_some(), now_ns, words);
         });
     }
@@ -268,27 +300,51 @@ impl Pipeline {
         state.accumulator.reset();
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
-            sensor.interrupt(out);
+            sensor.interrupt(Interruption::Unplugged, out);
         }
         out.push(Output::Link(port, LinkState::Closed(reason.to_owned())));
     }
 
     fn dropped(&mut self, port: u8, bytes: u64) {
-        self.faults.host_dropped_bytes += bytes;
+        self.faults.host_dropped_bytes = self.faults.host_dropped_bytes.saturating_add(bytes);
         let state = self.port(port);
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
-            sensor.overflowed();
+            sensor.lost(HostLoss::Bytes);
+        }
+    }
+
+    /// The journal has a hole before this record.
+    fn records_lost(&mut self) {
+        self.beginning_lost |= self.next_number == 0;
+        for port in &mut self.ports {
+            port.accumulator.reset();
+            port.hole = true;
+        }
+        self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
+    }
+
+    /// The host's clocks were read: did it sleep since the last time? Its monotonic clock stood still then, the sensor's
+    /// did not.
+    fn anchored(&mut self, anchor: &Anchor, out: &mut Vec<Output>) {
+        let slept_ns = anchor.boottime_ns.saturating_sub(anchor.monotonic_ns);
+        let before_ns = self.slept_ns.replace(slept_ns);
+        if before_ns.is_some_and(|before_ns| slept_ns > before_ns.saturating_add(SLEPT_NS)) {
+            self.sensors.iter_mut().for_each(|sensor| sensor.interrupt(Interruption::HostSlept, out));
         }
     }
 
     fn sent(&mut self, port: u8, frame: &[u8], now_ns: u64) {
         let mut accumulator = Accumulator::new();
         let mut input = frame;
-        if let Some(Ok(body)) = accumulator.push(&mut input)
-            && let Ok(HostMessage::Ping { token }) = HostMessage::decode(body)
-        {
-            self.port(port).ping = Some((token, now_ns));
+        let Some(Ok(body)) = accumulator.push(&mut input) else { return };
+        match HostMessage::decode(body) {
+            Ok(HostMessage::Ping { token }) => self.port(port).ping = Some((token, now_ns)),
+            Ok(HostMessage::Start) => {
+                let sensor = self.port(port).sensor;
+                sensor.and_then(|at| self.sensors.get_mut(at)).into_iter().for_each(Sensor::started);
+            }
+            _ => {}
         }
     }
 
@@ -313,11 +369,20 @@ impl Pipeline {
     fn frame(&mut self, port: u8, body: &[u8], now_ns: u64, out: &mut Vec<Output>) -> bool {
         match DeviceMessage::decode(body) {
             Ok(DeviceMessage::Samples(samples)) => {
+                self.take_after_hole(port, &samples, now_ns, out);
                 let state = &mut self.ports[usize::from(port)];
-                let Some(sensor) = state.sensor.filter(|_| state.link.takes_samples()) else { return true };
-                self.with_words(port, now_ns, out, |state, now_ns, words| state.link.samples(now_ns, words));
-                if let Some(sensor) = self.sensors.get_mut(sensor) {
-                    sensor.samples(&samples, now_ns, self.find, out);
+                let (Some(at), link) = (state.sensor, &state.link) else { return true };
+                if link.takes_samples() {
+                    self.with_words(port, now_ns, out, |state, now_ns, words| {
+                        state.link.samples(now_ns, words)
+                    });
+                } else if link.phase() != link::Phase::Identifying || !self.is_boot(at, samples.boot_id) {
+                    return true;
+                }
+                // A board that comes back is asked who it is; its boot id has said so already.
+                if let Some(sensor) = self.sensors.get_mut(at) {
+                    // Where the force is unknown there is nothing to find.
+                    sensor.samples(&samples, now_ns, self.find && !sensor.is_nameless(), out);
                 }
             }
             Ok(DeviceMessage::Identity(identity)) => self.identified(port, &identity, now_ns, out),
@@ -349,6 +414,10 @@ impl Pipeline {
         true
     }
 
+    fn is_boot(&self, sensor: usize, boot_id: u32) -> bool {
+        self.sensors.get(sensor).is_some_and(|sensor| sensor.is_boot(boot_id))
+    }
+
     fn identified(&mut self, port: u8, identity: &Identity, now_ns: u64, out: &mut Vec<Output>) {
         if identity.protocol_version != PROTOCOL_VERSION {
             self.ports[usize::from(port)].link.refuse(now_ns);
@@ -361,6 +430,10 @@ impl Pipeline {
             None => self.adopt(port, found, out),
             Some(at) => {
                 let Some(sensor) = self.sensors.get_mut(at) else { return };
+                if sensor.is_nameless() {
+                    let at = self.name(port, at, identity, out);
+                    return self.adopted(port, at, identity.boot_id, now_ns, out);
+                }
                 if sensor.identity().serial != found.serial {
                     let expected = sensor.identity().serial.clone();
                     state.stranger = Some(Box::new(*identity));
@@ -371,11 +444,43 @@ impl Pipeline {
                 at
             }
         };
+        self.adopted(port, at, identity.boot_id, now_ns, out);
+    }
+
+    fn adopted(&mut self, port: u8, at: usize, boot_id: u32, now_ns: u64, out: &mut Vec<Output>) {
         let Some(sensor) = self.sensors.get_mut(at) else { return };
-        let restarted = sensor.boot(identity.boot_id);
+        let restarted = sensor.boot(boot_id);
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.link.identified(restarted, now_ns, words)
         });
+    }
+
+    /// Samples that come after a hole in the journal are taken, although the start that was sent for them, or even who
+    /// sends them, was in the hole.
+    fn take_after_hole(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
+        let state = &mut self.ports[usize::from(port)];
+        if !state.hole || !state.link.awaits_samples() {
+            return;
+        }
+        state.link.went_on(now_ns);
+        if state.sensor.is_none() {
+            let at = self.adopt(port, SensorIdentity::nameless(samples), out);
+            self.sensors.get_mut(at).into_iter().for_each(|sensor| sensor.lost(HostLoss::Records));
+        }
+    }
+
+    /// Who a nameless sensor is: itself, where the boot is the same; another one, where it is not.
+    fn name(&mut self, port: u8, at: usize, identity: &Identity, out: &mut Vec<Output>) -> usize {
+        let found = SensorIdentity::from(identity);
+        match self.sensors.get_mut(at).filter(|sensor| sensor.is_boot(identity.boot_id)) {
+            Some(sensor) => {
+                sensor.interrupt(Interruption::Unplugged, out);
+                sensor.name(found, self.find);
+                out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
+                at
+            }
+            None => self.adopt(port, found, out),
+        }
     }
 
     /// A sensor that is new to this port.
@@ -409,7 +514,8 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare) => self.sensors.iter_mut().for_each(Sensor::seek_zero),
+            Ok(Action::Tare) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true)),
+            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false)),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words))

@@ -1,6 +1,6 @@
 //! One sensor: its frames in their places, its counts in newtons, its channels searched for holds.
 
-use super::device_time::{self, FramePlace, Placed, Sequencer};
+use super::device_time::{self, FramePlace, HostLoss, Interruption, Placed, Sequencer};
 use super::force::{NoZero, Scale, ZeroSearch};
 use super::setting::{Setting, Tare};
 use super::{Found, Output};
@@ -64,6 +64,23 @@ impl From<&Identity> for SensorIdentity {
     }
 }
 
+impl SensorIdentity {
+    /// A sensor of which only samples are left: its counts are kept, their force is unknown.
+    pub(super) fn nameless(frame: &Samples) -> Self {
+        let scale = Scale { zero_counts: 0.0, n_per_count: f64::NAN, rated_n: f64::NAN };
+        let channel = ChannelIdentity { scale, rated_counts: 0, direction: "unknown".to_owned() };
+        SensorIdentity {
+            serial: String::new(),
+            firmware: String::new(),
+            interval_ns: frame.interval_ns,
+            group_delay_s: 0.0,
+            bandwidth_hz: f64::NAN,
+            settling_s: f64::NAN,
+            channels: vec![channel; usize::from(frame.channels)],
+        }
+    }
+}
+
 /// A frame's new samples.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Block {
@@ -101,6 +118,19 @@ struct Channel {
     stream: Stream,
 }
 
+impl Channel {
+    fn all(identity: &SensorIdentity, find: bool) -> Vec<Channel> {
+        let channel = |channel: &ChannelIdentity| Channel {
+            scale: channel.scale,
+            nominal: channel.scale,
+            zero_search: None,
+            zeroing: find.then_some(false),
+            stream: Stream::new(Parameters::default()),
+        };
+        identity.channels.iter().map(channel).collect()
+    }
+}
+
 /// One sensor's state.
 pub(super) struct Sensor {
     number: usize,
@@ -117,25 +147,14 @@ pub(super) struct Sensor {
 
 impl Sensor {
     pub(super) fn new(number: usize, identity: SensorIdentity, find: bool) -> Self {
-        let channels = identity
-            .channels
-            .iter()
-            .map(|channel| Channel {
-                scale: channel.scale,
-                nominal: channel.scale,
-                zero_search: None,
-                zeroing: find.then_some(false),
-                stream: Stream::new(Parameters::default()),
-            })
-            .collect();
         Sensor {
             number,
+            channels: Channel::all(&identity, find),
             identity,
             boot_id: None,
             sequencer: Sequencer::default(),
             segment: 0,
             interval_s: 0.0,
-            channels,
             found: Vec::new(),
             events: Vec::new(),
             samples: Vec::new(),
@@ -154,8 +173,8 @@ impl Sensor {
         self.sequencer.duplicates()
     }
 
-    pub(super) fn overflowed(&mut self) {
-        self.sequencer.overflowed();
+    pub(super) fn lost(&mut self, what: HostLoss) {
+        self.sequencer.lost(what);
     }
 
     /// The boot id the board gives; true when it is another one than before.
@@ -163,18 +182,42 @@ impl Sensor {
         self.boot_id.replace(boot_id).is_some_and(|before| before != boot_id)
     }
 
-    /// A person asks for a new zero and answers for the level.
-    pub(super) fn seek_zero(&mut self) {
+    /// A new zero is asked for; `any_level` where a person answers for the level.
+    pub(super) fn seek_zero(&mut self, any_level: bool) {
         for channel in &mut self.channels {
-            channel.zeroing = Some(true);
+            channel.zeroing = Some(any_level);
             channel.zero_search = None;
         }
     }
 
-    /// The port is gone: the segment ends.
-    pub(super) fn interrupt(&mut self, out: &mut Vec<Output>) {
+    /// The segment ends; its stream may go on afterwards.
+    pub(super) fn interrupt(&mut self, why: Interruption, out: &mut Vec<Output>) {
         self.end(out);
-        self.sequencer.interrupt();
+        self.sequencer.interrupt(why);
+    }
+
+    /// Whose samples these are is lost: nothing is known but what the frames themselves say.
+    pub(super) fn is_nameless(&self) -> bool {
+        self.identity.serial.is_empty()
+    }
+
+    /// A nameless sensor has said who it is, between two segments.
+    pub(super) fn name(&mut self, identity: SensorIdentity, find: bool) {
+        self.channels = Channel::all(&identity, find);
+        // No delay was taken off its times so far, and one sensor's times are all of one kind.
+        self.identity = SensorIdentity { group_delay_s: self.identity.group_delay_s, ..identity };
+    }
+
+    /// It was asked to start.
+    pub(super) fn started(&mut self) {
+        if let Some(boot_id) = self.boot_id {
+            self.sequencer.started(boot_id);
+        }
+    }
+
+    /// Its latest samples are of this boot.
+    pub(super) fn is_boot(&self, boot_id: u32) -> bool {
+        self.boot_id == Some(boot_id)
     }
 
     /// The recording ends.

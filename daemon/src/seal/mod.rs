@@ -1,12 +1,17 @@
 //! Sealing: journal → recording, in two passes.
 //!
-//! The first ([`survey`]) steps the whole core over the journal and finds everything but the samples; the second steps
-//! the pipeline alone, whose settings are in the journal, and writes the samples with their place in the host's time.
-//! The recording is written under a temporary name, read back and verified before it gets its own.
+//! The first ([`look_through`]) steps the whole core over the journal and finds everything but the samples; the second
+//! ([`each_block`]) steps the pipeline alone, whose settings are in the journal, and gives the samples with their place in
+//! the host's time. Both are pure: the same journal gives the same bits. Only [`seal`] writes a file: under a temporary
+//! name, read back and verified before it gets its own.
+//!
+//! A journal whose beginning is lost is sealed all the same: whose visit it is stands in every segment's header; what
+//! else was lost (the codes, the plan, the sensor's scale) is unknown in the recording and said in its events and gaps.
 
 pub mod clock_map;
 pub mod survey;
 
+use crate::core::Begun;
 use crate::journal::{self, Damage, Disk, JournalError, Reader, Stamped};
 use crate::pipeline::{Block, Output, Pipeline};
 use analysis::recording::write::{Channel, Samples, Sensor};
@@ -47,20 +52,24 @@ pub enum SealError {
     #[error(transparent)]
     Write(#[from] WriteError),
     /// There is nothing to seal.
-    #[error("the journal in {0} holds no beginning: nothing can be sealed from it")]
+    #[error("the journal in {0} holds no record that can be read: nothing can be sealed from it")]
     Empty(PathBuf),
 }
 
 /// Seals the journal in a visit's folder into `recording-N.h5` beside it.
 pub fn seal(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Sealed, SealError> {
     let (survey, damage) = look_through(disk, folder)?;
+    let survey = survey.ok_or_else(|| SealError::Empty(folder.to_owned()))?;
     let (path, revision, supersedes) = next_recording(&**disk, folder)?;
     let root = root(disk, folder, &survey, revision, supersedes)?;
     let mut writer = Writer::create(&path, &root)?;
     for sensor in &survey.sensors {
         writer.add_sensor(&described(sensor))?;
     }
-    write_samples(disk, folder, &survey, &mut writer)?;
+    each_block(disk, folder, &survey, |block, time_s| {
+        let (counts, force_n, device_time_s) = (&block.counts, &block.force_n, &block.device_time_s);
+        Ok(writer.append(block.sensor, Samples { counts, force_n, device_time_s, time_s })?)
+    })?;
     let missing =
         |sensor: &SensorSurvey| sensor.gaps.iter().map(|gap| gap.missing.max(0).unsigned_abs()).sum::<u64>();
     let unknown = |sensor: &SensorSurvey| sensor.gaps.iter().filter(|gap| gap.missing < 0).count() as u64;
@@ -78,8 +87,14 @@ pub fn seal(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Sealed, SealError> {
     Ok(Sealed { content_sha256: finished.content_sha256, ..sealed })
 }
 
-/// The first pass.
-fn look_through(disk: &Arc<dyn Disk>, folder: &Path) -> Result<(Survey, Vec<Damage>), SealError> {
+/// The first pass: everything but the samples, `None` where no record is left, and what is wrong with the journal.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn look_through(
+    disk: &Arc<dyn Disk>,
+    folder: &Path,
+) -> Result<(Option<Survey>, Vec<Damage>), JournalError> {
     let mut reader = Reader::open(Arc::clone(disk), folder)?;
     let mut surveyor = Surveyor::default();
     let mut last: Option<Stamped> = None;
@@ -88,19 +103,39 @@ fn look_through(disk: &Arc<dyn Disk>, folder: &Path) -> Result<(Survey, Vec<Dama
         surveyor.step(&stamped);
         last = Some(stamped);
     }
-    let survey = surveyor.finish(last.as_ref());
-    if survey.begun.is_none() {
-        return Err(SealError::Empty(folder.to_owned()));
+    let mut survey = last.is_some().then(|| surveyor.finish(last.as_ref()));
+    if let Some(survey) = survey.as_mut().filter(|survey| survey.begun.is_none()) {
+        survey.begun = Some(begun_of_header(&reader, survey));
     }
     Ok((survey, reader.damage().to_vec()))
 }
 
-/// The second pass.
-fn write_samples(
+/// What is known of a visit whose first record is lost.
+fn begun_of_header(reader: &Reader, survey: &Survey) -> Begun {
+    let started = survey.anchor.as_ref().and_then(|anchor| {
+        jiff::Timestamp::from_nanosecond(i128::from(anchor.utc_ns)).ok().map(|time| time.to_string())
+    });
+    Begun {
+        visit_id: reader.visit().map(|visit| visit.to_string()).unwrap_or_default(),
+        participant: String::new(),
+        examiner: String::new(),
+        consent: String::new(),
+        plan: String::new(),
+        software: reader.software().to_owned(),
+        started_utc: started.unwrap_or_default(),
+        utc_offset: String::new(),
+    }
+}
+
+/// The second pass: every block of samples, with their host times, s since the recording's start.
+///
+/// # Errors
+/// The journal cannot be read, or `each` fails.
+pub fn each_block(
     disk: &Arc<dyn Disk>,
     folder: &Path,
     survey: &Survey,
-    writer: &mut Writer,
+    mut each: impl FnMut(&Block, &[f64]) -> Result<(), SealError>,
 ) -> Result<(), SealError> {
     let base_s = survey.anchor.as_ref().map_or(0.0, |anchor| anchor.monotonic_ns as f64 * 1e-9);
     let mut pipeline = Pipeline::new(false);
@@ -112,16 +147,7 @@ fn write_samples(
             let Output::Block(block) = output else { continue };
             let sensor = block.sensor - 1;
             if let (Some(survey), Some(latest)) = (survey.sensors.get(sensor), latest.get_mut(sensor)) {
-                let time_s = placed(&block, survey, base_s, latest);
-                writer.append(
-                    block.sensor,
-                    Samples {
-                        counts: &block.counts,
-                        force_n: &block.force_n,
-                        device_time_s: &block.device_time_s,
-                        time_s: &time_s,
-                    },
-                )?;
+                each(&block, &placed(&block, survey, base_s, latest))?;
             }
         }
     }
@@ -159,9 +185,14 @@ fn root(
         utc_offset: begun.utc_offset,
         software: begun.software,
         journal_sha256: journal::read::sha256(&**disk, folder)?,
-        participant_fields: Vec::new(),
+        participant_fields: consent(&begun.consent),
         plan: begun.plan,
     })
+}
+
+/// What `/participant` says.
+fn consent(consent: &str) -> Vec<(String, String)> {
+    if consent.is_empty() { Vec::new() } else { vec![("consent".to_owned(), consent.to_owned())] }
 }
 
 fn described(survey: &SensorSurvey) -> Sensor {
@@ -203,7 +234,7 @@ fn tables(survey: Survey) -> Tables {
     Tables {
         sensors: sensors.collect(),
         trials: survey.trials,
-        observations: Vec::new(),
+        observations: survey.observations,
         events: survey.events,
     }
 }

@@ -12,7 +12,7 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    EventRow, FrameRow, GapRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+    EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use std::collections::VecDeque;
 
@@ -27,6 +27,8 @@ pub struct Survey {
     pub sensors: Vec<SensorSurvey>,
     /// Rows of `/trials`.
     pub trials: Vec<TrialRow>,
+    /// Rows of `/observations`.
+    pub observations: Vec<ObservationRow>,
     /// Rows of `/events`.
     pub events: Vec<EventRow>,
     /// The recording was finished properly, and why.
@@ -64,6 +66,7 @@ pub struct Surveyor {
     core: Option<Core>,
     said: Vec<Said>,
     survey: Survey,
+    next_number: u64,
 }
 
 impl Surveyor {
@@ -74,6 +77,12 @@ impl Surveyor {
         {
             self.survey.begun = serde_json::from_str(text).ok();
         }
+        if stamped.number > self.next_number {
+            let lost = format!("{{\"first\":{},\"last\":{}}}", self.next_number, stamped.number - 1);
+            let place = self.survey.here();
+            self.survey.event(stamped.monotonic_ns, place, "records lost", lost);
+        }
+        self.next_number = self.next_number.max(stamped.number.saturating_add(1));
         let core = self.core.get_or_insert_with(|| {
             let plan = self.survey.begun.as_ref().and_then(|begun| Plan::parse(&begun.plan).ok());
             Core::new(plan)
@@ -116,6 +125,12 @@ impl Survey {
     /// Sensor number and position at which something of the journal takes effect.
     fn here(&self) -> Option<(usize, u64)> {
         self.sensors.first().map(|sensor| (1, sensor.samples))
+    }
+
+    /// Civil time by the latest anchor, ns.
+    fn utc_ns(&self, monotonic_ns: u64) -> i64 {
+        let since_ns = as_i64(monotonic_ns).saturating_sub(as_i64(self.latest.monotonic_ns));
+        self.latest.utc_ns.saturating_add(since_ns)
     }
 
     fn event(&mut self, monotonic_ns: u64, place: Option<(usize, u64)>, kind: &str, detail: String) {
@@ -184,6 +199,19 @@ impl Survey {
         match said {
             Said::Journal(Record::Shown(text)) => self.shown.push_back(text),
             Said::Trial(row) => self.trials.push(*row),
+            Said::Amended(row) => {
+                if let Some(old) = self.trials.iter_mut().find(|old| old.order == row.order) {
+                    *old = *row;
+                }
+            }
+            Said::Observed(seen) => self.observations.push(ObservationRow {
+                item: seen.item.map_or(-1, |item| item as i64),
+                kind: seen.kind,
+                value: seen.value,
+                scale: seen.scale,
+                entered_utc: crate::clock::rfc3339(self.utc_ns(stamped.monotonic_ns)),
+                by: self.begun.as_ref().map(|begun| begun.examiner.clone()).unwrap_or_default(),
+            }),
             Said::Pipeline(output) => self.output(output, stamped),
             _ => {}
         }
@@ -195,7 +223,11 @@ impl Survey {
 
     fn output(&mut self, output: Output, stamped: &Stamped) {
         match output {
-            Output::Identified { identity, .. } => self.sensors.push(SensorSurvey::new(identity)),
+            Output::Identified { sensor: number, identity } => match self.sensor(number) {
+                // Until now only its samples were known.
+                Some(sensor) => sensor.identity = identity,
+                None => self.sensors.push(SensorSurvey::new(identity)),
+            },
             Output::Began(number, began) => {
                 let latest = self.latest.clone();
                 if let Some(sensor) = self.sensor(number) {

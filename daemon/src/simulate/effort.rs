@@ -25,15 +25,18 @@ pub enum Kind {
     Break,
     /// A make, held, then pulled until it gives way.
     MakeBreak,
+    /// The person moves through the range against yielding resistance: half to three quarters of the top stay, undulating.
+    Concentric,
 }
 
 impl Kind {
     /// Every kind with the word for it.
-    pub const WORDS: [(Kind, &'static str); 4] = [
+    pub const WORDS: [(Kind, &'static str); 5] = [
         (Kind::Make, "make"),
         (Kind::Explosive, "explosive"),
         (Kind::Break, "break"),
         (Kind::MakeBreak, "make-break"),
+        (Kind::Concentric, "concentric"),
     ];
 
     /// The word for it.
@@ -194,6 +197,7 @@ impl Course {
                 course.rise(effort, Shape::Ramp, random.between(2.2, 3.6));
                 course.give_way(random)
             }
+            Kind::Concentric => course.move_through(effort, random),
             Kind::MakeBreak => {
                 course.make_then_pull(effort, random);
                 course.give_way(random)
@@ -227,6 +231,18 @@ impl Course {
         self.tired_from_s = self.top_s;
         self.release_s = self.top_s + effort.hold_s;
         self.top_n
+    }
+
+    /// Rises, sinks while the digit moves, rises again towards the end of the range; gives what is left to fall.
+    fn move_through(&mut self, effort: Effort, random: &mut Random) -> f64 {
+        self.rise(effort, Shape::MinimumJerk, random.between(0.3, 0.9));
+        self.fatigue_per_s = 0.0;
+        let (sinks_n, back_n) =
+            (self.top_n * random.between(0.3, 0.45), self.top_n * random.between(0.05, 0.2));
+        let half_s = 0.5 * effort.hold_s;
+        self.change(self.top_s, half_s, -sinks_n, Shape::MinimumJerk);
+        self.change(self.top_s + half_s, half_s, back_n, Shape::MinimumJerk);
+        self.top_n - sinks_n + back_n
     }
 
     fn make_then_pull(&mut self, effort: Effort, random: &mut Random) {

@@ -100,8 +100,8 @@ impl Hand {
     /// A script that cannot be played.
     pub fn new(script: Script, seed: u64) -> Result<Self, ScriptError> {
         check(&script)?;
-        let slow = Waver::new(0.1, 3.0, 0.012 * script.unsteadiness, &mut Random::fork(seed, 1));
-        let tremor = Waver::new(8.0, 12.0, 0.006 * script.unsteadiness, &mut Random::fork(seed, 2));
+        let slow = Waver::slow(seed, script.unsteadiness);
+        let tremor = Waver::tremor(seed, script.unsteadiness);
         let current = (0, course(&script, seed, 0));
         Ok(Hand { script, seed, slow, tremor, current })
     }
@@ -183,7 +183,7 @@ fn course(script: &Script, seed: u64, number: u64) -> Course {
 }
 
 /// 0 to 1 for `x` from 0 to 1, with a level start and end.
-fn smooth(x: f64) -> f64 {
+pub(super) fn smooth(x: f64) -> f64 {
     let x = x.clamp(0.0, 1.0);
     x * x * (3.0 - 2.0 * x)
 }
@@ -211,6 +211,7 @@ fn check_effort(script: &Script, effort: Effort) -> Result<(), ScriptError> {
     let beside_hold_s = match effort.kind {
         Kind::Make => 0.9,
         Kind::Explosive => 0.4,
+        Kind::Concentric => 0.9,
         Kind::Break => 3.6 + 0.3 + 0.9,
         Kind::MakeBreak => 1.0 + 1.6 + 0.25 + 0.3 + 0.9,
     };
@@ -227,7 +228,7 @@ fn check_effort(script: &Script, effort: Effort) -> Result<(), ScriptError> {
 
 /// A smooth random function of time with a given SD: a sum of sines with random frequencies and phases.
 #[derive(Debug, Clone)]
-struct Waver {
+pub(super) struct Waver {
     amplitude: f64,
     /// Angular frequency (rad/s) and phase (rad) of each sine.
     sines: [(f64, f64); Waver::SINES],
@@ -235,6 +236,16 @@ struct Waver {
 
 impl Waver {
     const SINES: usize = 6;
+
+    /// The slow wavering of a force, as a share of it.
+    pub(super) fn slow(seed: u64, unsteadiness: f64) -> Self {
+        Waver::new(0.1, 3.0, 0.012 * unsteadiness, &mut Random::fork(seed, 1))
+    }
+
+    /// Tremor, as a share of the force.
+    pub(super) fn tremor(seed: u64, unsteadiness: f64) -> Self {
+        Waver::new(8.0, 12.0, 0.006 * unsteadiness, &mut Random::fork(seed, 2))
+    }
 
     fn new(low_hz: f64, high_hz: f64, sd: f64, random: &mut Random) -> Self {
         // Each sine has the variance amplitude² ÷ 2.
@@ -244,7 +255,7 @@ impl Waver {
         Waver { amplitude, sines }
     }
 
-    fn at(&self, time_s: f64) -> f64 {
+    pub(super) fn at(&self, time_s: f64) -> f64 {
         if self.amplitude == 0.0 {
             return 0.0;
         }

@@ -5,6 +5,7 @@
 //! buffer, and then is dropped and counted by the board. Closing a pseudo-terminal discards what was not read; so it
 //! is drained before.
 
+use super::led::Order;
 use super::pty::{Pty, PtyError};
 use super::report::Report;
 use super::sensor::{Counted, Plug, Sensor};
@@ -14,6 +15,7 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::Receiver;
 use std::time::Duration;
 
 /// The port is served at least once per this much simulated time, ns.
@@ -81,6 +83,7 @@ pub struct Simulation {
     over_ns: Option<u64>,
     stopped_ns: Option<u64>,
     released_ns: u64,
+    orders: Option<Receiver<Order>>,
     /// How long the reader may still make us wait because we were late ourselves, ns.
     patience_ns: u64,
 }
@@ -95,14 +98,28 @@ impl Simulation {
         let channels = sensor.settings().converter.channels;
         let log = running.log_counts.as_deref().map(|path| CountsLog::create(path, channels)).transpose()?;
         let released_ns = sensor.now_ns();
-        let (over_ns, stopped_ns, patience_ns) = (None, None, 0);
-        Ok(Simulation { sensor, running, pty: Some(pty), log, over_ns, stopped_ns, released_ns, patience_ns })
+        let (over_ns, stopped_ns, patience_ns, orders, pty) = (None, None, 0, None, Some(pty));
+        Ok(Simulation { sensor, running, pty, log, over_ns, stopped_ns, released_ns, orders, patience_ns })
     }
 
     /// The name of its pseudo-terminal; `None` while the cable is out.
     #[must_use]
     pub fn device(&self) -> Option<&str> {
         self.pty.as_ref().map(Pty::name)
+    }
+
+    /// Lets the hand be told what to do while it runs.
+    pub fn follow(&mut self, orders: Receiver<Order>) {
+        self.orders = Some(orders);
+    }
+
+    /// What the hand was told since the last time.
+    fn obey(&mut self) {
+        if let Some(orders) = &self.orders {
+            while let Ok(order) = orders.try_recv() {
+                self.sensor.tell(order);
+            }
+        }
     }
 
     /// Runs it until its end, or until `stop` is set.
@@ -112,6 +129,7 @@ impl Simulation {
     pub fn run(mut self, clock: &dyn Clock, stop: &AtomicBool) -> Result<Report, RunError> {
         loop {
             self.catch_up(clock)?;
+            self.obey();
             self.listen(clock)?;
             self.follow_cable(clock)?;
             self.write_counts()?;

@@ -13,6 +13,7 @@
 
 use super::converter::{self, Converter};
 use super::faults::{Dice, Event, FaultError, Faults, Schedule};
+use super::led::Order;
 use super::line::{Frame, Line};
 use super::random::Random;
 use super::source::Source;
@@ -369,6 +370,11 @@ impl Sensor {
     #[must_use]
     pub fn source(&self) -> &Source {
         &self.source
+    }
+
+    /// Tells the hand something, now; one that plays a script or a trace does not listen.
+    pub fn tell(&mut self, order: Order) {
+        self.source.tell(order, self.script_s());
     }
 
     /// How long the script has been running, s; 0 before the first start.

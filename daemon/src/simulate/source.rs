@@ -3,6 +3,7 @@
 //! In: time (s since the source began) or, for an exact trace, the number of the sample. Out: force (N above zero).
 
 use super::hand::Hand;
+use super::led::{Led, Order};
 use analysis::trace::Trace;
 
 /// Where the force comes from.
@@ -10,6 +11,8 @@ use analysis::trace::Trace;
 pub enum Source {
     /// The hand model.
     Hand(Box<Hand>),
+    /// A hand that is told what to do.
+    Led(Box<Led>),
     /// A trace at its own times, straight lines between its samples.
     Trace(Trace),
     /// A trace whose rows are the samples, whatever their times.
@@ -21,8 +24,16 @@ impl Source {
     pub fn force_n(&mut self, time_s: f64, row: u64) -> f64 {
         match self {
             Source::Hand(hand) => hand.force_n(time_s),
+            Source::Led(hand) => hand.force_n(time_s),
             Source::Trace(trace) => between(trace, time_s),
             Source::Rows(trace) => row_of(trace, row).unwrap_or_default(),
+        }
+    }
+
+    /// Tells a hand that can be told.
+    pub fn tell(&mut self, order: Order, at_s: f64) {
+        if let Source::Led(hand) = self {
+            hand.tell(order, at_s);
         }
     }
 
@@ -32,7 +43,7 @@ impl Source {
         match self {
             Source::Hand(hand) => hand.duration_s(),
             Source::Trace(trace) => Some(trace.time_s.last()? - trace.time_s.first()?),
-            Source::Rows(_) => None,
+            Source::Rows(_) | Source::Led(_) => None,
         }
     }
 

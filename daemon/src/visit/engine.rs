@@ -1,116 +1,72 @@
-//! The visit: which trial is on, when its window opens, what each hold is.
+//! The visit: what is on, when its window opens, what each hold is, what comes next.
 //!
-//! `step(input) -> effects`, pure. Times are device time, s, within a segment; when a segment ends, what was going on
-//! goes on in the next one. A hold belongs to the trial whose window contains its onset; others stay unassigned.
+//! `step(input) -> effects`, pure. The visit's clock is device time, s, added up over the segments: time that no sample
+//! saw does not pass, so a rest is never shorter than the plan says. A hold belongs to the trial whose window contains
+//! its onset; others stay unassigned.
+//!
+//! ```text
+//! zero ─► gate ─► rest ─► (turn, zero) ─► ready? ─► cue, count, pull ─► result ─► rest …
+//!                   │                        ▲             │ contact lost: not an attempt
+//!                   └──► look at it ─────────┘             └─ stop, pain ─► halted ─► press ─► rest
+//! ```
 
-use super::plan::{ATTEMPTS_MAX, Item, Plan};
-use analysis::holds::{Flag, Hold, Kind};
-use analysis::trial::{Muscle, Outcome, Test};
+mod acting;
+mod effect;
+mod pulling;
+
+pub use super::results::TrialResult;
+pub use effect::{Cue, Effect, Look, Observation, Stage};
+
+use super::action::Examiner;
+use super::cap::cap_n;
+use super::contact::{Contact, STEADY_S};
+use super::gate::Gate;
+use super::plan::{Item, Plan, Procedure};
+use super::results::Results;
+use super::schedule::{self, Next, OBSERVE_S, Rests};
+use analysis::holds::Hold;
+use analysis::trial::{Outcome, Test};
+use pulling::Pull;
 
 /// No hold this long after the cue: below measurable, s.
-const WINDOW_S: f64 = 8.0;
-/// A hold shorter than this share of the plan's is too short.
-const SHORT_SHARE: f64 = 0.8;
-
-/// A moment in device time.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Moment {
-    /// Segment, from 0.
-    pub segment: u64,
-    /// Time within the segment, s.
-    pub time_s: f64,
-}
+pub const WINDOW_S: f64 = 8.0;
+/// No steady contact for this long: a word of help, s.
+const HELP_S: f64 = 20.0;
 
 /// What the visit is told.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Input<'a> {
-    /// Samples have come up to this moment.
-    Time(Moment),
+    /// Samples: segment (from 0), their times within it (s), their force (N above zero).
+    Samples(u64, &'a [f64], &'a [f32]),
     /// The sensor has its zero.
     Zeroed,
     /// A pull may have begun (or the one that may have has come to nothing).
     Pulling(bool),
     /// A hold or touch ended; the segment it was in.
     Ended(u64, &'a Hold),
-    /// The recording is ending.
-    Stop,
-}
-
-/// What the visit wants done or shown.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Effect {
-    /// From now on the finder looks for this kind of test.
-    Look(Test),
-    /// Say this to the examiner.
-    Say(String),
-    /// A trial's window is open: now.
-    Cue(Cue),
-    /// An attempt has its result.
-    Result(TrialResult),
-    /// The plan is done.
-    Finished,
-}
-
-/// The trial that is on.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Cue {
-    /// Item, from 1, and how many there are.
-    pub item: (usize, usize),
-    /// Scored trial, from 1, and how many there are.
-    pub trial: (u32, u32),
-    /// The muscle.
-    pub muscle: Muscle,
-    /// Kind of test.
-    pub test: Test,
-    /// How long to hold, s.
-    pub hold_s: f64,
-}
-
-/// The result of an attempt, or of a hold that belongs to none.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TrialResult {
-    /// Item, from 1; `None` unassigned.
-    pub item: Option<usize>,
-    /// The muscle, where assigned.
-    pub muscle: Option<Muscle>,
-    /// Kind of test.
-    pub test: Test,
-    /// How it ended.
-    pub outcome: Option<Outcome>,
-    /// Scored trial it would be, from 1.
-    pub number: Option<u32>,
-    /// Attempt within the item, from 1.
-    pub attempt: Option<u32>,
-    /// Rest of this muscle before it, s.
-    pub rest_before_s: Option<f64>,
-    /// It counts.
-    pub valid: bool,
-    /// Why it does not.
-    pub why_not: String,
-}
-
-impl TrialResult {
-    /// A hold that belongs to no trial.
-    pub fn unassigned(test: Test) -> Self {
-        TrialResult {
-            item: None,
-            muscle: None,
-            test,
-            outcome: None,
-            number: None,
-            attempt: None,
-            rest_before_s: None,
-            valid: false,
-            why_not: String::new(),
-        }
-    }
+    /// The examiner did something.
+    Action(&'a Examiner),
 }
 
 #[derive(Debug, Clone, PartialEq)]
 enum State {
-    WaitingForZero,
-    Resting { until: Moment },
-    Open { from: Moment },
+    /// The sensor has no zero yet.
+    Unzeroed,
+    /// The gate is not answered.
+    Gated,
+    /// The muscle of the next item rests.
+    Resting { item: usize, until_s: f64 },
+    /// The hand is turned, a new zero is wanted; asked for it already.
+    Turning { item: usize, asked: bool, forced: bool },
+    /// A steady contact is awaited.
+    Ready { item: usize, since_s: f64, helped: bool },
+    /// The window is open.
+    Pulling(Pull),
+    /// Something is looked at.
+    Looking { item: usize, since_s: f64 },
+    /// Stopped: somebody must say that it goes on.
+    Halted { item: usize },
+    /// There is no plan, or it is done.
     Done,
 }
 
@@ -119,27 +75,46 @@ enum State {
 pub struct Visit {
     plan: Option<Plan>,
     state: State,
-    now: Moment,
-    item: usize,
-    trials: u32,
-    attempts: u32,
-    pulling: bool,
-    /// When each muscle's last pull ended.
-    rested: Vec<(Muscle, Moment)>,
+    /// The visit's clock, s, and what is added to a segment's time to get it.
+    now_s: f64,
+    segment: u64,
+    offset_s: f64,
+    contact: Contact,
+    gate: Gate,
+    overridden: Vec<usize>,
+    results: Results,
+    rests: Rests,
+    /// The item done last, and the one that was announced last.
+    last: Option<usize>,
+    announced: Option<usize>,
+    look: Option<Look>,
+    zeroed_for: Option<usize>,
+    ids: u64,
+    /// Rests that ended in this segment: only there is their length known.
+    rest_segment: Vec<(analysis::trial::Muscle, u64)>,
 }
 
 impl Visit {
     /// A visit by a plan, or a free recording.
     pub fn new(plan: Option<Plan>) -> Self {
+        let items = plan.as_ref().map_or(0, |plan| plan.items.len());
         Visit {
+            state: if plan.is_some() { State::Unzeroed } else { State::Done },
             plan,
-            state: State::WaitingForZero,
-            now: Moment { segment: 0, time_s: 0.0 },
-            item: 0,
-            trials: 0,
-            attempts: 0,
-            pulling: false,
-            rested: Vec::new(),
+            now_s: 0.0,
+            segment: 0,
+            offset_s: 0.0,
+            contact: Contact::default(),
+            gate: Gate::default(),
+            overridden: Vec::new(),
+            results: Results::new(items),
+            rests: Rests::default(),
+            last: None,
+            announced: None,
+            look: None,
+            zeroed_for: None,
+            ids: 0,
+            rest_segment: Vec::new(),
         }
     }
 
@@ -148,305 +123,323 @@ impl Visit {
         self.plan.is_some() && self.state == State::Done
     }
 
-    fn current(&self) -> Option<(&Plan, &Item)> {
-        let plan = self.plan.as_ref()?;
-        Some((plan, plan.items.get(self.item)?))
+    /// An item of the plan, from 1.
+    pub fn item(&self, number: usize) -> Option<&Item> {
+        self.plan.as_ref()?.items.get(number.checked_sub(1)?)
+    }
+
+    /// What came of the trials so far.
+    pub fn results(&self) -> &Results {
+        &self.results
+    }
+
+    /// How long the rest of the plan will take, s.
+    pub fn remaining_s(&self) -> f64 {
+        let Some(plan) = &self.plan else { return 0.0 };
+        let left = (0..plan.items.len()).map(|at| self.results.left(plan, at)).collect();
+        schedule::estimate_s(&plan.items, plan.procedure, left, self.last, self.rests.clone(), self.now_s)
+    }
+
+    /// What is on.
+    pub fn stage(&self) -> Stage {
+        match &self.state {
+            State::Unzeroed => Stage::Zero,
+            State::Gated => {
+                Stage::Gate(self.plan.as_ref().map_or(Vec::new(), |it| self.gate.missing(&it.items)))
+            }
+            State::Resting { item, until_s } => {
+                Stage::Rest { item: item + 1, seconds: (until_s - self.now_s).max(0.0) }
+            }
+            State::Turning { item, .. } => Stage::Turn { item: item + 1 },
+            State::Ready { item, .. } => Stage::Ready { item: item + 1 },
+            State::Pulling(pull) => Stage::Pull { item: pull.item + 1 },
+            State::Looking { item, .. } => Stage::Look { item: item + 1 },
+            State::Halted { item } => Stage::Halted { item: item + 1 },
+            State::Done => Stage::Done,
+        }
     }
 
     /// Takes one input.
     pub fn step(&mut self, input: &Input, out: &mut Vec<Effect>) {
-        match input {
-            Input::Time(now) => self.time(*now, out),
-            Input::Zeroed if self.state == State::WaitingForZero && self.plan.is_some() => {
-                self.state = State::Resting { until: self.now };
-                self.prepare(out);
+        if self.plan.is_none() {
+            if let Input::Ended(_, hold) = input {
+                self.unassigned(hold, out);
             }
-            Input::Zeroed => {}
-            Input::Pulling(pulling) => self.pulling = *pulling,
+            return;
+        }
+        let before = self.stage_key();
+        match input {
+            Input::Samples(segment, times_s, forces_n) => self.samples(*segment, times_s, forces_n, out),
+            Input::Zeroed => self.zeroed(out),
+            Input::Pulling(pulling) => self.pulling(*pulling, out),
             Input::Ended(segment, hold) => self.ended(*segment, hold, out),
-            Input::Stop => self.state = State::Done,
+            Input::Action(action) => self.act(action, out),
+        }
+        if self.stage_key() != before {
+            out.push(Effect::Stage(self.stage()));
         }
     }
 
-    fn time(&mut self, now: Moment, out: &mut Vec<Effect>) {
-        if now.segment != self.now.segment {
-            self.carry_over(now);
+    /// The stage without what changes by itself.
+    fn stage_key(&self) -> (std::mem::Discriminant<State>, Option<usize>) {
+        (std::mem::discriminant(&self.state), self.current())
+    }
+
+    /// The item that is on, from 0.
+    fn current(&self) -> Option<usize> {
+        match &self.state {
+            State::Resting { item, .. }
+            | State::Turning { item, .. }
+            | State::Ready { item, .. }
+            | State::Looking { item, .. }
+            | State::Halted { item } => Some(*item),
+            State::Pulling(pull) => Some(pull.item),
+            State::Unzeroed | State::Gated | State::Done => None,
         }
-        self.now = now;
+    }
+
+    fn planned(&self, at: usize) -> Option<&Item> {
+        self.plan.as_ref()?.items.get(at)
+    }
+
+    fn procedure(&self) -> Procedure {
+        self.plan.as_ref().map_or(Procedure::SelfPaced, |plan| plan.procedure)
+    }
+
+    fn zeroed(&mut self, out: &mut Vec<Effect>) {
+        self.contact.clear();
         match self.state {
-            State::Resting { until } if now.time_s >= until.time_s => self.open(out),
-            State::Open { from } if !self.pulling && now.time_s >= from.time_s + WINDOW_S => {
-                let result = self.result(Some(Outcome::BelowMeasurable), String::new());
-                self.conclude(result, out);
+            State::Unzeroed => {
+                let missing =
+                    self.plan.as_ref().is_some_and(|plan| !self.gate.missing(&plan.items).is_empty());
+                if self.procedure() == Procedure::Examined && missing {
+                    self.state = State::Gated;
+                } else {
+                    self.go_on(out);
+                }
+            }
+            State::Turning { item, .. } => {
+                self.zeroed_for = Some(item);
+                self.go_on(out);
+            }
+            // A new zero begins the search for holds anew: what was on begins anew, too.
+            State::Pulling(ref pull) => {
+                let item = pull.item;
+                self.begin(item, out);
             }
             _ => {}
         }
     }
 
-    /// A new segment: what was going on goes on, its remaining time unchanged.
-    fn carry_over(&mut self, now: Moment) {
-        let shift = |moment: Moment| Moment {
-            segment: now.segment,
-            time_s: now.time_s + (moment.time_s - self.now.time_s).max(0.0),
-        };
-        self.state = match self.state {
-            State::Resting { until } => State::Resting { until: shift(until) },
-            State::Open { .. } => State::Open { from: now },
-            ref other => other.clone(),
-        };
-        self.pulling = false;
+    fn samples(&mut self, segment: u64, times_s: &[f64], forces_n: &[f32], out: &mut Vec<Effect>) {
+        let Some(&first_s) = times_s.first() else { return };
+        if segment != self.segment {
+            self.segment = segment;
+            self.offset_s = self.now_s - first_s;
+            self.contact.clear();
+            // Nobody saw what happened meanwhile: what was open is begun again.
+            if let State::Pulling(pull) = &self.state {
+                let item = pull.item;
+                self.begin(item, out);
+            }
+        }
+        let mut peak_n = f64::NEG_INFINITY;
+        for (time_s, force_n) in times_s.iter().zip(forces_n) {
+            let force_n = f64::from(*force_n);
+            self.contact.push(time_s + self.offset_s, force_n);
+            peak_n = peak_n.max(force_n);
+            if let State::Pulling(pull) = &mut self.state {
+                pull.count_band(force_n);
+            }
+        }
+        let last_s = times_s.last().copied().unwrap_or(first_s);
+        self.now_s = self.now_s.max(last_s + self.offset_s);
+        self.watch_cap(peak_n, out);
+        self.pass(out);
     }
 
-    /// Tells the finder what the coming item is.
-    fn prepare(&mut self, out: &mut Vec<Effect>) {
-        let Some((plan, item)) = self.current() else { return };
-        let say =
-            format!("item {} of {}: {}, {} test", self.item + 1, plan.items.len(), item.muscle, item.test);
-        let test = item.test;
-        out.push(Effect::Say(say));
-        out.push(Effect::Look(test));
-    }
-
-    fn open(&mut self, out: &mut Vec<Effect>) {
-        let Some((plan, item)) = self.current() else { return };
-        out.push(Effect::Cue(Cue {
-            item: (self.item + 1, plan.items.len()),
-            trial: (self.trials + 1, item.trials),
-            muscle: item.muscle,
-            test: item.test,
-            hold_s: item.hold_s,
-        }));
-        self.state = State::Open { from: self.now };
-    }
-
-    fn ended(&mut self, segment: u64, hold: &Hold, out: &mut Vec<Effect>) {
-        self.pulling = false;
-        let State::Open { from } = self.state else { return self.unassigned(out) };
-        let in_window = segment == from.segment && hold.onset_s >= from.time_s;
-        let Some((_, item)) = self.current().filter(|_| in_window && hold.kind == Kind::Hold) else {
-            return self.unassigned(out);
-        };
-        let outcome = outcome(item.test, hold);
-        let why_not = objections(item, hold).join("; ");
-        let muscle = item.muscle;
-        let result = self.result(Some(outcome), why_not);
-        let time_s = hold.end_s.unwrap_or(self.now.time_s);
-        self.rested.retain(|(rested, _)| *rested != muscle);
-        self.rested.push((muscle, Moment { segment, time_s }));
-        self.conclude(result, out);
-    }
-
-    fn unassigned(&self, out: &mut Vec<Effect>) {
-        let test = self.current().map_or(Test::Free, |(_, item)| item.test);
-        let why_not =
-            if self.plan.is_some() { "outside every trial's window".to_owned() } else { String::new() };
-        out.push(Effect::Result(TrialResult { why_not, ..TrialResult::unassigned(test) }));
-    }
-
-    fn result(&self, outcome: Option<Outcome>, why_not: String) -> TrialResult {
-        let (muscle, test) =
-            self.current().map_or((None, Test::Free), |(_, item)| (Some(item.muscle), item.test));
-        let from = if let State::Open { from } = self.state { from } else { self.now };
-        let rested = self.rested.iter().find(|(rested, _)| Some(*rested) == muscle).map(|(_, end)| *end);
-        TrialResult {
-            item: Some(self.item + 1),
-            muscle,
-            test,
-            outcome,
-            number: Some(self.trials + 1),
-            attempt: Some(self.attempts + 1),
-            rest_before_s: rested
-                .filter(|end| end.segment == from.segment)
-                .map(|end| from.time_s - end.time_s),
-            valid: why_not.is_empty(),
-            why_not,
+    /// Time has passed.
+    fn pass(&mut self, out: &mut Vec<Effect>) {
+        match self.state.clone() {
+            State::Resting { until_s, .. } if self.now_s >= until_s => self.go_on(out),
+            State::Turning { item, asked: false, .. } if self.contact.is_free() => {
+                self.state = State::Turning { item, asked: true, forced: false };
+                out.push(Effect::SeekZero);
+            }
+            State::Ready { item, since_s, helped } => {
+                // A touch that stayed since the pull before counts only from when this trial was announced.
+                if self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item)) {
+                    self.cue(item, true, out);
+                } else if !helped && self.now_s - since_s >= HELP_S {
+                    self.state = State::Ready { item, since_s, helped: true };
+                    out.push(Effect::Say(
+                        "no steady contact yet: rest the sensor lightly on the digit for a second, or press"
+                            .to_owned(),
+                    ));
+                }
+            }
+            State::Pulling(pull) => self.pass_pull(pull, out),
+            State::Looking { item, since_s } if self.now_s - since_s >= OBSERVE_S => {
+                self.observed(item, "not entered", "", out);
+                self.finish_item(item, "not entered", out);
+            }
+            _ => {}
         }
     }
 
-    /// An attempt is over: the next trial, the next item, or the end.
-    fn conclude(&mut self, result: TrialResult, out: &mut Vec<Effect>) {
-        let Some((_, item)) = self.current() else { return };
-        let (trials, rest_s) = (item.trials, item.rest_s);
-        self.attempts += 1;
-        self.trials += u32::from(result.valid);
-        out.push(Effect::Result(result));
-        let exhausted = self.attempts >= ATTEMPTS_MAX && self.trials < trials;
-        if exhausted {
-            out.push(Effect::Say(format!(
-                "{ATTEMPTS_MAX} attempts: this item ends with {} of {trials}",
-                self.trials
-            )));
-        }
-        let until = Moment { segment: self.now.segment, time_s: self.now.time_s + rest_s };
-        self.state = State::Resting { until };
-        if exhausted || self.trials >= trials {
-            (self.item, self.trials, self.attempts) = (self.item + 1, 0, 0);
-            if self.current().is_some() {
-                self.prepare(out);
-            } else {
-                self.state = State::Done;
-                out.push(Effect::Finished);
+    /// Chooses what comes next, and begins it or waits for it.
+    fn go_on(&mut self, out: &mut Vec<Effect>) {
+        loop {
+            let Some(plan) = &self.plan else { return };
+            let open: Vec<usize> =
+                (0..plan.items.len()).filter(|at| self.results.left(plan, *at) > 0).collect();
+            let next = schedule::next(&plan.items, plan.procedure, &open, self.last, &self.rests, self.now_s);
+            match next {
+                Next::Nothing => {
+                    self.state = State::Done;
+                    out.push(Effect::Finished);
+                    return;
+                }
+                Next::Item(at) | Next::Wait(at, _) => {
+                    if let Some(why) = self.barred(at) {
+                        self.observed(at, &format!("not tested: {why}"), "", out);
+                        self.results.close(at, &why);
+                        continue;
+                    }
+                    self.announce(at, out);
+                    match next {
+                        Next::Wait(_, until_s) => self.state = State::Resting { item: at, until_s },
+                        _ if self.must_turn(at) => {
+                            self.state = State::Turning { item: at, asked: false, forced: false }
+                        }
+                        _ => self.begin(at, out),
+                    }
+                    return;
+                }
             }
         }
     }
-}
 
-fn outcome(test: Test, hold: &Hold) -> Outcome {
-    if hold.flags.contains(&Flag::Cut) {
-        Outcome::Stopped
-    } else if test == Test::Break && hold.break_s.is_some() {
-        Outcome::Broke
-    } else {
-        Outcome::Released
+    /// Why an item must not be done.
+    fn barred(&self, at: usize) -> Option<String> {
+        let plan = self.plan.as_ref()?;
+        let item = plan.items.get(at)?;
+        if plan.procedure == Procedure::Examined && !self.gate.allows(item) && !self.overridden.contains(&at)
+        {
+            return Some("the gate does not allow it".to_owned());
+        }
+        let needs_make = matches!(item.test, Test::Break | Test::Submaximal);
+        let made = self.results.best_n(item.muscle, Test::Make).is_some();
+        (needs_make && !made).then(|| "no make of this muscle was measured in this visit".to_owned())
+    }
+
+    /// The hand is turned or changed before this item, and has no zero since.
+    fn must_turn(&self, at: usize) -> bool {
+        let Some((item, last)) = self.planned(at).zip(self.last.and_then(|last| self.planned(last))) else {
+            return false;
+        };
+        let turned = (item.muscle.side, &item.palm) != (last.muscle.side, &last.palm);
+        turned && self.procedure() == Procedure::Examined && self.zeroed_for != Some(at)
+    }
+
+    /// Says what comes, and tells the finder.
+    fn announce(&mut self, at: usize, out: &mut Vec<Effect>) {
+        let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
+        let look =
+            Look { test: item.test, profile: self.results.profile(item), expected_n: self.expected_n(at) };
+        if self.announced != Some(at) {
+            let left_min =
+                if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
+            out.push(Effect::Say(announcement(plan, at, left_min)));
+        }
+        self.announced = Some(at);
+        if self.look.replace(look) != Some(look) {
+            out.push(Effect::Look(look));
+        }
+    }
+
+    /// The muscle's expected maximum, N: its make of this visit.
+    fn expected_n(&self, at: usize) -> Option<f64> {
+        self.results.best_n(self.planned(at)?.muscle, Test::Make)
+    }
+
+    /// Begins an item's next trial.
+    fn begin(&mut self, at: usize, out: &mut Vec<Effect>) {
+        let Some(item) = self.planned(at) else { return };
+        let since_s = self.now_s;
+        if !item.is_loaded() {
+            self.state = State::Looking { item: at, since_s };
+        } else if self.procedure() == Procedure::Examined {
+            self.state = State::Ready { item: at, since_s, helped: false };
+        } else {
+            self.cue(at, false, out);
+        }
+    }
+
+    /// An item that is not loaded is done.
+    fn finish_item(&mut self, at: usize, why: &str, out: &mut Vec<Effect>) {
+        self.results.close(at, why);
+        self.last = Some(at);
+        self.go_on(out);
+    }
+
+    /// Something the examiner saw (or did not say), at an item.
+    fn observed(&mut self, at: usize, value: &str, scale: &str, out: &mut Vec<Effect>) {
+        let kind = self.planned(at).map_or("text", |item| match item.test {
+            Test::ActiveMotion => "active motion",
+            Test::Length => "length",
+            _ => "text",
+        });
+        self.observe(Some(at), kind, value, scale, out);
+    }
+
+    fn observe(&self, at: Option<usize>, kind: &str, value: &str, scale: &str, out: &mut Vec<Effect>) {
+        out.push(Effect::Observed(Observation {
+            item: at.map(|at| at + 1),
+            kind: kind.to_owned(),
+            value: value.to_owned(),
+            scale: scale.to_owned(),
+        }));
+    }
+
+    /// The cap of an item, N.
+    fn cap_n(&self, at: usize) -> Option<f64> {
+        let (plan, item) = (self.plan.as_ref()?, self.planned(at)?);
+        if plan.procedure == Procedure::SelfPaced {
+            return item.cap_n;
+        }
+        cap_n(item, self.results.known(plan, item))
     }
 }
 
-/// Why a hold does not count.
-fn objections(item: &Item, hold: &Hold) -> Vec<String> {
-    let mut why = Vec::new();
-    for (flag, text) in [
-        (Flag::Cut, "cut short: the sensor's stream ended"),
-        (Flag::TooLong, "longer than 120 s"),
-        (Flag::Saturated, "saturated: the force went beyond the sensor's range"),
-        (Flag::GapNearOnset, "samples missing near the onset"),
-        (Flag::Gap, "samples missing"),
+/// What is said before an item.
+fn announcement(plan: &Plan, at: usize, left_min: Option<f64>) -> String {
+    let Some(item) = plan.items.get(at) else { return String::new() };
+    let mut text = format!("item {} of {}: {}, {} test", at + 1, plan.items.len(), item.muscle, item.test);
+    for (what, value) in [
+        ("", &item.belly),
+        ("palm ", &item.palm),
+        ("", &item.posture),
+        ("", &item.contact),
+        ("", &item.stabilise),
+        ("pace: ", &item.pace),
+        ("say: ", &item.say),
+        ("watch: ", &item.watch),
     ] {
-        if hold.flags.contains(&flag) {
-            why.push(text.to_owned());
+        if !value.is_empty() {
+            text += &format!("; {what}{value}");
         }
     }
-    if let (Test::Make, Some(release_s)) = (item.test, hold.release_s) {
-        let held_s = release_s - hold.onset_s;
-        if held_s < SHORT_SHARE * item.hold_s {
-            why.push(format!("too short: held {held_s:.1} s of {:.1} s", item.hold_s));
-        }
+    if let Some(left_min) = left_min {
+        text += &format!("; about {left_min:.0} min left");
     }
-    why
+    text
+}
+
+/// An outcome that ends its item.
+fn ends_item(outcome: Outcome) -> bool {
+    matches!(outcome, Outcome::HeldToLimit | Outcome::PainLimited)
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use analysis::measures::Measures;
-
-    fn plan(rest_s: f64) -> Plan {
-        let items = [("left index abduction", 2), ("right index abduction", 1)];
-        let text: String = items
-            .iter()
-            .map(|(muscle, trials)| {
-                format!("[[item]]\nmuscle = \"{muscle}\"\ntest = \"make\"\ntrials = {trials}\nhold_s = 1.0\nrest_s = {rest_s:.1}\n")
-            })
-            .collect();
-        Plan::parse(&format!("title = \"t\"\n{text}")).unwrap()
-    }
-
-    fn hold(onset_s: f64, held_s: f64) -> Hold {
-        Hold {
-            kind: Kind::Hold,
-            first_index: 0,
-            last_index: 0,
-            onset_s,
-            onset_sd_s: None,
-            rise5_s: None,
-            break_s: None,
-            break_n: None,
-            release_s: Some(onset_s + held_s),
-            end_s: Some(onset_s + held_s + 0.1),
-            rest_n: 0.0,
-            contact_s: None,
-            contact_n: 0.0,
-            peak_n: 20.0,
-            peak_s: onset_s,
-            peak_zero_n: 20.0,
-            mean_n: None,
-            measures: Measures::default(),
-            flags: Vec::new(),
-        }
-    }
-
-    struct World(Visit, Vec<Effect>);
-
-    impl World {
-        fn new(rest_s: f64) -> Self {
-            let mut world = World(Visit::new(Some(plan(rest_s))), Vec::new());
-            world.time(0, 0.0);
-            world.0.step(&Input::Zeroed, &mut world.1);
-            world
-        }
-        fn time(&mut self, segment: u64, time_s: f64) {
-            self.0.step(&Input::Time(Moment { segment, time_s }), &mut self.1);
-        }
-        fn hold(&mut self, segment: u64, hold: &Hold) {
-            self.0.step(&Input::Ended(segment, hold), &mut self.1);
-        }
-        fn results(&self) -> Vec<(Option<usize>, Option<u32>, bool)> {
-            let result = |effect: &Effect| match effect {
-                Effect::Result(r) => Some((r.item, r.number, r.valid)),
-                _ => None,
-            };
-            self.1.iter().filter_map(result).collect()
-        }
-    }
-
-    #[test]
-    fn a_plan_runs_from_the_zero_to_its_end() {
-        let mut world = World::new(5.0);
-        let mut now = 1.0;
-        while !world.0.is_finished() && now < 100.0 {
-            world.time(0, now);
-            world.hold(0, &hold(now + 0.1, 1.2));
-            now += 2.0;
-        }
-        let assigned: Vec<_> = world.results().into_iter().filter(|r| r.0.is_some()).collect();
-        assert_eq!(assigned, [(Some(1), Some(1), true), (Some(1), Some(2), true), (Some(2), Some(1), true)]);
-        assert!(world.results().len() > 3, "holds during the rest stay unassigned");
-        assert_eq!(world.1.last(), Some(&Effect::Finished));
-    }
-
-    #[test]
-    fn a_hold_too_short_is_repeated_and_five_attempts_end_the_item() {
-        let mut world = World::new(0.0);
-        for now in 1..=5 {
-            world.time(0, f64::from(now));
-            world.hold(0, &hold(f64::from(now) + 0.1, 0.3));
-        }
-        assert_eq!(world.results(), vec![(Some(1), Some(1), false); 5]);
-        world.time(0, 6.0);
-        assert!(matches!(world.1.last(), Some(Effect::Cue(Cue { item: (2, 2), .. }))));
-    }
-
-    #[test]
-    fn nothing_within_eight_seconds_is_below_measurable_and_a_pull_is_waited_for() {
-        let mut world = World::new(0.0);
-        world.time(0, 1.0);
-        world.0.step(&Input::Pulling(true), &mut world.1);
-        world.time(0, 20.0);
-        assert!(world.results().is_empty());
-        world.0.step(&Input::Pulling(false), &mut world.1);
-        world.time(0, 20.1);
-        let below = |effect: &Effect| matches!(effect, Effect::Result(r) if r.outcome == Some(Outcome::BelowMeasurable) && r.valid);
-        assert!(world.1.iter().any(below));
-    }
-
-    #[test]
-    fn rest_goes_on_in_the_next_segment() {
-        let mut world = World::new(10.0);
-        world.time(0, 1.0);
-        world.hold(0, &hold(1.1, 1.0));
-        world.time(0, 5.0);
-        let cues = |world: &World| world.1.iter().filter(|e| matches!(e, Effect::Cue(_))).count();
-        world.time(1, 0.0);
-        world.time(1, 5.9);
-        assert_eq!(cues(&world), 1, "ten seconds of rest, of which four have passed");
-        world.time(1, 6.1);
-        assert_eq!(cues(&world), 2);
-    }
-
-    #[test]
-    fn a_hold_that_began_before_the_window_is_not_the_trials() {
-        let mut world = World::new(0.0);
-        world.time(0, 3.0);
-        world.hold(0, &hold(2.5, 1.5));
-        assert_eq!(world.results(), [(None, None, false)]);
-    }
-}
+mod tests;

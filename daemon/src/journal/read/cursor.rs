@@ -92,7 +92,8 @@ impl Cursor {
                 self.report(start, found.is_some(), quiet, damage);
                 return Ok(found);
             }
-            self.at += 1;
+            let over = if passed == 0 { self.damaged_bytes()? } else { None };
+            self.at += over.unwrap_or(1);
         }
     }
 
@@ -104,6 +105,20 @@ impl Cursor {
             (_, true) => damage.push(Damage::Unreadable { segment, at_byte, bytes }),
             (_, false) => damage.push(Damage::TornTail { segment, at_byte, bytes }),
         }
+    }
+
+    /// Length of the damaged record at this place, when its length can be trusted: right behind it comes the very next
+    /// record. Then its inside is not searched: bytes from a device may look like a record.
+    fn damaged_bytes(&mut self) -> Result<Option<u64>, JournalError> {
+        let Some(head) = self.window.get(self.at, HEAD_BYTES)?.and_then(Head::decode) else {
+            return Ok(None);
+        };
+        let (here, bytes) = (self.at, head.record_bytes as u64);
+        self.at += bytes;
+        let next = self.record_here(bytes);
+        self.at = here;
+        let follows = self.plausible.start.checked_add(1);
+        Ok(next?.is_some_and(|next| Some(next.number) == follows).then_some(bytes))
     }
 
     /// The head of the record at this place, when there is one that can be believed.

@@ -1,7 +1,7 @@
 //! Damaged at every place: what is before the damage is there, nothing is changed, and the damage is said.
 
 use super::*;
-use crate::journal::JournalError;
+use crate::journal::{JournalError, format};
 use read::Damage;
 
 /// Where each record of a single-segment journal ends, by its own lengths.
@@ -122,5 +122,33 @@ fn a_journal_cut_anywhere_can_be_resumed() {
         assert_eq!((records.len(), records[kept].number), (kept + 1, kept as u64));
         let torn = damage.iter().filter(|damage| matches!(damage, Damage::TornTail { .. })).count();
         assert_eq!((damage.len(), torn), if ends.contains(&cut) { (0, 0) } else { (1, 1) }, "{damage:?}");
+    }
+}
+
+/// A device may send what looks like a record, by chance or by intent: where the record that holds it is damaged, and its
+/// length is not, nothing of it is believed.
+#[test]
+fn bytes_from_a_device_that_look_like_a_record_never_pass_for_one() {
+    let mut forged = Vec::new();
+    format::encode(&mut forged, 25, 7, &Record::Finished("forged".into())).unwrap();
+    let disk = written(24, 1 << 20);
+    let begins = disk.contents(&segment(0)).unwrap().len();
+    let mut expected = stamped(&script(24));
+    let records = [Record::Bytes { port: 0, bytes: forged }, Record::Tick, Record::Action("true".into())];
+    for (number, record) in (24..).zip(records) {
+        disk.edit(&segment(0), |bytes| format::encode(bytes, number, 9, &record).unwrap());
+        expected.push(Stamped { number, monotonic_ns: 9, record });
+    }
+    let whole = disk.contents(&segment(0)).unwrap();
+    assert_eq!(read_all(&disk), (expected.clone(), vec![]));
+    expected.remove(24);
+    let end = ends(&whole)[24];
+    // Anywhere behind its length, which is the first four bytes.
+    for at in begins + 4..end {
+        disk.edit(&segment(0), |bytes| {
+            bytes.clone_from(&whole);
+            bytes[at] ^= 1;
+        });
+        assert_eq!(read_all(&disk).0, expected, "byte {at}");
     }
 }

@@ -45,7 +45,7 @@ impl Model {
     fn step(&mut self, step: &Step) {
         match step {
             Step::Append(records) => self.append(*records),
-            Step::Sync => drop(self.writer.as_mut().map(Writer::sync_now)),
+            Step::Sync => drop(self.writer.as_ref().map(Writer::sync_now)),
             Step::FailLater(calls) => self.disk.fail(Some(Fail::Only(*calls))),
             Step::Kill => self.crash(false),
             Step::LosePower => self.crash(true),

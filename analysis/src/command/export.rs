@@ -1,0 +1,173 @@
+//! `fingerforce export`: recordings out into other tools.
+//!
+//! Comes in: recordings. Goes out: CSV (a table) or JSON (everything but samples), to a file that was not there or to
+//! stdout. An export of a data folder's recordings is noted there first, so that `erase` finds it.
+use crate::code;
+use crate::console::{self, Hint, Usage, advised};
+use crate::export::deidentify::deidentify;
+use crate::export::register::{self, Entry};
+use crate::export::{self, Document};
+use crate::recording::read::Recording;
+use anyhow::{Context as _, anyhow};
+use std::fs;
+use std::io::{Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// Name of the secret in a data folder.
+const SECRET: &str = "deidentify.key";
+/// Bytes of it.
+const SECRET_BYTES: usize = 32;
+
+/// Recordings out into other tools
+///
+/// Examples:
+///   fingerforce export recording-1.h5 --to csv --out trials.csv
+///   fingerforce export DATA/visits/*/recording-1.h5 --to json --deidentify --out study.json
+#[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
+pub struct Args {
+    /// Recordings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Format
+    #[arg(long, value_parser = ["csv", "json"])]
+    pub to: String,
+    /// The table that CSV holds
+    #[arg(long, value_parser = ["trials", "observations"], default_value = "trials")]
+    pub table: String,
+    /// Leave out what could say who somebody is: free text, examiner, ids; move dates, band ages
+    #[arg(long)]
+    pub deidentify: bool,
+    /// What dates are moved by is computed from this [default: a secret kept in the data folder]
+    #[arg(long, requires = "deidentify")]
+    pub seed: Option<String>,
+    /// Free text that looks like a name is none
+    #[arg(long)]
+    pub sure: bool,
+    /// The file to write; it must not be there yet [default: stdout]
+    #[arg(long)]
+    pub out: Option<PathBuf>,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let mut documents = Vec::new();
+    for file in &args.files {
+        let recording = Recording::open(file).map_err(advised)?;
+        documents.push(Document::read(&recording).map_err(advised)?);
+    }
+    let participants: Vec<String> =
+        documents.iter().map(|document| document.root.participant.clone()).collect();
+    if args.deidentify {
+        for (file, document) in args.files.iter().zip(&mut documents) {
+            deidentify(document, &secret(args, file)?);
+        }
+    }
+    question(args, &documents)?;
+    let text = match (args.to.as_str(), args.table.as_str()) {
+        ("json", _) => export::to_json(&documents)?,
+        (_, "observations") => export::csv(&documents, |document| &document.observations)?,
+        _ => export::csv(&documents, |document| &document.trials)?,
+    };
+    let out = args.out.as_deref().map(create).transpose()?;
+    register(args, &participants)?;
+    match out {
+        None => console::result(&text)?,
+        Some(mut out) => out.write_all(text.as_bytes()).and_then(|()| out.sync_all())?,
+    }
+    Ok(())
+}
+
+/// Text that looks as if it said who somebody is does not leave unasked.
+fn question(args: &Args, documents: &[Document]) -> anyhow::Result<()> {
+    let texts = documents.iter().flat_map(Document::free_texts);
+    let found: Vec<String> = texts.filter_map(code::personal).collect();
+    if args.sure || found.is_empty() {
+        return Ok(());
+    }
+    Err(anyhow!("does free text in the recordings say who somebody is? `{}`", found.join("`, `"))
+        .context(Hint::new("leave free text out with --deidentify; if these are no names, give --sure")))
+}
+
+/// A file that was not there, for its owner only.
+fn create(path: &Path) -> anyhow::Result<fs::File> {
+    fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(|error| {
+        anyhow!("cannot make {}: {error}", path.display())
+            .context(Hint::new("name a file that is not there yet, in a folder that may be written to"))
+    })
+}
+
+/// Each data folder is told which of its recordings went where, before they go.
+fn register(args: &Args, participants: &[String]) -> anyhow::Result<()> {
+    let to = match &args.out {
+        Some(out) => out.canonicalize()?.display().to_string(),
+        None => stdout_place(),
+    };
+    let mut folders: Vec<PathBuf> =
+        args.files.iter().filter_map(|file| register::data_folder(file)).collect();
+    folders.sort();
+    folders.dedup();
+    for data in folders {
+        let ours = |file: &&PathBuf| register::data_folder(file).as_ref() == Some(&data);
+        let mut entry = Entry {
+            when_utc: jiff::Timestamp::now().to_string(),
+            participants: participants.to_vec(),
+            recordings: args.files.iter().filter(ours).cloned().collect(),
+            to: to.clone(),
+            deidentified: args.deidentify,
+        };
+        entry.participants.sort();
+        entry.participants.dedup();
+        register::note(&data, &entry)
+            .with_context(|| format!("cannot note the export in {}", data.display()))?;
+    }
+    Ok(())
+}
+
+/// Where stdout leads: a file by its path, anything else in words.
+fn stdout_place() -> String {
+    let place = fs::read_link("/proc/self/fd/1").ok().filter(|place| place.is_file());
+    place.map_or_else(|| "standard output".to_owned(), |place| place.display().to_string())
+}
+
+fn secret(args: &Args, file: &Path) -> anyhow::Result<Vec<u8>> {
+    if let Some(seed) = &args.seed {
+        return Ok(seed.as_bytes().to_vec());
+    }
+    let Some(data) = register::data_folder(file) else {
+        return Err(Usage(format!(
+            "{} is in no data folder that keeps a secret: give --seed",
+            file.display()
+        ))
+        .into());
+    };
+    let path = data.join(SECRET);
+    if !path.exists() {
+        make_secret(&path).with_context(|| format!("cannot make {}", path.display()))?;
+    }
+    let secret = fs::read(&path).with_context(|| format!("cannot read {}", path.display()))?;
+    anyhow::ensure!(
+        secret.len() == SECRET_BYTES,
+        anyhow!("{} is not {SECRET_BYTES} bytes long", path.display())
+            .context(Hint::new("put it back from a backup: with another one dates move differently"))
+    );
+    Ok(secret)
+}
+
+/// A secret from the kernel, in its place at once or not at all.
+fn make_secret(path: &Path) -> std::io::Result<()> {
+    let mut secret = [0; SECRET_BYTES];
+    fs::File::open("/dev/urandom")?.read_exact(&mut secret)?;
+    let partial = path.with_extension(format!("{}.partial", std::process::id()));
+    let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&partial)?;
+    file.write_all(&secret)?;
+    file.sync_all()?;
+    // Where another export was quicker, its secret holds.
+    let linked = fs::hard_link(&partial, path);
+    fs::remove_file(&partial)?;
+    match linked {
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        done => done,
+    }
+}

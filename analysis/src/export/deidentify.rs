@@ -1,0 +1,175 @@
+//! Taking out of an export what could say who somebody is.
+//!
+//! Comes in: a [`Document`] and a secret. Goes out: the document with the participant's code replaced, every date moved
+//! by a number of days that is the same for all of one participant's visits, ages in bands, and without: free text, the
+//! examiner, the visit's id, digests of its files, the sensor's serial number, the local time's offset. What remains is
+//! what was measured. Intervals between visits stay as they were; times of day do too.
+//!
+//! The number of days and the new code are computed from the secret and the code with SHA-256, so that nobody who lacks
+//! the secret can find the way back, and who has it gets the same again. The secret is made once for a data folder and
+//! kept there, or is a seed that the user gives. That ages over 89 belong into one class, and which identifiers are to
+//! go, follows 45 CFR 164.514(b)(2)(i) (from memory); whether the result is anonymous is for the user to judge.
+
+use super::Document;
+use crate::recording::layout::ObservationRow;
+use jiff::{Timestamp, civil::Date};
+use sha2::{Digest, Sha256};
+
+/// Dates move by up to this many days, either way, and never by none.
+const DAYS_MAX: i64 = 180;
+/// Years in an age band.
+const BAND_YEARS: u32 = 10;
+/// From this age on there is one band.
+const OLD_YEARS: u32 = 90;
+const NS_PER_DAY: i64 = 86_400 * 1_000_000_000;
+
+/// What the secret makes of a code.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mask {
+    /// The code in its place.
+    pub code: String,
+    /// Days that are added to every date.
+    pub days: i64,
+}
+
+impl Mask {
+    /// The mask of a participant.
+    pub fn new(secret: &[u8], participant: &str) -> Mask {
+        let digest =
+            Sha256::new().chain_update(secret).chain_update([0]).chain_update(participant).finalize();
+        let hex: String = digest.iter().take(5).map(|byte| format!("{byte:02x}")).collect();
+        let number = digest.iter().skip(8).take(4).fold(0_i64, |sum, byte| sum * 256 + i64::from(*byte));
+        let days = number % (2 * DAYS_MAX) - DAYS_MAX;
+        Mask { code: format!("X{hex}"), days: if days >= 0 { days + 1 } else { days } }
+    }
+
+    fn time(&self, rfc_3339: &str) -> String {
+        let moved = rfc_3339.parse::<Timestamp>().ok().and_then(|time| {
+            let hours = jiff::SignedDuration::from_hours(24 * self.days);
+            time.checked_add(hours).ok()
+        });
+        // What cannot be moved is left out: as it stands it could say when.
+        moved.map(|time| time.to_string()).unwrap_or_default()
+    }
+
+    fn consent(&self, consent: &str) -> String {
+        let Some((date, version)) = consent.split_once(' ') else { return String::new() };
+        let days = i32::try_from(self.days).unwrap_or(0);
+        let moved =
+            date.parse::<Date>().ok().and_then(|date| date.checked_add(jiff::Span::new().days(days)).ok());
+        moved.map(|date| format!("{date} {version}")).unwrap_or_default()
+    }
+}
+
+/// The document without what could say who somebody is.
+pub fn deidentify(document: &mut Document, secret: &[u8]) {
+    let mask = Mask::new(secret, &document.root.participant);
+    let root = &mut document.root;
+    root.participant.clone_from(&mask.code);
+    root.started_utc = mask.time(&root.started_utc);
+    for text in [
+        &mut root.examiner,
+        &mut root.visit_id,
+        &mut root.supersedes,
+        &mut root.journal_sha256,
+        &mut root.utc_offset,
+    ] {
+        text.clear();
+    }
+    root.plan = items(&root.plan);
+    root.participant_fields.retain_mut(|(name, value)| field(name, value, &mask));
+    document.content_sha256.clear();
+    document.corrections.clear();
+    document.sensors.iter_mut().for_each(|(serial, ..)| serial.clear());
+    for segment in document.segments.iter_mut().flatten() {
+        segment.utc_ns = segment.utc_ns.saturating_add(mask.days * NS_PER_DAY);
+        segment.host_boot_id.clear();
+    }
+    document.trials.iter_mut().for_each(|row| row.why_not.clear());
+    document.observations.retain_mut(|row| observation(row, &mask));
+}
+
+/// Classes stay, ages become bands, dates move; everything else goes.
+fn field(name: &str, value: &mut String, mask: &Mask) -> bool {
+    match name {
+        "age_years" => *value = band(value),
+        "consent" => *value = mask.consent(value),
+        "sex" | "dominant_hand" | "involved_side" | "weeks_since" | "hand_length_mm" => {}
+        _ => return false,
+    }
+    !value.is_empty()
+}
+
+fn band(age_years: &str) -> String {
+    let Ok(years) = age_years.trim().parse::<f64>() else { return String::new() };
+    let years = years.clamp(0.0, 200.0) as u32;
+    if years >= OLD_YEARS {
+        return format!("{OLD_YEARS}+");
+    }
+    let from = years / BAND_YEARS * BAND_YEARS;
+    format!("{from}-{}", from + BAND_YEARS - 1)
+}
+
+/// Numbers and grades stay; free text goes.
+fn observation(row: &mut ObservationRow, mask: &Mask) -> bool {
+    row.by.clear();
+    row.entered_utc = mask.time(&row.entered_utc);
+    let typed = row.value.chars().any(char::is_alphabetic) && row.value.split_whitespace().count() > 1;
+    row.kind != "text" && !typed
+}
+
+/// The items of a plan, with their muscles, tests and numbers: all else in it may be free text.
+fn items(plan: &str) -> String {
+    let lines = plan.lines().skip_while(|line| !line.starts_with("[[item]]"));
+    let kept = lines.filter(|line| match line.split_once(" = ") {
+        Some(("muscle" | "test", _)) => true,
+        Some((_, value)) => value.parse::<f64>().is_ok() || value.parse::<bool>().is_ok(),
+        None => *line == "[[item]]",
+    });
+    kept.map(|line| format!("{line}\n")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn all_visits_of_a_participant_move_by_the_same_days_and_nobody_elses_by_intent() {
+        let mask = Mask::new(b"secret", "P014");
+        assert_eq!(mask, Mask::new(b"secret", "P014"));
+        assert_ne!(mask, Mask::new(b"secret", "P015"));
+        assert_ne!(mask, Mask::new(b"another", "P014"));
+        let days = |n: u32| Mask::new(b"secret", &format!("P{n}")).days;
+        let all: std::collections::BTreeSet<i64> = (0..20_000).map(days).collect();
+        assert!(!all.contains(&0), "a date that does not move says when");
+        assert_eq!((all.len(), all.first(), all.last()), (360, Some(&-180), Some(&180)));
+        let (first, later) = (mask.time("2026-03-02T09:00:00Z"), mask.time("2026-03-16T10:30:00Z"));
+        let between = later.parse::<Timestamp>().unwrap().duration_since(first.parse().unwrap());
+        assert_eq!(
+            between.as_secs(),
+            14 * 86_400 + 5400,
+            "the interval between visits is a result: it stays"
+        );
+        assert_eq!(mask.time("yesterday"), "");
+        assert_ne!(mask.consent("2026-03-02 version 2.1"), "2026-03-02 version 2.1");
+        assert!(mask.consent("2026-03-02 version 2.1").ends_with(" version 2.1"));
+    }
+
+    #[test]
+    fn of_a_plan_only_what_is_tested_stays() {
+        let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 3\n";
+        let plan = format!(
+            "title = \"For Anna Miller\"\nnote = \"\"\"\nsee\nher file\"\"\"\n\n{item}say = \"Anna\"\n"
+        );
+        assert_eq!(items(&plan), item);
+    }
+
+    #[test]
+    fn ages_become_bands() {
+        for (age, expected) in
+            [("41", "40-49"), ("7", "0-9"), ("89.9", "80-89"), ("90", "90+"), ("104", "90+"), ("old", "")]
+        {
+            assert_eq!(band(age), expected);
+        }
+    }
+}

@@ -1,0 +1,268 @@
+//! The machine's readiness: is there room, are the files private, is the clock set, what waits.
+//!
+//! Comes in: a data folder and the time. Goes out: a line a question. Nothing is changed.
+
+use crate::data_folder;
+use crate::erase;
+use crate::journal::disk::Disk;
+use crate::recover::{Decision, decide, look_at_journal};
+use crate::seal;
+use crate::sensors;
+use crate::settings::{self, AfterSealing};
+use serde::Serialize;
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// 2026-01-01T00:00:00Z (`date -u -d 2026-01-01 +%s`): a clock before that was never set.
+const SET_UTC_NS: i64 = 1_767_225_600 * 1_000_000_000;
+const NS_PER_DAY: i64 = 86_400 * 1_000_000_000;
+/// With less room nothing is recorded.
+const FREE_LEAST_BYTES: u64 = 256 << 20;
+/// With less room it is worth a word: a visit of an hour at 1 kHz takes some 30 MB, sealing three times that.
+const FREE_WARN_BYTES: u64 = 1 << 30;
+
+/// How it stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// As it should be.
+    Good,
+    /// Worth a look.
+    Warning,
+    /// Nothing can be recorded like this.
+    Failure,
+}
+
+/// A question and its answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Line {
+    /// What was looked at.
+    pub what: &'static str,
+    /// How it stands.
+    pub state: State,
+    /// In words.
+    pub told: String,
+    /// What to do about it; "" nothing.
+    pub hint: String,
+}
+
+fn line(what: &'static str, state: State, told: impl Into<String>, hint: impl Into<String>) -> Line {
+    Line { what, state, told: told.into(), hint: hint.into() }
+}
+
+/// Looks at everything.
+pub fn check(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
+    let visits = data_folder::visits(&**disk, data).unwrap_or_default();
+    let mut lines = vec![folder(data), room(disk, data), clock(&visits, now_utc_ns)];
+    lines.push(private(data));
+    lines.push(leftovers(disk, &visits, now_utc_ns));
+    lines.push(erasures(disk, data));
+    lines.extend(by_settings(disk, data, &visits, now_utc_ns));
+    lines.push(known_sensors(disk, data));
+    lines
+}
+
+fn folder(data: &Path) -> Line {
+    use nix::unistd::{AccessFlags, access};
+    const WHAT: &str = "data folder";
+    let there = data.ancestors().find(|folder| folder.exists()).unwrap_or(Path::new("/"));
+    let shown = data.display();
+    match (access(there, AccessFlags::W_OK | AccessFlags::X_OK), there == data) {
+        (Ok(()), true) => line(WHAT, State::Good, format!("{shown}"), ""),
+        (Ok(()), false) => line(WHAT, State::Good, format!("{shown} (made by the first recording)"), ""),
+        (Err(error), _) => {
+            let told = format!("{} cannot be written: {error}", there.display());
+            line(WHAT, State::Failure, told, "choose another folder with --data")
+        }
+    }
+}
+
+fn room(disk: &Arc<dyn Disk>, data: &Path) -> Line {
+    const WHAT: &str = "disk space";
+    let there = data.ancestors().find(|folder| folder.exists()).unwrap_or(Path::new("/"));
+    let hint = "free some space on the disk of the data folder";
+    match disk.free_bytes(there) {
+        Err(error) => line(WHAT, State::Warning, format!("unknown: {error}"), ""),
+        Ok(free) => {
+            let told = format!("{} MiB free", free >> 20);
+            match free {
+                ..FREE_LEAST_BYTES => line(WHAT, State::Failure, told, hint),
+                FREE_LEAST_BYTES..FREE_WARN_BYTES => line(WHAT, State::Warning, told, hint),
+                _ => line(WHAT, State::Good, told, ""),
+            }
+        }
+    }
+}
+
+fn clock(visits: &[PathBuf], now_utc_ns: i64) -> Line {
+    const WHAT: &str = "clock";
+    let hint = "set the machine's clock: times in files would be wrong (no measure depends on it)";
+    let newest = visits.iter().filter_map(|visit| visited_utc_ns(visit)).max();
+    if now_utc_ns < SET_UTC_NS {
+        return line(WHAT, State::Failure, "civil time was never set", hint);
+    }
+    match newest.filter(|newest| *newest > now_utc_ns) {
+        Some(_) => line(WHAT, State::Warning, "civil time is before the newest visit", hint),
+        None => line(WHAT, State::Good, "civil time is plausible", ""),
+    }
+}
+
+/// When a visit was, by its folder's name.
+fn visited_utc_ns(visit: &Path) -> Option<i64> {
+    let name = visit.file_name()?.to_string_lossy().into_owned();
+    let time = jiff::civil::DateTime::strptime("%Y%m%dT%H%M%SZ", name.split_once('-')?.0).ok()?;
+    let time = jiff::tz::TimeZone::UTC.to_timestamp(time).ok()?;
+    i64::try_from(time.as_nanosecond()).ok()
+}
+
+fn private(data: &Path) -> Line {
+    const WHAT: &str = "privacy";
+    let mut open = Vec::new();
+    open_to_others(data, &mut open);
+    match open.first() {
+        None => line(WHAT, State::Good, "only the owner may read", ""),
+        Some(first) => {
+            let told =
+                format!("{} files or folders may be read by others, as {}", open.len(), first.display());
+            line(WHAT, State::Warning, told, format!("chmod -R go= {}", data.display()))
+        }
+    }
+}
+
+fn open_to_others(path: &Path, open: &mut Vec<PathBuf>) {
+    let Ok(about) = std::fs::symlink_metadata(path) else { return };
+    if about.is_symlink() {
+        return;
+    }
+    if about.permissions().mode() & 0o077 != 0 {
+        open.push(path.to_owned());
+    }
+    let entries = about.is_dir().then(|| std::fs::read_dir(path).ok()).flatten();
+    entries.into_iter().flatten().flatten().for_each(|entry| open_to_others(&entry.path(), open));
+}
+
+fn leftovers(disk: &Arc<dyn Disk>, visits: &[PathBuf], now_utc_ns: i64) -> Line {
+    const WHAT: &str = "leftover journals";
+    let (mut interrupted, mut unsealed, mut unreadable) = (0, 0, 0);
+    for folder in visits {
+        if seal::recordings(&**disk, folder).is_ok_and(|recordings| !recordings.is_empty()) {
+            continue;
+        }
+        match look_at_journal(disk, folder, now_utc_ns).map(|(look, _)| decide(&look, false)) {
+            Ok(Decision::Interrupted) => interrupted += 1,
+            Ok(Decision::Seal | Decision::SealAgain) => unsealed += 1,
+            Ok(_) => {}
+            Err(_) => unreadable += 1,
+        }
+    }
+    if interrupted + unsealed + unreadable == 0 {
+        return line(WHAT, State::Good, "every visit is sealed", "");
+    }
+    let told = format!("{interrupted} interrupted, {unsealed} to be sealed, {unreadable} unreadable");
+    line(
+        WHAT,
+        State::Warning,
+        told,
+        "go on with `fingerforced record --resume`, or seal with `fingerforced recover`",
+    )
+}
+
+fn erasures(disk: &Arc<dyn Disk>, data: &Path) -> Line {
+    const WHAT: &str = "erasures";
+    match erase::begun(disk, data) {
+        Ok(begun) if begun.is_empty() => line(WHAT, State::Good, "none is incomplete", ""),
+        Ok(begun) => {
+            let told = format!("{} were interrupted", begun.len());
+            line(WHAT, State::Warning, told, "the next `record` or `erase` completes them")
+        }
+        Err(error) => line(WHAT, State::Warning, error.to_string(), ""),
+    }
+}
+
+fn by_settings(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: i64) -> Vec<Line> {
+    let settings = match settings::read(&**disk, data) {
+        Ok(settings) => settings,
+        Err(error) => {
+            return vec![line(
+                "settings",
+                State::Warning,
+                error.to_string(),
+                "nothing is removed until it is put right",
+            )];
+        }
+    };
+    let overdue = older_than(visits, settings.retention_days, now_utc_ns);
+    let retention = match (settings.retention_days, overdue.len()) {
+        (None, _) => line("retention", State::Good, "no period is set", ""),
+        (Some(days), 0) => line("retention", State::Good, format!("no visit is older than {days} days"), ""),
+        (Some(days), _) => {
+            let names: Vec<String> = overdue.iter().map(|visit| visit.display().to_string()).collect();
+            let told = format!("{} visits are older than {days} days: {}", names.len(), names.join(", "));
+            line("retention", State::Warning, told, "`fingerforced erase` with their participants' codes")
+        }
+    };
+    let removing = settings.journals.after_sealing == AfterSealing::Remove;
+    let due = older_than(visits, removing.then_some(settings.journals.after_days), now_utc_ns);
+    let has_journal =
+        |visit: &&&PathBuf| crate::journal::segments(&**disk, visit).is_ok_and(|found| !found.is_empty());
+    let due = due.iter().filter(has_journal).count();
+    let hint = if due > 0 { "`fingerforced tidy` removes those whose recording is verified" } else { "" };
+    vec![retention, line("journals", State::Good, format!("{due} are due for removal by the settings"), hint)]
+}
+
+/// Visits older than so many days.
+pub fn older_than(visits: &[PathBuf], days: Option<u32>, now_utc_ns: i64) -> Vec<&PathBuf> {
+    let Some(days) = days else { return Vec::new() };
+    let before = now_utc_ns.saturating_sub(i64::from(days).saturating_mul(NS_PER_DAY));
+    visits.iter().filter(|visit| visited_utc_ns(visit).is_some_and(|at| at < before)).collect()
+}
+
+fn known_sensors(disk: &Arc<dyn Disk>, data: &Path) -> Line {
+    let known = sensors::all(&**disk, data).unwrap_or_default();
+    let ports = crate::port::find::find().unwrap_or_default();
+    let present = sensors::present(&known, &ports);
+    line(
+        "sensors",
+        State::Good,
+        format!("{} seen before, {} of them plugged in", known.len(), present.len()),
+        "",
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::SystemDisk;
+
+    const NOW_UTC_NS: i64 = SET_UTC_NS + 100 * NS_PER_DAY;
+
+    fn state(lines: &[Line], what: &str) -> State {
+        lines.iter().find(|line| line.what == what).unwrap().state
+    }
+
+    #[test]
+    fn a_fresh_folder_is_good_and_each_trouble_is_told() {
+        let place = tempfile::tempdir().unwrap();
+        let data = place.path().join("data");
+        let disk = SystemDisk::shared();
+        disk.create_folder(&data.join("visits/20260401T090000Z-abcdef01")).unwrap();
+        let good = check(&disk, &data, NOW_UTC_NS);
+        for what in
+            ["data folder", "clock", "privacy", "leftover journals", "erasures", "retention", "journals"]
+        {
+            assert_eq!(state(&good, what), State::Good, "{good:?}");
+        }
+        let early = check(&disk, &data, SET_UTC_NS + NS_PER_DAY);
+        assert_eq!(state(&early, "clock"), State::Warning, "before the newest visit");
+        assert_eq!(state(&check(&disk, &data, 0), "clock"), State::Failure);
+        std::fs::set_permissions(&data, std::fs::Permissions::from_mode(0o755)).unwrap();
+        assert_eq!(state(&check(&disk, &data, NOW_UTC_NS), "privacy"), State::Warning);
+        std::fs::write(data.join("settings.toml"), "retention_days = 5\n").unwrap();
+        let overdue = check(&disk, &data, NOW_UTC_NS);
+        let retention = overdue.iter().find(|line| line.what == "retention").unwrap();
+        assert!(retention.state == State::Warning && retention.told.contains("abcdef01"), "{retention:?}");
+        std::fs::write(data.join("settings.toml"), "retention = 5\n").unwrap();
+        assert_eq!(state(&check(&disk, &data, NOW_UTC_NS), "settings"), State::Warning);
+    }
+}

@@ -1,0 +1,128 @@
+//! `fingerforced erase`: everything of one participant goes, after two confirmations.
+
+use crate::clock::{Clock, SystemClock};
+use crate::data_folder::{self, DataFolder};
+use crate::erase::{self, Found};
+use crate::journal::SystemDisk;
+use analysis::console::{Hint, Usage, advised};
+use anyhow::anyhow;
+use std::io::{BufRead, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+/// Erase everything of one participant: visits with all that is in them, and exports
+///
+/// It lists first and erases only what was confirmed twice: at a terminal, the code and then `erase`; in a script, by a
+/// second run with the word that the first one gave for exactly this list.
+///
+/// Examples:
+///   fingerforced erase --participant P014
+///   fingerforced erase --participant P014 --yes 3f9a02c1
+#[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
+pub struct Args {
+    /// Their code
+    #[arg(long)]
+    pub participant: String,
+    /// The word that a run before gave for this list
+    #[arg(long, value_name = "WORD")]
+    pub yes: Option<String>,
+    /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
+    #[arg(long)]
+    pub data: Option<PathBuf>,
+    /// Print the result as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    if args.participant.is_empty() {
+        return Err(Usage("--participant takes a code".to_owned()).into());
+    }
+    let path = args.data.clone().map_or_else(data_folder::default_path, Ok).map_err(advised)?;
+    if !path.join("visits").is_dir() {
+        return Err(anyhow!("{} is no data folder", path.display()).context(Hint::new("name it with --data")));
+    }
+    let (disk, data) = (SystemDisk::shared(), DataFolder::open(Some(&path)).map_err(advised)?);
+    for note in erase::complete_begun(&disk, &data).map_err(advised)? {
+        eprintln!("an erasure that had been interrupted is complete now: {}", note.display());
+    }
+    let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
+    eprint!("{}", list(&found, &unknown, &path));
+    if found.is_empty() {
+        return told(args, &found, None);
+    }
+    if !confirmed(args, &found)? {
+        return told(args, &found, None);
+    }
+    let now_utc = super::rfc3339(SystemClock.utc_ns());
+    let tombstone = erase::erase(&disk, &data, &found, &now_utc).map_err(advised)?;
+    told(args, &found, Some(&tombstone))
+}
+
+fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
+    let mut text = format!("{} visits ({} files, {} bytes)\n", found.visits.len(), found.files, found.bytes);
+    found.visits.iter().for_each(|visit| text += &format!("  {}\n", data.join(visit).display()));
+    text += &format!("{} exports\n", found.exports.len());
+    found.exports.iter().for_each(|export| text += &format!("  {}\n", export.display()));
+    for elsewhere in &found.unreachable {
+        text += &format!("  out of reach, see to it yourself: {}\n", analysis::console::clean(elsewhere));
+    }
+    for folder in unknown {
+        text += &format!("  nobody can say whose visit this is, look at it yourself: {}\n", folder.display());
+    }
+    text
+}
+
+/// Twice: by code and word at a terminal, by the list's own word in a script.
+fn confirmed(args: &Args, found: &Found) -> anyhow::Result<bool> {
+    match &args.yes {
+        Some(word) if *word == found.word() => return Ok(true),
+        Some(_) => {
+            return Err(anyhow!(
+                "the list is another than the one this word was given for: nothing is erased"
+            )
+            .context(Hint::new(format!(
+                "look at the list above; if it is right, give --yes {}",
+                found.word()
+            ))));
+        }
+        None if !std::io::stdin().is_terminal() => {
+            eprintln!(
+                "nothing is erased yet. To erase exactly this, run it again with --yes {}",
+                found.word()
+            );
+            return Ok(false);
+        }
+        None => {}
+    }
+    let same = ask("This cannot be undone. Type the participant's code to go on: ")? == args.participant;
+    let sure = same && ask("Type `erase` to erase all of it: ")? == "erase";
+    if !sure {
+        eprintln!("nothing is erased");
+    }
+    Ok(sure)
+}
+
+fn ask(question: &str) -> std::io::Result<String> {
+    eprint!("{question}");
+    std::io::stderr().flush()?;
+    let mut answer = String::new();
+    std::io::stdin().lock().read_line(&mut answer)?;
+    Ok(answer.trim().to_owned())
+}
+
+fn told(args: &Args, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<()> {
+    let text = if args.json {
+        let told = serde_json::json!({
+            "found": found,
+            "yes": (!found.is_empty() && tombstone.is_none()).then(|| found.word()),
+            "erased": tombstone.is_some(),
+            "tombstone": tombstone,
+        });
+        serde_json::to_string_pretty(&told)? + "\n"
+    } else {
+        tombstone.map_or_else(String::new, |path| format!("erased; tombstone: {}\n", path.display()))
+    };
+    Ok(analysis::console::result(&text)?)
+}

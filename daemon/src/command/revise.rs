@@ -1,0 +1,42 @@
+//! `fingerforced revise` (hidden): makes recording N+1 from recording N and the visit's corrections. It runs in a child,
+//! because it opens an HDF5 file.
+
+use crate::corrections;
+use crate::journal::SystemDisk;
+use crate::seal;
+use analysis::console::advised;
+use analysis::corrections::Correction;
+use analysis::recording::read::Recording;
+use analysis::recording::revise::Revision;
+use std::path::{Path, PathBuf};
+
+/// Make the next recording from one and the visit's corrections
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The latest recording
+    pub recording: PathBuf,
+    /// Try this correction (JSON) out as well, and write nothing
+    #[arg(long = "try")]
+    pub trial: Option<String>,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let folder = args.recording.parent().unwrap_or(Path::new("."));
+    let (mut corrections, _) = corrections::read(&SystemDisk, folder).map_err(advised)?;
+    if let Some(trial) = &args.trial {
+        corrections.push(serde_json::from_str::<Correction>(trial)?);
+    }
+    let recording = Recording::open(&args.recording).map_err(advised)?;
+    let mut revision = Revision::of(&recording).map_err(advised)?;
+    let effects = revision.apply(&corrections).map_err(advised)?;
+    let mut path = args.recording.clone();
+    if args.trial.is_none() && !effects.is_empty() {
+        let last =
+            seal::recordings(&SystemDisk, folder).map_err(advised)?.last().map_or(0, |(number, _)| *number);
+        path = folder.join(format!("recording-{}.h5", last + 1));
+        revision.write(&path).map_err(advised)?;
+    }
+    let told = serde_json::json!({ "recording": path, "corrections": effects });
+    Ok(analysis::console::result(&format!("{told}\n"))?)
+}

@@ -1,0 +1,151 @@
+//! How a visit begins: a new one in a folder of its own, or one that was interrupted, in its own folder.
+//!
+//! Comes in: the data folder and what `record` was asked. Goes out: a journal that takes records, the core that belongs
+//! to it, and the records to begin with.
+
+use super::record::Args;
+use crate::clock::{Clock, SystemClock};
+use crate::core::{Begun, Core};
+use crate::data_folder::{self, DataFolder, Lock};
+use crate::journal::{Options, Record, SystemDisk, Writer};
+use crate::recorder::Recorder;
+use crate::recover::{Decision, decide, look_at_journal};
+use crate::resume::{self, Continued};
+use crate::visit::plan::Plan;
+use analysis::console::{Hint, Usage, advised};
+use anyhow::anyhow;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// The program and its version.
+const SOFTWARE: &str = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
+
+/// A visit that can be recorded.
+pub(super) struct Start {
+    pub folder: PathBuf,
+    pub lock: Lock,
+    pub recorder: Recorder,
+    pub clock: Arc<dyn Clock>,
+    pub first: Vec<Record>,
+    /// What to do with the folder where not one sample comes: a new one goes, an old one stays.
+    pub is_new: bool,
+}
+
+fn options(args: &Args) -> Options {
+    Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() }
+}
+
+/// Begins a new visit.
+pub(super) fn new(
+    args: &Args,
+    plan: Option<Plan>,
+    consent: String,
+    data: &DataFolder,
+) -> anyhow::Result<Start> {
+    let clock: Arc<dyn Clock> = Arc::new(SystemClock);
+    let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
+    let (folder, lock) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
+    let journal =
+        Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(args)).map_err(|error| {
+            // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
+            let _ = data_folder::discard(&**data.disk(), &folder);
+            advised(error)
+        })?;
+    let begun = Begun {
+        visit_id: id.to_string(),
+        participant: args.participant.clone(),
+        examiner: args.examiner.clone(),
+        consent,
+        plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
+        software: SOFTWARE.to_owned(),
+        started_utc: super::rfc3339(anchor.utc_ns),
+        utc_offset: super::utc_offset(anchor.utc_ns),
+    };
+    let first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
+    Ok(Start { folder, lock, recorder: Recorder::new(journal, Core::new(plan)), clock, first, is_new: true })
+}
+
+/// The consent to a research plan: its date and version. Refused before anything is made.
+pub(super) fn consent(args: &Args, plan: Option<&Plan>, now_utc_ns: i64) -> anyhow::Result<String> {
+    let usage = |text: String| Err(Usage(text).into());
+    let (Some(version), Some(date)) = (&args.consent_version, &args.consent_date) else {
+        return match plan {
+            Some(plan) if plan.research => usage(
+                "this is a research plan: give the participant's consent with --consent-version and --consent-date"
+                    .to_owned(),
+            ),
+            _ => Ok(String::new()),
+        };
+    };
+    let Ok(day) = date.parse::<jiff::civil::Date>() else {
+        return usage(format!("`{}` is no date: use YYYY-MM-DD", analysis::console::clean(date)));
+    };
+    let now = jiff::Timestamp::from_nanosecond(i128::from(now_utc_ns)).unwrap_or_default();
+    if day > jiff::tz::TimeZone::system().to_datetime(now).date() {
+        return usage(format!("consent of {day} is not given yet"));
+    }
+    let word = |c: char| c.is_ascii_alphanumeric() || ".-_".contains(c);
+    if version.is_empty() || version.len() > 32 || !version.chars().all(word) {
+        return usage("--consent-version takes up to 32 letters, digits, . - and _".to_owned());
+    }
+    if args.participant.is_empty() {
+        return usage("consent is somebody's: give their code with --participant".to_owned());
+    }
+    Ok(format!("{day} version {version}"))
+}
+
+/// Goes on with an interrupted visit.
+pub(super) fn resumed(args: &Args, which: Option<&Path>, data: &DataFolder) -> anyhow::Result<Start> {
+    let disk = SystemDisk::shared();
+    let folder = match which {
+        Some(folder) => folder.canonicalize().map_err(|error| {
+            anyhow!("{}: {error}", folder.display())
+                .context(Hint::new("give the folder of an interrupted visit"))
+        })?,
+        None => the_interrupted(data)?,
+    };
+    let lock = data_folder::lock_visit(&*disk, &folder).map_err(advised)?;
+    let why_not = |why: &str| {
+        anyhow!("the visit in {} cannot be resumed: {why}", folder.display())
+            .context(Hint::new(format!("fingerforced recover {}", folder.display())))
+    };
+    if !is_interrupted(&folder)? {
+        return Err(why_not("it is finished, sealed, older than 12 h, or has no plan"));
+    }
+    let visit = resume::read(&disk, &folder).map_err(advised)?;
+    let Some(mut visit) = visit else { return Err(why_not("the beginning of its journal is lost")) };
+    if visit.core.is_finished() {
+        return Err(why_not("its plan is done"));
+    }
+    let clock: Arc<dyn Clock> = Arc::new(Continued::after(&visit, Arc::new(SystemClock)));
+    let mut first: Vec<Record> = visit.missing.drain(..).collect();
+    if visit.port_open {
+        first.push(Record::Closed { port: 0, reason: "interrupted".to_owned() });
+    }
+    first.push(Record::Anchor(clock.anchor()));
+    let journal = Writer::resume(disk, &folder, SOFTWARE, options(args)).map_err(advised)?;
+    Ok(Start { folder, lock, recorder: Recorder::new(journal, visit.core), clock, first, is_new: false })
+}
+
+fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {
+    let disk = SystemDisk::shared();
+    let sealed = !crate::seal::recordings(&*disk, folder).map_err(advised)?.is_empty();
+    let (look, _) = look_at_journal(&disk, folder, SystemClock.utc_ns()).map_err(advised)?;
+    Ok(!sealed && decide(&look, false) == Decision::Interrupted)
+}
+
+/// The one interrupted visit of a data folder.
+fn the_interrupted(data: &DataFolder) -> anyhow::Result<PathBuf> {
+    let visits = data_folder::visits(&SystemDisk, data.path()).map_err(advised)?;
+    let mut waiting: Vec<PathBuf> =
+        visits.into_iter().filter(|folder| is_interrupted(folder).unwrap_or(false)).collect();
+    match (waiting.pop(), waiting.len()) {
+        (Some(folder), 0) => Ok(folder),
+        (None, _) => Err(anyhow!("no interrupted visit waits in {}", data.path().display())
+            .context(Hint::new("a visit waits for 12 h; `fingerforced recover` seals what is older"))),
+        (Some(folder), others) => {
+            Err(anyhow!("{} interrupted visits wait in {}", others + 1, data.path().display())
+                .context(Hint::new(format!("name one: --resume={}", folder.display()))))
+        }
+    }
+}

@@ -1,0 +1,258 @@
+//! Erasing a participant: the one exception to never deleting.
+//!
+//! What is to go is found first and shown; then written down (`DATA/erasures/<time>-<id>.json`, `begun`); then erased, file
+//! after file; then the note becomes a tombstone (`done`): when, how much, which visits by their ids, and no code. A
+//! crash anywhere leaves a note that the next run completes. Erasing twice is erasing once. Storage may keep what was
+//! erased until it is written over, and backups and copies made by hand are not known here.
+
+use crate::core::Begun;
+use crate::data_folder::{self, DataFolder, FolderError};
+use crate::files;
+use crate::journal::{Disk, JournalError, Reader, Record};
+use crate::seal;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+
+/// Folder of the notes in a data folder.
+const NOTES: &str = "erasures";
+
+/// What is known of a participant.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Found {
+    /// Folders of their visits, with journals, recordings, archives and corrections, within the data folder.
+    pub visits: Vec<PathBuf>,
+    /// Files in those folders.
+    pub files: usize,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Exports that hold something of theirs.
+    pub exports: Vec<PathBuf>,
+    /// Entries of the register of exports, within the data folder.
+    pub entries: Vec<PathBuf>,
+    /// Exports that went elsewhere than into a file.
+    pub unreachable: Vec<String>,
+}
+
+impl Found {
+    /// Whether there is nothing.
+    pub fn is_empty(&self) -> bool {
+        self.visits.is_empty() && self.exports.is_empty() && self.entries.is_empty()
+    }
+
+    /// A word that stands for exactly this list: who gives it has seen it.
+    pub fn word(&self) -> String {
+        let list = serde_json::to_vec(self).unwrap_or_default();
+        Sha256::digest(list).iter().take(4).map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
+/// An erasure: begun, with what is to go; or done, a tombstone.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "state", rename_all = "kebab-case")]
+enum Note {
+    Begun { begun_utc: String, found: Found },
+    Done { begun_utc: String, visits: Vec<String>, files: usize, bytes: u64, exports: usize },
+}
+
+/// An export's entry in the register, as far as it matters here.
+#[derive(Debug, Deserialize)]
+struct Entry {
+    participants: Vec<String>,
+    to: String,
+}
+
+/// Finds everything of a participant in a data folder; also visits of whom nobody can say whose they are.
+///
+/// # Errors
+/// The folder cannot be listed, or a visit is in use.
+pub fn find(disk: &Arc<dyn Disk>, data: &Path, code: &str) -> Result<(Found, Vec<PathBuf>), FolderError> {
+    let (mut found, mut unknown) = (Found::default(), Vec::new());
+    for folder in data_folder::visits(&**disk, data)? {
+        match participant(disk, &folder) {
+            Some(participant) if participant == code => {
+                let _free = data_folder::lock_visit(&**disk, &folder)?;
+                for entry in disk.list(&folder).map_err(JournalError::io("list", &folder))? {
+                    found.files += 1;
+                    found.bytes += std::fs::metadata(folder.join(entry.name)).map_or(0, |file| file.len());
+                }
+                found.visits.push(relative(&folder, data));
+            }
+            Some(_) => {}
+            None if is_empty(disk, &folder)? => {}
+            None => unknown.push(folder),
+        }
+    }
+    find_exports(disk, data, code, &mut found)?;
+    Ok((found, unknown))
+}
+
+fn find_exports(disk: &Arc<dyn Disk>, data: &Path, code: &str, found: &mut Found) -> Result<(), FolderError> {
+    let register = data.join(analysis::export::register::FOLDER);
+    for name in names(disk, &register)? {
+        let path = register.join(&name);
+        let Ok(entry) = serde_json::from_slice::<Entry>(&files::read(&**disk, &path)?) else { continue };
+        if !entry.participants.iter().any(|participant| participant == code) {
+            continue;
+        }
+        found.entries.push(relative(&path, data));
+        match Path::new(&entry.to) {
+            to if to.is_file() => found.exports.push(to.to_owned()),
+            to if to.is_absolute() => {
+                found.unreachable.push(format!("{} (not there any more: moved?)", entry.to))
+            }
+            _ => found.unreachable.push(entry.to),
+        }
+    }
+    found.exports.sort();
+    found.exports.dedup();
+    Ok(())
+}
+
+fn relative(path: &Path, data: &Path) -> PathBuf {
+    path.strip_prefix(data).unwrap_or(path).to_owned()
+}
+
+fn names(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Vec<String>, JournalError> {
+    match disk.list(folder) {
+        Ok(entries) => {
+            Ok(entries.into_iter().map(|entry| entry.name).filter(|name| name.ends_with(".json")).collect())
+        }
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(Vec::new()),
+        Err(error) => Err(JournalError::io("list", folder)(error)),
+    }
+}
+
+fn is_empty(disk: &Arc<dyn Disk>, folder: &Path) -> Result<bool, JournalError> {
+    let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
+    Ok(entries.iter().all(|entry| entry.name == "lock"))
+}
+
+/// Whose visit it is, by its journal or, where that is gone, its latest recording that can be read.
+fn participant(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
+    by_journal(disk, folder).or_else(|| {
+        let recordings = seal::recordings(&**disk, folder).unwrap_or_default();
+        recordings.iter().rev().find_map(|(_, path)| by_recording(path))
+    })
+}
+
+fn by_journal(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
+    let first = Reader::open(Arc::clone(disk), folder).ok()?.next()?.ok()?;
+    let Record::Begun(text) = first.record else { return None };
+    Some(serde_json::from_str::<Begun>(&text).ok()?.participant)
+}
+
+/// In a child: libhdf5 may crash on a damaged file.
+fn by_recording(path: &Path) -> Option<String> {
+    let program = std::env::current_exe().ok()?;
+    let shown = Command::new(program)
+        .arg("show")
+        .arg(path)
+        .arg("--participant")
+        .stderr(Stdio::null())
+        .output()
+        .ok()?;
+    shown.status.success().then(|| String::from_utf8_lossy(&shown.stdout).trim_end().to_owned())
+}
+
+/// Erases what was found, and leaves a tombstone.
+///
+/// # Errors
+/// The disk refuses; what is left is erased on the next run.
+pub fn erase(
+    disk: &Arc<dyn Disk>,
+    data: &DataFolder,
+    found: &Found,
+    now_utc: &str,
+) -> Result<PathBuf, FolderError> {
+    let folder = data.path().join(NOTES);
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let id = uuid::Uuid::new_v4().simple().to_string();
+    let time: String = now_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+    let note = folder.join(format!("{time}-{}.json", id.get(..8).unwrap_or_default()));
+    let begun = Note::Begun { begun_utc: now_utc.to_owned(), found: found.clone() };
+    write(disk, &note, &begun)?;
+    complete(disk, data.path(), &note, now_utc, found)?;
+    Ok(note)
+}
+
+/// Completes erasures that a crash interrupted; gives their tombstones.
+///
+/// # Errors
+/// The disk refuses.
+pub fn complete_begun(disk: &Arc<dyn Disk>, data: &DataFolder) -> Result<Vec<PathBuf>, FolderError> {
+    let mut completed = Vec::new();
+    for note in begun(disk, data.path())? {
+        if let Ok(Note::Begun { begun_utc, found }) = serde_json::from_slice(&files::read(&**disk, &note)?) {
+            complete(disk, data.path(), &note, &begun_utc, &found)?;
+            tracing::warn!(note = %note.display(), "an erasure had been interrupted: it is complete now");
+            completed.push(note);
+        }
+    }
+    Ok(completed)
+}
+
+/// Notes of erasures that are not complete.
+///
+/// # Errors
+/// The disk refuses.
+pub fn begun(disk: &Arc<dyn Disk>, data: &Path) -> Result<Vec<PathBuf>, FolderError> {
+    let folder = data.join(NOTES);
+    let mut begun = Vec::new();
+    for name in names(disk, &folder)? {
+        let note = folder.join(name);
+        if matches!(serde_json::from_slice(&files::read(&**disk, &note)?), Ok(Note::Begun { .. })) {
+            begun.push(note);
+        }
+    }
+    Ok(begun)
+}
+
+fn complete(
+    disk: &Arc<dyn Disk>,
+    data: &Path,
+    note: &Path,
+    begun_utc: &str,
+    found: &Found,
+) -> Result<(), FolderError> {
+    for visit in &found.visits {
+        let folder = data.join(visit);
+        gone(std::fs::remove_dir_all(&folder)).map_err(JournalError::io("erase", &folder))?;
+    }
+    let folder = data.join("visits");
+    disk.sync_folder(&folder).map_err(JournalError::io("sync", &folder))?;
+    for export in &found.exports {
+        gone(disk.remove(export)).map_err(JournalError::io("erase", export))?;
+    }
+    // The register last: until then it says where the exports are.
+    for entry in &found.entries {
+        let path = data.join(entry);
+        gone(disk.remove(&path)).map_err(JournalError::io("erase", &path))?;
+    }
+    let name = |visit: &PathBuf| {
+        visit.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+    };
+    let done = Note::Done {
+        begun_utc: begun_utc.to_owned(),
+        visits: found.visits.iter().map(name).collect(),
+        files: found.files,
+        bytes: found.bytes,
+        exports: found.exports.len(),
+    };
+    write(disk, note, &done)
+}
+
+/// What is not there needs no erasing.
+fn gone(done: std::io::Result<()>) -> std::io::Result<()> {
+    match done {
+        Err(error) if error.kind() != ErrorKind::NotFound => Err(error),
+        _ => Ok(()),
+    }
+}
+
+fn write(disk: &Arc<dyn Disk>, path: &Path, note: &Note) -> Result<(), FolderError> {
+    Ok(files::replace(&**disk, path, &serde_json::to_vec_pretty(note).unwrap_or_default())?)
+}

@@ -1,0 +1,168 @@
+//! What is known about sensors seen before: `DATA/sensors/<serial>/sensor.json`.
+//!
+//! A port is written to only when somebody names it or a sensor seen before is on it, told by what its USB device says
+//! about itself (ids and serial number). Comes in: identities and ports. Goes out: which port has a known sensor.
+
+use crate::files;
+use crate::journal::{Disk, JournalError};
+use crate::pipeline::SensorIdentity;
+use crate::port::find::{Found, Usb};
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+
+const FILE: &str = "sensor.json";
+
+/// A sensor seen before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Known {
+    /// The sensor's own serial number.
+    pub serial: String,
+    /// Firmware's name and version.
+    pub firmware: String,
+    /// Channels.
+    pub channels: usize,
+    /// Declared sample interval, ns.
+    pub interval_ns: u32,
+    /// USB vendor and product id and serial number, where it was on a USB port that says them.
+    pub usb: Option<(u16, u16, String)>,
+    /// The port it was on.
+    pub port: String,
+    /// When it was last seen (RFC 3339, UTC).
+    pub last_seen_utc: String,
+}
+
+impl Known {
+    /// What is to be remembered of a sensor on a port.
+    pub fn new(identity: &SensorIdentity, port: &str, usb: Option<&Usb>, last_seen_utc: String) -> Known {
+        Known {
+            serial: identity.serial.clone(),
+            firmware: identity.firmware.clone(),
+            channels: identity.channels.len(),
+            interval_ns: identity.interval_ns,
+            usb: usb.and_then(usb_id),
+            port: port.to_owned(),
+            last_seen_utc,
+        }
+    }
+}
+
+/// What tells one USB device from all others; without a serial number nothing does.
+fn usb_id(usb: &Usb) -> Option<(u16, u16, String)> {
+    let serial = usb.serial.clone().filter(|serial| !serial.is_empty())?;
+    Some((usb.vendor_id, usb.product_id, serial))
+}
+
+/// Remembers a sensor.
+///
+/// # Errors
+/// The disk refuses.
+pub fn remember(disk: &dyn Disk, data: &Path, known: &Known) -> Result<(), JournalError> {
+    let folder = folder(data).join(folder_name(&known.serial));
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let text = serde_json::to_vec_pretty(known).unwrap_or_default();
+    files::replace(disk, &folder.join(FILE), &text)
+}
+
+/// The sensors seen before.
+///
+/// # Errors
+/// The disk refuses. A file that is damaged is only not known.
+pub fn all(disk: &dyn Disk, data: &Path) -> Result<Vec<Known>, JournalError> {
+    let folder = folder(data);
+    let entries = match disk.list(&folder) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(JournalError::io("list", &folder)(error)),
+    };
+    let mut known = Vec::new();
+    for entry in entries.iter().filter(|entry| entry.is_folder) {
+        let bytes = files::read(disk, &folder.join(&entry.name).join(FILE))?;
+        known.extend(serde_json::from_slice::<Known>(&bytes).ok());
+    }
+    Ok(known)
+}
+
+/// The ports on which a known sensor is.
+pub fn present<'a>(known: &[Known], ports: &'a [Found]) -> Vec<&'a Found> {
+    let is_known = |port: &&Found| {
+        let id = port.usb.as_ref().and_then(usb_id);
+        id.is_some() && known.iter().any(|sensor| sensor.usb == id)
+    };
+    ports.iter().filter(is_known).collect()
+}
+
+fn folder(data: &Path) -> PathBuf {
+    data.join("sensors")
+}
+
+/// A serial number comes from a device and may be anything: letters, digits, - and _ stand for themselves, other bytes
+/// as `%` and two digits.
+fn folder_name(serial: &str) -> String {
+    let byte = |byte: u8| match byte {
+        b'-' | b'_' => char::from(byte).to_string(),
+        _ if byte.is_ascii_alphanumeric() => char::from(byte).to_string(),
+        _ => format!("%{byte:02X}"),
+    };
+    if serial.is_empty() { "%".to_owned() } else { serial.bytes().take(80).map(byte).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::simulated_disk::SimulatedDisk;
+
+    fn port(name: &str, serial: Option<&str>) -> Found {
+        let usb = Usb {
+            vendor_id: 0x1209,
+            product_id: 1,
+            serial: serial.map(str::to_owned),
+            manufacturer: None,
+            product: None,
+        };
+        Found { name: name.to_owned(), by_id: None, usb: Some(usb) }
+    }
+
+    fn known(serial: &str, port: &Found) -> Known {
+        Known {
+            serial: serial.to_owned(),
+            firmware: "board 1.0".to_owned(),
+            channels: 1,
+            interval_ns: 1_000_000,
+            usb: port.usb.as_ref().and_then(usb_id),
+            port: port.name.clone(),
+            last_seen_utc: "2026-03-02T09:00:00Z".to_owned(),
+        }
+    }
+
+    #[test]
+    fn a_sensor_is_known_by_its_usb_serial_number_wherever_it_is_plugged_in() {
+        let disk = SimulatedDisk::new(1);
+        let data = Path::new("/data");
+        let first = port("/dev/ttyACM0", Some("0042"));
+        remember(&*disk.shared(), data, &known("FF-1", &first)).unwrap();
+        remember(&*disk.shared(), data, &known("FF-1", &first)).unwrap();
+        let seen = all(&*disk.shared(), data).unwrap();
+        assert_eq!(seen, [known("FF-1", &first)]);
+        let ports = [
+            port("/dev/ttyACM0", Some("0043")),
+            port("/dev/ttyACM1", Some("0042")),
+            port("/dev/ttyS0", None),
+        ];
+        assert_eq!(present(&seen, &ports), [&ports[1]]);
+    }
+
+    #[test]
+    fn a_device_without_a_serial_number_is_never_known() {
+        let nameless = port("/dev/ttyACM0", None);
+        assert!(present(&[known("FF-1", &nameless)], std::slice::from_ref(&nameless)).is_empty());
+    }
+
+    #[test]
+    fn a_serial_number_cannot_leave_the_folder() {
+        for serial in ["../../etc", "/root", "a/b", ".", "..", "", "\0\u{1b}"] {
+            let name = folder_name(serial);
+            assert!(!name.contains(['/', '.', '\0']) && !name.is_empty(), "{serial:?}: {name:?}");
+        }
+        assert_eq!(folder_name("SIM-0001"), "SIM-0001");
+    }
+}

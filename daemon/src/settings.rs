@@ -1,0 +1,111 @@
+//! Settings of a data folder: `DATA/settings.toml`, written by its owner. Nothing is removed that it does not name.
+//!
+//! ```toml
+//! retention_days = 3650        # visits older than this are listed as overdue, never erased by themselves
+//!
+//! [journals]
+//! after_sealing = "remove"     # or "keep", as without this file
+//! after_days = 30              # so long after the visit, once its recording is verified
+//! ```
+
+use crate::files;
+use crate::journal::{Disk, JournalError};
+use analysis::console::Advice;
+use serde::Deserialize;
+use std::path::{Path, PathBuf};
+
+/// The file's name.
+pub const FILE: &str = "settings.toml";
+
+/// Settings.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Visits older than this many days are overdue.
+    #[serde(default)]
+    pub retention_days: Option<u32>,
+    /// What happens to journals.
+    #[serde(default)]
+    pub journals: Journals,
+}
+
+/// What happens to the journals of sealed and verified visits.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Journals {
+    /// What.
+    #[serde(default)]
+    pub after_sealing: AfterSealing,
+    /// How many days after the visit.
+    #[serde(default)]
+    pub after_days: u32,
+}
+
+/// What happens to a journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AfterSealing {
+    /// It stays.
+    #[default]
+    Keep,
+    /// It is removed.
+    Remove,
+}
+
+/// Why settings cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    /// The file cannot be read.
+    #[error(transparent)]
+    Disk(#[from] JournalError),
+    /// It is not as it should be.
+    #[error("{}: {why}", path.display())]
+    Wrong {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+impl Advice for SettingsError {
+    fn hint(&self) -> String {
+        match self {
+            SettingsError::Disk(error) => error.hint(),
+            SettingsError::Wrong { .. } => {
+                "it may hold retention_days, and [journals] with after_sealing and after_days".to_owned()
+            }
+        }
+    }
+}
+
+/// The settings of a data folder; without a file, nothing is overdue and everything stays.
+///
+/// # Errors
+/// The file cannot be read or understood: then nothing may be removed by it.
+pub fn read(disk: &dyn Disk, data: &Path) -> Result<Settings, SettingsError> {
+    let path = data.join(FILE);
+    let text = String::from_utf8_lossy(&files::read(disk, &path)?).into_owned();
+    toml::from_str(&text).map_err(|error| {
+        let why = error.to_string().trim().replace('\n', " | ");
+        SettingsError::Wrong { path, why }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn without_a_word_everything_stays() {
+        assert_eq!(toml::from_str::<Settings>("").unwrap(), Settings::default());
+        assert_eq!(Settings::default().journals.after_sealing, AfterSealing::Keep);
+        let text = "retention_days = 10\n[journals]\nafter_sealing = \"remove\"\nafter_days = 30\n";
+        let journals = Journals { after_sealing: AfterSealing::Remove, after_days: 30 };
+        let settings = Settings { retention_days: Some(10), journals };
+        assert_eq!(toml::from_str::<Settings>(text).unwrap(), settings);
+        for wrong in ["retention = 1", "[journals]\nafter_sealing = \"delete\"", "retention_days = -1"] {
+            assert!(toml::from_str::<Settings>(wrong).is_err(), "{wrong}");
+        }
+    }
+}

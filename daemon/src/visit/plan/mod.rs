@@ -1,0 +1,305 @@
+//! Plans: what is to be tested, in order, and how.
+//!
+//! Comes in: TOML. Goes out: a [`Plan`], a list of items with every key filled in, or a [`PlanError`] that names line and
+//! key. Strict: an unknown key is refused with the nearest known one. Forces N, times s, lengths mm.
+//!
+//! The short form lists items:
+//!
+//! ```toml
+//! title = "First dorsal interosseous, both sides"
+//!
+//! [[item]]
+//! muscle = "left index abduction"   # side, digit, direction
+//! test = "make"
+//! trials = 3                        # scored trials, 1 to 5
+//! hold_s = 3.0                      # how long to hold
+//! rest_s = 60.0                     # rest of the muscle before the next trial
+//! ```
+//!
+//! The long form describes each muscle once; its items are made for each side, test by test. A key stands in the most
+//! special place that has it: `[defaults]`, then `[test.<test>]`, then `[[muscle]]`
+//! (or `[[item]]`), then `[muscle.test.<test>]` under it:
+//!
+//! ```toml
+//! title = "Two muscles"
+//! procedure = "examined"            # or "self-paced": see [`Procedure`]
+//! sides = ["right", "left"]
+//! tests = ["active-motion", "make", "break"]
+//!
+//! [defaults]
+//! rest_s = 30.0
+//!
+//! [test.make]
+//! hold_s = 3.0
+//!
+//! [[muscle]]
+//! muscle = "index abduction"        # digit, direction
+//!
+//! [[muscle]]
+//! muscle = "little abduction"
+//! tests = ["make"]                  # other tests than the plan's
+//!
+//! [muscle.test.make]
+//! trials = 5
+//! ```
+//!
+//! Every key of an item is a field of [`Item`], every other key of the file a field of [`Plan`].
+
+pub mod builtin;
+mod check;
+mod error;
+mod order;
+mod read;
+
+pub use error::PlanError;
+pub use order::Shuffle;
+
+use analysis::holds::Profile;
+use analysis::trial::{Digit, Muscle, Side, Test};
+use serde::{Deserialize, Serialize};
+
+/// At most this many loaded attempts an item, failed ones included.
+pub const ATTEMPTS_MAX: u32 = 5;
+
+macro_rules! words {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident => $word:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+        pub enum $name { $($(#[$vdoc])* #[serde(rename = $word)] $variant),+ }
+
+        impl $name {
+            /// The word as it is typed and stored.
+            pub fn word(self) -> &'static str {
+                match self { $($name::$variant => $word),+ }
+            }
+        }
+    };
+}
+
+pub(crate) use words;
+
+words!(
+    /// Who starts a pull.
+    Procedure {
+        /// The person pulls alone against a fixed sensor: each trial begins as soon as the rest is over. Make tests and
+        /// submaximal holds only; nobody is asked what is allowed.
+        #[default]
+        SelfPaced => "self-paced",
+        /// An examiner's hand is on the sensor: the gate is asked before the first load, a trial begins on steady contact,
+        /// a count runs through the pull, rest is filled with other muscles, every pull has a cap.
+        Examined => "examined",
+    }
+);
+words!(
+    /// What a person sees of the force.
+    Sees {
+        /// Force, target and cap.
+        #[default]
+        All => "all",
+        /// The count and the cues only.
+        PaceOnly => "pace only",
+        /// Nothing.
+        Nothing => "nothing",
+    }
+);
+words!(
+    /// How an item is gripped after the one before it.
+    Grip {
+        /// Anew.
+        #[default]
+        New => "new",
+        /// The same grip: it follows the item before it at once, with no other muscle in between.
+        Same => "same",
+    }
+);
+words!(
+    /// Which side of the hand, seen along its ray.
+    Ray {
+        /// Towards the thumb.
+        #[default]
+        Radial => "radial",
+        /// Towards the little finger.
+        Ulnar => "ulnar",
+    }
+);
+
+/// A plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Plan {
+    /// What the plan is for.
+    pub title: String,
+    /// What a reader must know of it.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub note: String,
+    /// A research plan: every participant's consent is asked for, its version and date.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub research: bool,
+    /// Who starts a pull.
+    #[serde(default)]
+    pub procedure: Procedure,
+    /// How long the visit should take at most, minutes: said before it begins where it would take longer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_most_minutes: Option<f64>,
+    /// The involved side, where one is named: the other is tested first and caps it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub involved_side: Option<Side>,
+    /// What is put in random order: `side`, `muscle`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub randomise: Vec<Shuffle>,
+    /// Where the random order comes from; drawn at the beginning where it is missing, and kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seed: Option<u32>,
+    /// The items stand in the order in which they are to be run.
+    #[serde(default)]
+    pub arranged: bool,
+    /// What is tested, in order.
+    #[serde(rename = "item", default)]
+    pub items: Vec<Item>,
+}
+
+/// One muscle, one side, one kind of test.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Item {
+    /// The muscle's key.
+    pub muscle: Muscle,
+    /// Kind of test.
+    pub test: Test,
+    /// The belly's name, as a label, with its convention.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub belly: String,
+    /// Scored trials.
+    #[serde(default = "three")]
+    pub trials: u32,
+    /// How long to hold, s.
+    #[serde(default = "hold_default")]
+    pub hold_s: f64,
+    /// Rest of the muscle before each trial, s, from the end of its last pull.
+    #[serde(default = "rest_default")]
+    pub rest_s: f64,
+    /// The count that runs through the pull, s.
+    #[serde(default = "count_default")]
+    pub count: u32,
+    /// How fast the pull grows, in words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub pace: String,
+    /// Gripped anew, or the same grip as the item before.
+    #[serde(default)]
+    pub grip: Grip,
+    /// One of up to three items of the visit that its question hangs on.
+    #[serde(default)]
+    pub primary: bool,
+    /// How small an effort is looked for; `weak` also follows from a first effort below 5 N or a grade of 3 or less.
+    #[serde(default)]
+    pub profile: Profile,
+    /// Where the pull must stop, N; without it, what the muscle made allows: see [`crate::visit::cap`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cap_n: Option<f64>,
+    /// CV above which a further trial is asked for, %.
+    #[serde(default = "cv_default")]
+    pub cv_limit_percent: f64,
+    /// Target of a submaximal hold, % of the muscle's best peak of this visit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target_percent: Option<f64>,
+    /// Half width of the band around the target, % of the target.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub band_percent: Option<f64>,
+    /// `single` or `pair`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub arrangement: String,
+    /// What takes the force up: `examiner`, `neighbour` or `frame`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub reaction: String,
+    /// `pad` or `loop`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub coupling: String,
+    /// Thickness of the sensor between the digits, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gap_mm: Option<f64>,
+    /// Distance of the contact from the joint's axis, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lever_mm: Option<f64>,
+    /// Which way the palm faces: `up`, `down`, `inward`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub palm: String,
+    /// `neutral`, `lengthened` or `shortened`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub position: String,
+    /// How the arm and the joints are placed.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub posture: String,
+    /// Where the force is applied: this side of the digit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contact_side: Option<Ray>,
+    /// Where on the digit, in words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub contact: String,
+    /// Which way the examiner pulls the digit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub examiner_pulls: Option<Ray>,
+    /// The digit that is held still beside it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub held_digit: Option<Digit>,
+    /// How the hand is held still.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub stabilise: String,
+    /// What the examiner says to the participant.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub say: String,
+    /// What to watch for.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub watch: String,
+    /// What the examiner sees of the force.
+    #[serde(default)]
+    pub examiner_sees: Sees,
+    /// What the participant sees of the force.
+    #[serde(default = "nothing")]
+    pub participant_sees: Sees,
+}
+
+fn three() -> u32 {
+    3
+}
+fn hold_default() -> f64 {
+    3.0
+}
+fn rest_default() -> f64 {
+    60.0
+}
+fn count_default() -> u32 {
+    5
+}
+fn cv_default() -> f64 {
+    analysis::measures::repeats::CV_ADVISED_PERCENT
+}
+fn nothing() -> Sees {
+    Sees::Nothing
+}
+
+impl Plan {
+    /// Reads and checks a plan.
+    pub fn parse(text: &str) -> Result<Plan, PlanError> {
+        read::plan(text)
+    }
+
+    /// The plan as TOML text, every item with all its keys.
+    pub fn to_toml(&self) -> String {
+        toml::to_string(self).unwrap_or_default()
+    }
+}
+
+impl Item {
+    /// The muscle is loaded.
+    pub fn is_loaded(&self) -> bool {
+        !matches!(self.test, Test::ActiveMotion | Test::Length)
+    }
+
+    /// In words: muscle and test.
+    pub fn name(&self) -> String {
+        format!("{} {}", self.muscle, self.test)
+    }
+}
+
+#[cfg(test)]
+mod tests;

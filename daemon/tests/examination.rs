@@ -1,0 +1,424 @@
+//! Whole examinations in memory: the simulated sensor with a hand that follows the engine's cues, as person and examiner do,
+//! faster than time. The journal is then sealed and read.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
+
+use analysis::recording::layout::{ObservationRow, TrialRow};
+use analysis::recording::read::Recording;
+use analysis::trial::Test;
+use daemon::core::{Begun, Core, Said};
+use daemon::journal::{Options, Record, Stamped, SystemDisk, Writer};
+use daemon::pipeline::{Action, LinkState, Output};
+use daemon::seal::seal;
+use daemon::simulate::effort::{Effort, Kind};
+use daemon::simulate::led::{Led, Order};
+use daemon::simulate::random::Random;
+use daemon::simulate::sensor::{Sensor, Settings};
+use daemon::simulate::source::Source;
+use daemon::visit::action::Examiner;
+use daemon::visit::engine::{Cue, Stage};
+use daemon::visit::plan::{Plan, builtin};
+use std::collections::VecDeque;
+
+const STEP_NS: u64 = 20_000_000;
+const TOUCH_N: f64 = 1.5;
+
+/// What a participant is like, and what goes wrong.
+#[derive(Default)]
+struct Person {
+    /// Make force of a muscle, N.
+    strength_n: Option<fn(&Cue) -> f64>,
+    /// What the examiner types when a cue comes, half a second into the pull.
+    says: Option<fn(&Cue) -> Option<&'static str>>,
+    /// What is typed after a trial's result.
+    after: Option<fn(&TrialRow) -> Option<String>>,
+}
+
+struct World {
+    core: Core,
+    sensor: Sensor,
+    person: Person,
+    now_ns: u64,
+    journal: Vec<Stamped>,
+    said: Vec<Said>,
+    heard: usize,
+    /// What is to be done, and when.
+    due: Vec<(u64, Due)>,
+    typed_after: Vec<i64>,
+}
+
+enum Due {
+    Hand(Order),
+    Typed(String),
+}
+
+impl World {
+    fn new(plan: &Plan, person: Person, allow: &[&str]) -> World {
+        // 250 Hz: what is tested here is the visit, not the sensor.
+        let settings = Settings { interval_ns: 4_000_000, ..Settings::default() };
+        let sensor = Sensor::new(settings, Source::Led(Box::new(Led::new(11, 1.0))), 0).unwrap();
+        let mut world = World {
+            core: Core::new(Some(plan.clone())),
+            sensor,
+            person,
+            now_ns: 0,
+            journal: Vec::new(),
+            said: Vec::new(),
+            heard: 0,
+            due: Vec::new(),
+            typed_after: Vec::new(),
+        };
+        let begun = Begun {
+            visit_id: "11111111-1111-4111-8111-111111111111".into(),
+            participant: "P001".into(),
+            examiner: "E01".into(),
+            consent: String::new(),
+            plan: plan.to_toml(),
+            software: "test".into(),
+            started_utc: "2026-01-01T00:00:00Z".into(),
+            utc_offset: "+00:00".into(),
+        };
+        world.put(Record::Begun(serde_json::to_string(&begun).unwrap()));
+        world.put(Record::Opened { port: 0, detail: "{}".into() });
+        for line in allow {
+            world.typed(line);
+        }
+        world
+    }
+
+    fn put(&mut self, record: Record) {
+        let mut queue = VecDeque::from([record]);
+        while let Some(record) = queue.pop_front() {
+            let stamped = Stamped { number: self.journal.len() as u64, monotonic_ns: self.now_ns, record };
+            let mut said = Vec::new();
+            self.core.step(&stamped, &mut said);
+            self.journal.push(stamped);
+            for said in said {
+                match said {
+                    Said::Journal(record) => queue.push_back(record),
+                    Said::Pipeline(Output::Send { port, bytes }) => {
+                        self.sensor.hear(&bytes, self.now_ns);
+                        queue.push_back(Record::Sent { port, bytes });
+                    }
+                    other => self.said.push(other),
+                }
+            }
+        }
+    }
+
+    fn typed(&mut self, line: &str) {
+        self.put(Record::Action(Examiner::parse(line).unwrap().to_json()));
+    }
+
+    fn after(&mut self, seconds: f64, due: Due) {
+        self.due.push((self.now_ns + (seconds * 1e9) as u64, due));
+    }
+
+    /// Person and examiner do what the visit says.
+    fn follow(&mut self) {
+        let news: Vec<Said> = self.said[self.heard..].to_vec();
+        self.heard = self.said.len();
+        for said in news {
+            match said {
+                Said::Stage(Stage::Ready { .. }) => self.after(0.2, Due::Hand(Order::Touch(TOUCH_N))),
+                Said::Stage(Stage::Turn { .. }) => self.after(0.2, Due::Hand(Order::Touch(0.0))),
+                Said::Stage(Stage::Halted { .. }) => self.after(1.0, Due::Typed(String::new())),
+                Said::Cue(cue) => self.cued(&cue),
+                Said::Trial(row) => {
+                    let line = self.person.after.and_then(|after| after(&row));
+                    if let Some(line) = line.filter(|_| !self.typed_after.contains(&row.item)) {
+                        self.typed_after.push(row.item);
+                        self.after(0.1, Due::Typed(line));
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+
+    fn cued(&mut self, cue: &Cue) {
+        let strength_n = self.person.strength_n.map_or(18.0, |of| of(cue));
+        if strength_n > 2.0 {
+            let (kind, peak_n, hold_s) = match cue.test {
+                Test::Break => (Kind::Break, 1.2 * strength_n, 0.3),
+                Test::Concentric => (Kind::Concentric, 0.9 * strength_n, 2.0),
+                Test::Submaximal => {
+                    let (low_n, high_n) = cue.band_n.unwrap();
+                    (Kind::Make, 0.5 * (low_n + high_n), cue.hold_s + 0.5)
+                }
+                _ => (Kind::Make, strength_n, cue.hold_s + 0.5),
+            };
+            self.after(0.4, Due::Hand(Order::Pull(Effort { kind, peak_n, hold_s })));
+        }
+        if let Some(line) = self.person.says.and_then(|says| says(cue)) {
+            self.after(1.5, Due::Typed(line.to_owned()));
+        }
+    }
+
+    fn step(&mut self) {
+        self.now_ns += STEP_NS;
+        let now_ns = self.now_ns;
+        let (due, later) = std::mem::take(&mut self.due).into_iter().partition(|(at_ns, _)| *at_ns <= now_ns);
+        self.due = later;
+        for (_, due) in due {
+            match due {
+                Due::Hand(order) => self.sensor.tell(order),
+                Due::Typed(line) => self.typed(&line),
+            }
+        }
+        self.sensor.advance(self.now_ns);
+        let bytes = self.sensor.output().to_vec();
+        self.sensor.take(bytes.len());
+        if !bytes.is_empty() {
+            self.put(Record::Bytes { port: 0, bytes });
+        }
+        if self.now_ns.is_multiple_of(100_000_000) {
+            self.put(Record::Tick);
+        }
+        self.follow();
+    }
+
+    /// Runs until the plan is done; gives how long that took, s.
+    fn run(&mut self, most_s: f64) -> f64 {
+        while !self.core.is_finished() {
+            self.step();
+            let now_s = self.now_ns as f64 * 1e-9;
+            assert!(now_s < most_s, "not done after {now_s:.0} s: {:?}", self.core.visit().stage());
+        }
+        self.now_ns as f64 * 1e-9
+    }
+
+    fn finish(&mut self) {
+        self.put(Record::Action(
+            serde_json::to_string(&Action::Stop { reason: "plan finished".into() }).unwrap(),
+        ));
+        let stopped = |said: &Said| matches!(said, Said::Pipeline(Output::Link(_, LinkState::Stopped)));
+        while !self.said.iter().any(stopped) {
+            self.step();
+        }
+        self.put(Record::Finished("plan finished".into()));
+    }
+
+    /// The rows of `/trials` as they stand in the end.
+    fn rows(&self) -> Vec<TrialRow> {
+        let mut rows: Vec<TrialRow> = Vec::new();
+        for said in &self.said {
+            match said {
+                Said::Trial(row) => rows.push((**row).clone()),
+                Said::Amended(row) => {
+                    let old = rows.iter_mut().find(|old| old.order == row.order).unwrap();
+                    *old = (**row).clone();
+                }
+                _ => {}
+            }
+        }
+        rows
+    }
+
+    /// Through a real journal into a recording, and what that holds.
+    fn sealed(&self) -> (Vec<TrialRow>, Vec<ObservationRow>) {
+        let folder = tempfile::tempdir().unwrap();
+        let disk = SystemDisk::shared();
+        let id = uuid::Uuid::from_u128(7);
+        let mut writer = Writer::create(disk, folder.path(), id, "test", Options::default()).unwrap();
+        for stamped in &self.journal {
+            writer.append(stamped.monotonic_ns, &stamped.record).unwrap();
+        }
+        writer.finish().unwrap();
+        let sealed = seal(&SystemDisk::shared(), folder.path()).unwrap();
+        let recording = Recording::open(&sealed.recording).unwrap();
+        recording.verify().unwrap();
+        (recording.trials().unwrap(), recording.observations().unwrap())
+    }
+}
+
+const ALLOWED: [&str; 2] = ["allow left break pain 0", "allow right break pain 1"];
+
+fn assigned(rows: &[TrialRow]) -> Vec<&TrialRow> {
+    rows.iter().filter(|row| row.item > 0).collect()
+}
+
+/// Rows as text: NaN equals NaN there.
+fn text(rows: &[TrialRow]) -> Vec<String> {
+    rows.iter().map(|row| format!("{row:?}")).collect()
+}
+
+fn short(tests: &str, muscles: &[&str]) -> Plan {
+    let muscle = |muscle: &&str| format!("[[muscle]]\nmuscle = \"{muscle}\"\npalm = \"down\"\n");
+    let text = format!(
+        "title = \"t\"\nprocedure = \"examined\"\nsides = [\"right\", \"left\"]\ntests = [{tests}]\n\
+         [defaults]\ntrials = 1\nrest_s = 10.0\nhold_s = 2.0\n{}",
+        muscles.iter().map(muscle).collect::<String>()
+    );
+    Plan::parse(&text).unwrap()
+}
+
+#[test]
+fn the_full_plan_runs_by_itself_with_contact_kept_between_efforts() {
+    let plan = Plan::parse(builtin::text("interossei").unwrap()).unwrap().arrange(0);
+    let mut world = World::new(&plan, Person::default(), &ALLOWED);
+    let took_s = world.run(3.0 * 3600.0);
+    world.finish();
+    let rows = world.rows();
+    for (number, item) in (1..).zip(&plan.items) {
+        let own: Vec<&TrialRow> = rows.iter().filter(|row| row.item == number).collect();
+        let valid = own.iter().filter(|row| row.valid == 1).count();
+        let told = || {
+            own.iter()
+                .map(|row| (row.outcome.clone(), row.why_not.clone(), row.peak_zero_n))
+                .collect::<Vec<_>>()
+        };
+        if item.is_loaded() {
+            assert!(valid >= 3, "item {number}, {}: {:?}", item.name(), told());
+            assert!(own.iter().all(|row| row.palm == item.palm && row.muscle == item.muscle.to_string()));
+        } else {
+            assert!(own.is_empty(), "{}", item.name());
+        }
+        let outcome = if item.test == Test::Break { "broke" } else { "released" };
+        assert!(own.iter().filter(|row| row.valid == 1).all(|row| row.outcome == outcome), "{:?}", told());
+    }
+    for row in assigned(&rows) {
+        assert!(
+            row.rest_before_s.is_nan() || row.rest_before_s >= 60.0,
+            "{}: rested {} s",
+            row.muscle,
+            row.rest_before_s
+        );
+    }
+    let known = assigned(&rows).iter().filter(|row| row.rest_before_s.is_finite()).count();
+    assert!(known > 100, "the rest before each but a muscle's first is known: {known}");
+    let estimate_s = plan.estimate_s();
+    assert!((took_s / estimate_s - 1.0).abs() < 0.25, "{took_s:.0} s, estimated {estimate_s:.0} s");
+    let (sealed, observed) = world.sealed();
+    assert_eq!(text(&sealed), text(&rows), "the recording holds what was shown");
+    let looked = |kind: &str| observed.iter().filter(|row| row.kind == kind).count();
+    assert_eq!((looked("active motion"), looked("length"), looked("gate")), (14, 14, 2));
+}
+
+#[test]
+fn a_paralysed_muscle_is_below_measurable_and_is_never_pulled() {
+    let plan = short("\"make\", \"break\"", &["index abduction", "little abduction"]);
+    let person = Person {
+        strength_n: Some(|cue| if cue.muscle.to_string() == "left index abduction" { 0.0 } else { 18.0 }),
+        ..Person::default()
+    };
+    let mut world = World::new(&plan, person, &ALLOWED);
+    world.run(600.0);
+    world.finish();
+    let (rows, observed) = world.sealed();
+    let own: Vec<_> =
+        assigned(&rows).into_iter().filter(|row| row.muscle == "left index abduction").collect();
+    let outcomes: Vec<_> =
+        own.iter().map(|row| (row.test.as_str(), row.outcome.as_str(), row.valid)).collect();
+    assert_eq!(outcomes, [("make", "below-measurable", 1)]);
+    assert_eq!(own[0].flags, "below_2_n");
+    assert!(observed.iter().any(|row| row.value.contains("no make of this muscle")));
+    assert_eq!(assigned(&rows).len(), 7, "everything else is there");
+}
+
+#[test]
+fn a_painful_muscle_ends_pain_limited_and_the_others_go_on() {
+    let plan = short("\"make\", \"break\"", &["index abduction", "little abduction"]);
+    let person = Person {
+        says: Some(|cue| (cue.muscle.to_string() == "right little abduction").then_some("p 5")),
+        ..Person::default()
+    };
+    let mut world = World::new(&plan, person, &ALLOWED);
+    world.run(600.0);
+    world.finish();
+    let (rows, observed) = world.sealed();
+    let own: Vec<_> =
+        assigned(&rows).into_iter().filter(|row| row.muscle == "right little abduction").collect();
+    assert_eq!(own.len(), 1, "not repeated, and no break without its make");
+    assert_eq!((own[0].outcome.as_str(), own[0].valid, own[0].pain), ("pain-limited", 0, 5.0));
+    assert!(observed.iter().any(|row| row.kind == "pain" && row.value == "5"));
+    assert_eq!(assigned(&rows).iter().filter(|row| row.valid == 1).count(), 6);
+}
+
+#[test]
+fn a_wrong_finger_is_reassigned_and_both_end_with_what_they_need() {
+    let plan = short("\"make\"", &["index abduction", "ring abduction"]);
+    let person = Person {
+        after: Some(|row| (row.item == 1).then(|| "w right ring abduction".to_owned())),
+        ..Person::default()
+    };
+    let mut world = World::new(&plan, person, &ALLOWED);
+    world.run(600.0);
+    world.finish();
+    let (rows, observed) = world.sealed();
+    let labels: Vec<_> = assigned(&rows)
+        .iter()
+        .map(|row| (row.muscle.clone(), row.valid, row.flags.contains("was_item_1")))
+        .collect();
+    assert_eq!(labels.len(), 4, "{labels:?}");
+    assert_eq!(labels[0], ("right ring abduction".to_owned(), 1, true), "the old label is kept");
+    assert_eq!(labels[1], ("right index abduction".to_owned(), 1, false));
+    assert!(observed.iter().any(|row| row.value.contains("reassigned to right ring abduction")));
+}
+
+#[test]
+fn a_cap_that_is_reached_ends_the_item_with_what_was_held() {
+    let mut plan = short("\"make\", \"break\"", &["index abduction"]);
+    for item in &mut plan.items {
+        item.cap_n = (item.test == Test::Break).then_some(16.0);
+        item.trials = 3;
+    }
+    let mut world = World::new(&plan, Person::default(), &ALLOWED);
+    world.run(900.0);
+    world.finish();
+    let alarms = world.said.iter().filter(|said| matches!(said, Said::Cap { reached: true, .. })).count();
+    let (rows, _) = world.sealed();
+    let breaks: Vec<_> = assigned(&rows).into_iter().filter(|row| row.test == "break").collect();
+    assert_eq!((alarms, breaks.len()), (2, 2), "once a side, not repeated");
+}
+
+/// Whatever is typed, and whenever: sealing steps the same journal and gets the same rows.
+#[test]
+fn a_journal_full_of_corrections_is_sealed_to_the_rows_that_were_shown() {
+    const LINES: [&str; 10] =
+        ["", "r", "p 1", "p 6", "x", "i thumb", "l", "w left index abduction", "s", "allow left make pain 0"];
+    for seed in 0..4 {
+        let plan = short("\"make\", \"break\", \"concentric\"", &["index abduction", "ring abduction"]);
+        let mut world = World::new(&plan, Person::default(), &ALLOWED);
+        let mut random = Random::new(seed);
+        while !world.core.is_finished() && world.now_ns < 600_000_000_000 {
+            world.step();
+            if random.chance(0.004) {
+                world.typed(LINES[random.below(LINES.len())]);
+            }
+        }
+        assert!(world.core.is_finished(), "seed {seed}: {:?}", world.core.visit().stage());
+        world.finish();
+        assert!(
+            world.said.iter().any(|said| matches!(said, Said::Amended(_))),
+            "seed {seed} corrects something"
+        );
+        let (rows, observed) = world.sealed();
+        assert_eq!(text(&rows), text(&world.rows()), "seed {seed}");
+        let noted = world.said.iter().filter(|said| matches!(said, Said::Observed(_))).count();
+        assert_eq!(observed.len(), noted, "seed {seed}");
+    }
+}
+
+#[test]
+fn a_submaximal_lab_visit_keeps_seed_and_order() {
+    let mut plan = Plan::parse(builtin::text("lab-submaximal").unwrap()).unwrap();
+    plan.items.retain(|item| item.muscle.digit == analysis::trial::Digit::Index);
+    for item in &mut plan.items {
+        (item.trials, item.rest_s, item.hold_s) = (1, 10.0, 2.0);
+    }
+    let plan = plan.arrange(5);
+    let mut world = World::new(&plan, Person::default(), &ALLOWED);
+    world.run(900.0);
+    world.finish();
+    let kept = world.journal.iter().find_map(|stamped| match &stamped.record {
+        Record::Begun(text) => serde_json::from_str::<Begun>(text).ok(),
+        _ => None,
+    });
+    let kept = Plan::parse(&kept.unwrap().plan).unwrap();
+    assert_eq!((kept.seed, &kept.items), (Some(5), &plan.items));
+    let (rows, observed) = world.sealed();
+    let holds = assigned(&rows).into_iter().filter(|row| row.test == "submaximal" && row.valid == 1).count();
+    assert_eq!(holds, 4);
+    let inside = observed.iter().filter(|row| row.value.ends_with("of the hold in the band")).count();
+    assert_eq!(inside, 4);
+}

@@ -1,0 +1,306 @@
+//! The trials of an undisturbed sensor, and how those of a disturbed one compare with them.
+//!
+//! In: the truth about a sensor's samples. Out: the holds that the daemon's core finds when it gets all of them, one after
+//! the other. Wherever a recording has the samples of a hold and of some time around it, it must have the same hold.
+
+use super::checks::{Place, Places};
+use super::disguise::framed;
+use super::recovered::Recovered;
+use super::run::{Run, plan};
+use super::script::Script;
+use super::truth::{Stream, Truth};
+use analysis::recording::layout::TrialRow;
+use daemon::core::{Core, Said};
+use daemon::journal::{Record, Stamped};
+use daemon::pipeline::Output;
+use daemon::pipeline::setting::Setting;
+use daemon::simulate::converter;
+use firmware_protocol::message::{
+    Channels, Condition, DeviceMessage, Identity, PROTOCOL_VERSION, Samples, Text, put_counts,
+};
+use std::collections::VecDeque;
+
+/// A hold is compared where the recording has this much before it, s: the finder needs rest to know rest …
+const BEFORE_S: f64 = 2.0;
+/// … and this much after it, s.
+const AFTER_S: f64 = 1.5;
+/// Onsets found with slightly different zeros agree within this, s.
+const ONSET_S: f64 = 0.03;
+/// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
+const ZERO_N: f64 = 0.05;
+/// Peaks agree within this, N: the zeros are means of different seconds.
+const PEAK_N: f64 = 0.15;
+
+/// A core that is fed without a journal.
+struct Fed {
+    core: Core,
+    now_ns: u64,
+    number: u64,
+    rows: Vec<TrialRow>,
+    /// All zeros in the order of the sensor's table, counts.
+    zeros: Vec<f64>,
+}
+
+impl Fed {
+    fn put(&mut self, record: Record) {
+        let mut queue = VecDeque::from([record]);
+        let mut said = Vec::new();
+        while let Some(record) = queue.pop_front() {
+            let stamped = Stamped { number: self.number, monotonic_ns: self.now_ns, record };
+            self.number += 1;
+            self.core.step(&stamped, &mut said);
+            for said in said.drain(..) {
+                match said {
+                    Said::Journal(record) => queue.push_back(record),
+                    Said::Trial(row) => self.rows.push(*row),
+                    Said::Pipeline(Output::Set(Setting::Tare(tare), _)) => self.zeros.push(tare.zero_counts),
+                    _ => {}
+                }
+            }
+        }
+    }
+
+    fn hear(&mut self, message: &DeviceMessage) {
+        self.put(Record::Bytes { port: 0, bytes: framed(message) });
+    }
+}
+
+/// What the core makes of all samples of all streams, each a segment of its own.
+fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Fed, String> {
+    let plan = if script.planned { Some(plan()?) } else { None };
+    let mut fed = Fed { core: Core::new(plan), now_ns: 0, number: 0, rows: Vec::new(), zeros: Vec::new() };
+    for stream in streams {
+        fed.put(Record::Opened { port: 0, detail: String::new() });
+        fed.hear(&DeviceMessage::Identity(identity(script, stream.boot_id).ok_or("no identity")?));
+        fed.hear(&DeviceMessage::Condition(condition(stream.boot_id)));
+        hear_all(&mut fed, script, truth, stream)?;
+        fed.put(Record::Closed { port: 0, reason: String::new() });
+    }
+    fed.put(Record::Finished(String::new()));
+    Ok(fed)
+}
+
+fn hear_all(fed: &mut Fed, script: &Script, truth: &Truth, stream: &Stream) -> Result<(), String> {
+    let per_frame = (20_000_000 / script.interval_ns).max(1) as usize * truth.channels;
+    for (sequence, counts) in (0..).zip(stream.counts.chunks(per_frame)) {
+        let first_sample = u64::from(sequence) * (per_frame / truth.channels) as u64;
+        let mut buffer = [0; 1024];
+        let device_time_us = 1_000_000 + first_sample * u64::from(script.interval_ns) / 1000;
+        fed.now_ns = 1000 * device_time_us;
+        let samples = Samples {
+            boot_id: stream.boot_id,
+            sequence,
+            first_sample,
+            device_time_us,
+            interval_ns: script.interval_ns,
+            status: 0,
+            channels: script.channels,
+            samples: (counts.len() / truth.channels) as u8,
+            counts_le: put_counts(counts, &mut buffer).ok_or("a frame too long")?,
+        };
+        fed.hear(&DeviceMessage::Samples(samples));
+    }
+    Ok(())
+}
+
+fn identity(script: &Script, boot_id: u32) -> Option<Identity> {
+    let converter = converter::Settings::default();
+    Some(Identity {
+        protocol_version: PROTOCOL_VERSION,
+        boot_id,
+        serial: Text::new("UNDISTURBED")?,
+        firmware: Text::new("simulated")?,
+        interval_ns: script.interval_ns,
+        group_delay_ns: (converter.group_delay_s() * 1e9) as u32,
+        bandwidth_millihertz: 0,
+        settling_ns: 0,
+        device_time_us: 0,
+        channels: Channels::new(&vec![converter.identity(); usize::from(script.channels)])?,
+    })
+}
+
+fn condition(boot_id: u32) -> Condition {
+    Condition {
+        boot_id,
+        device_time_us: 0,
+        next_sample: 0,
+        streaming: false,
+        supply_mv: None,
+        temperature_centikelvin: None,
+    }
+}
+
+/// A hold of the first channel: what must agree.
+#[derive(Debug, Clone)]
+struct Seen {
+    first: Place,
+    last: Place,
+    onset_s: f64,
+    peak_zero_n: f64,
+    /// The zero it was found with, N.
+    zero_n: f64,
+    row: TrialRow,
+}
+
+impl Seen {
+    /// A hold of the undisturbed sensor, whose segments are its streams and begin at their first samples.
+    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream], zeros: &[f64]) -> Option<Seen> {
+        let boot_id = streams.get(usize::try_from(row.segment).ok()?)?.boot_id;
+        // Positions count through all streams; times do not.
+        let samples = row.last_sample - row.first_sample;
+        let before: u64 = streams.iter().take(row.segment as usize).map(|stream| truth.samples(stream)).sum();
+        let first = row.first_sample.unsigned_abs().checked_sub(before)?;
+        let (onset_s, peak_zero_n) = (row.onset_s, row.peak_zero_n);
+        Some(Seen {
+            first: (boot_id, first),
+            last: (boot_id, first + samples.unsigned_abs()),
+            onset_s,
+            peak_zero_n,
+            zero_n: zero_n(&row, zeros),
+            row,
+        })
+    }
+}
+
+fn in_newtons(counts: f64) -> f64 {
+    counts * converter::Settings::default().resolution_n()
+}
+
+fn zero_n(row: &TrialRow, zeros: &[f64]) -> f64 {
+    let zero = usize::try_from(row.tare).ok().and_then(|tare| zeros.get(tare));
+    zero.map_or(f64::NAN, |zero| in_newtons(*zero))
+}
+
+fn is_hold(row: &TrialRow) -> bool {
+    row.sensor == 1 && row.channel == 1 && row.kind == "hold" && row.first_sample >= 0
+}
+
+/// Compares; says how many holds were compared.
+///
+/// # Errors
+/// A hold that is another one than the undisturbed sensor's.
+pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Places) -> Result<u64, String> {
+    let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
+    // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
+    let Some((sensor, places)) = named.zip(places.first()) else { return Ok(0) };
+    let zeros: Vec<f64> = sensor.tares.iter().map(|tare| tare.zero_counts).collect();
+    let found: Vec<Seen> = recovered
+        .survey
+        .trials
+        .iter()
+        .filter(|row| is_hold(row))
+        .filter_map(|row| {
+            let place = |position: i64| places.get(usize::try_from(position).ok()?).copied();
+            let segment = sensor.segments.get(usize::try_from(row.segment).ok()?)?;
+            let interval_s = segment.interval_ns as f64 * 1e-9;
+            let onset_s = row.onset_s + segment.first_counter as f64 * interval_s;
+            Some(Seen {
+                first: place(row.first_sample)?,
+                last: place(row.last_sample)?,
+                onset_s,
+                peak_zero_n: row.peak_zero_n,
+                zero_n: zero_n(row, &zeros),
+                row: row.clone(),
+            })
+        })
+        .collect();
+    let by_boot = run.truth.by_boot();
+    let interval_s = f64::from(script.interval_ns) * 1e-9;
+    let intact: Vec<Intact> =
+        by_boot.keys().map(|boot_id| Intact::of(recovered, *boot_id, interval_s)).collect();
+    if !intact.iter().any(Intact::is_worth_a_look) {
+        return Ok(0);
+    }
+    let seen =
+        |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
+    let streams: Vec<&Stream> = run.truth.streams.iter().filter(seen).collect();
+    let Fed { rows, zeros: true_zeros, .. } = rows(script, &run.truth, &streams)?;
+    let expected: Vec<Seen> = rows
+        .into_iter()
+        .filter(is_hold)
+        .filter_map(|row| Seen::of(row, &run.truth, &streams, &true_zeros))
+        .collect();
+    let (expected, found): (Vec<&Seen>, Vec<&Seen>) = (expected.iter().collect(), found.iter().collect());
+    let is_intact = |hold: &&&Seen| intact.iter().any(|intact| intact.around(hold));
+    let same_zero = |hold: &Seen, zeros: &[f64]| {
+        zeros.iter().any(|zero| (in_newtons(*zero) - hold.zero_n).abs() <= ZERO_N)
+    };
+    for hold in found.iter().filter(is_intact).filter(|hold| same_zero(hold, &true_zeros)) {
+        same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
+    }
+    let mut compared = 0;
+    for hold in expected.iter().filter(is_intact).filter(|hold| same_zero(hold, &zeros)) {
+        same_as_one_of(hold, &found).map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
+        compared += 1;
+    }
+    Ok(compared)
+}
+
+fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
+    let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
+    let nearest = same_boot
+        .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
+    let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
+    let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
+    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S
+        && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
+        && other.row.flags == hold.row.flags;
+    if same {
+        return Ok(());
+    }
+    Err(format!(
+        "{told} has as its nearest one at {:.3} s ({:.2} N, flags `{}`)",
+        other.onset_s, other.peak_zero_n, other.row.flags
+    ))
+}
+
+/// Runs of a boot's samples without a gap, each within one segment and with a zero that is not changed in it.
+struct Intact {
+    boot_id: u32,
+    interval_s: f64,
+    runs: Vec<(u64, u64)>,
+}
+
+impl Intact {
+    fn of(recovered: &Recovered, boot_id: u32, interval_s: f64) -> Intact {
+        let Some(sensor) = recovered.survey.sensors.first() else {
+            return Intact { boot_id, interval_s, runs: Vec::new() };
+        };
+        let zeros: Vec<u64> = sensor
+            .tares
+            .iter()
+            .filter(|tare| tare.channel == 1)
+            .map(|tare| tare.from_sample.unsigned_abs())
+            .collect();
+        let first_zero = zeros.iter().copied().min().unwrap_or(u64::MAX);
+        let mut runs: Vec<(u64, u64)> = Vec::new();
+        let mut segment = u64::MAX;
+        for (block, _) in recovered.blocks.iter().filter(|(block, _)| block.sensor == 1) {
+            let row = sensor.segments.get(block.placed.segment as usize);
+            if row.is_none_or(|row| row.boot_id != i64::from(boot_id)) || block.placed.position < first_zero {
+                continue;
+            }
+            let new_zero = zeros.contains(&block.placed.position);
+            match runs.last_mut() {
+                Some((_, end)) if *end == block.counter && segment == block.placed.segment && !new_zero => {
+                    *end += block.samples
+                }
+                _ => runs.push((block.counter, block.counter + block.samples)),
+            }
+            segment = block.placed.segment;
+        }
+        Intact { boot_id, interval_s, runs }
+    }
+
+    fn is_worth_a_look(&self) -> bool {
+        self.runs.iter().any(|(from, to)| (to - from) as f64 * self.interval_s > BEFORE_S + AFTER_S)
+    }
+
+    /// The hold and the time around it.
+    fn around(&self, hold: &Seen) -> bool {
+        let samples = |seconds: f64| (seconds / self.interval_s) as u64;
+        let Some(from) = hold.first.1.checked_sub(samples(BEFORE_S)) else { return false };
+        let to = hold.last.1 + samples(AFTER_S);
+        hold.first.0 == self.boot_id && self.runs.iter().any(|(first, end)| *first <= from && to < *end)
+    }
+}

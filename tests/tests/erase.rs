@@ -1,0 +1,144 @@
+//! What leaves a data folder, and how everything of one participant goes.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
+
+use serde_json::{Value, json};
+use std::path::PathBuf;
+use std::process::Output;
+use tests::{Place, fingerforce, fingerforced, json, run, sealed, stderr};
+
+/// A visit of a participant; its recording.
+fn visit(place: &Place, participant: &str) -> PathBuf {
+    let options = ["--seconds", "2", "--json", "--participant", participant, "--examiner", "ZK4409"];
+    let told = sealed(&run(&mut place.record(&options)));
+    PathBuf::from(told["recording"].as_str().unwrap())
+}
+
+fn erase(place: &Place, participant: &str, options: &[&str]) -> Output {
+    let mut command = fingerforced();
+    command.args(["erase", "--json", "--participant", participant]).arg("--data").arg(place.path("data"));
+    run(command.args(options))
+}
+
+fn export(recordings: &[&PathBuf], options: &[&str]) -> Output {
+    run(fingerforce().arg("export").args(recordings).args(options))
+}
+
+#[test]
+fn everything_of_a_participant_goes_after_two_confirmations_and_nothing_of_anybody_else() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let (theirs, other) = (visit(&place, "QX7731"), visit(&place, "P015"));
+    let (table, both) = (place.path("table.csv"), place.path("both.json"));
+    for (recordings, format, out) in [(&[&theirs][..], "csv", &table), (&[&theirs, &other], "json", &both)] {
+        let output = export(recordings, &["--to", format, "--out", out.to_str().unwrap()]);
+        assert!(output.status.success(), "{}", stderr(&output));
+    }
+    assert!(export(&[&theirs], &["--to", "csv"]).status.success());
+
+    let listed = json(&erase(&place, "QX7731", &[]));
+    assert_eq!(listed["erased"], false);
+    assert_eq!(listed["found"]["visits"].as_array().unwrap().len(), 1, "{listed:#}");
+    let exports: Vec<&str> =
+        listed["found"]["exports"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
+    assert_eq!(
+        exports,
+        [both.canonicalize().unwrap().to_str().unwrap(), table.canonicalize().unwrap().to_str().unwrap()]
+    );
+    assert_eq!(listed["found"]["unreachable"], json!(["standard output"]));
+    let wrong = erase(&place, "QX7731", &["--yes", "00000000"]);
+    assert_eq!(wrong.status.code(), Some(1));
+    assert!(theirs.exists() && table.exists(), "nothing goes without both confirmations");
+
+    let done = json(&erase(&place, "QX7731", &["--yes", listed["yes"].as_str().unwrap()]));
+    assert_eq!(done["erased"], true);
+    assert!(!theirs.parent().unwrap().exists() && !table.exists() && !both.exists());
+    assert!(other.exists(), "another participant's visit stays");
+    let tombstone = std::fs::read_to_string(done["tombstone"].as_str().unwrap()).unwrap();
+    assert!(tombstone.contains("done") && !tombstone.contains("QX7731"), "{tombstone}");
+    let left = run(std::process::Command::new("grep").args(["-rla", "QX7731"]).arg(place.path("data")));
+    assert_eq!(String::from_utf8_lossy(&left.stdout), "", "no file of the data folder holds the code");
+    assert_eq!(json(&erase(&place, "QX7731", &[]))["found"]["visits"], json!([]));
+}
+
+#[test]
+fn an_erasure_that_was_interrupted_is_completed_by_the_next_run_which_says_so() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let theirs = visit(&place, "QX7731");
+    let found = json(&erase(&place, "QX7731", &[]))["found"].clone();
+    // As a crash leaves it: the note is written, and some of the files are gone.
+    let notes = place.path("data").join("erasures");
+    std::fs::create_dir(&notes).unwrap();
+    let note = notes.join("20260302T090000-abcdef01.json");
+    let begun = json!({ "state": "begun", "begun_utc": "2026-03-02T09:00:00Z", "found": found });
+    std::fs::write(&note, begun.to_string()).unwrap();
+    std::fs::remove_file(theirs.parent().unwrap().join("journal-000")).unwrap();
+    let next = run(&mut place.record(&["--seconds", "1", "--json"]));
+    assert!(
+        next.status.success() && stderr(&next).contains("erasure had been interrupted"),
+        "{}",
+        stderr(&next)
+    );
+    assert!(!theirs.parent().unwrap().exists());
+    assert!(std::fs::read_to_string(&note).unwrap().contains("\"done\""));
+    let again = erase(&place, "QX7731", &[]);
+    assert!(!stderr(&again).contains("interrupted"), "{}", stderr(&again));
+}
+
+#[test]
+fn an_export_without_identities_holds_none() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let (first, second) = (visit(&place, "QX7731"), visit(&place, "QX7731"));
+    let whole = json(&export(&[&first], &["--to", "json"]));
+    let whole = &whole["recordings"][0];
+    let output = export(&[&first, &second], &["--to", "json", "--deidentify"]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let day = whole["started_utc"].as_str().unwrap().get(..10).unwrap();
+    let serial = whole["sensors"][0]["serial"].as_str().unwrap();
+    for word in ["QX7731", "ZK4409", day, serial, whole["visit_id"].as_str().unwrap()] {
+        assert!(!text.contains(word), "{word} in {text}");
+    }
+    let told = json(&output);
+    let [a, b] = [&told["recordings"][0], &told["recordings"][1]];
+    assert_eq!(a["participant"], b["participant"], "one participant stays one");
+    assert_eq!(a["trials"][0]["peak_zero_n"], whole["trials"][0]["peak_zero_n"], "what was measured stays");
+    let again = json(&export(&[&first], &["--to", "json", "--deidentify"]));
+    assert_eq!(again["recordings"][0]["started_utc"], a["started_utc"], "and the same again next time");
+    let copied = place.path("copy.h5");
+    std::fs::copy(&first, &copied).unwrap();
+    let seedless = export(&[&copied], &["--to", "json", "--deidentify"]);
+    assert_eq!(seedless.status.code(), Some(2), "no secret outside a data folder");
+    assert!(export(&[&copied], &["--to", "csv", "--deidentify", "--seed", "s"]).status.success());
+}
+
+#[test]
+fn an_export_replaces_nothing_and_asks_about_names() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let first = visit(&place, "P014");
+    let out = place.path("out.csv");
+    std::fs::write(&out, "mine").unwrap();
+    let refused = export(&[&first], &["--to", "csv", "--out", out.to_str().unwrap()]);
+    assert!(stderr(&refused).contains("not there yet") && std::fs::read(&out).unwrap() == b"mine");
+    let mut command = fingerforced();
+    command.arg("correct").arg(&first).args([
+        "--by",
+        "E01",
+        "--why",
+        "asked Anna Miller",
+        "--sure",
+        "--json",
+    ]);
+    let corrected = run(command.args(["observe", "--kind", "text", "--value", "swollen"]));
+    let second = PathBuf::from(json(&corrected)["recording"].as_str().unwrap());
+    let asked = export(&[&second], &["--to", "json"]);
+    assert!(stderr(&asked).contains("Anna Miller"), "{}", stderr(&asked));
+    for option in ["--sure", "--deidentify"] {
+        let output = export(&[&second], &["--to", "json", option]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        let named = String::from_utf8_lossy(&output.stdout).contains("Anna Miller");
+        assert_eq!(named, option == "--sure");
+    }
+}
