@@ -65,7 +65,8 @@ impl Coverage {
 fn intervals_of_icc_and_sem_cover() {
     let mut numbers = Numbers(1);
     let (n, k) = (20, 3);
-    let (subjects, occasions, rest) = (SUBJECTS_SD.powi(2), OCCASIONS_SD.powi(2), REST_SD.powi(2));
+    let (subjects, occasions, rest) =
+        (SUBJECTS_SD * SUBJECTS_SD, OCCASIONS_SD * OCCASIONS_SD, REST_SD * REST_SD);
     let (mut one, mut two, mut three) =
         (Coverage::new("ICC(1,1)"), Coverage::new("ICC(2,1)"), Coverage::new("ICC(3,1)"));
     let (mut two_mean, mut three_mean) = (Coverage::new("ICC(2,k)"), Coverage::new("ICC(3,k)"));
@@ -160,7 +161,7 @@ fn visits_without_a_change_are_rarely_said_to_have_one() {
 #[test]
 fn the_participants_planned_give_the_width_wanted() {
     let mut numbers = Numbers(4);
-    let (subjects, rest) = (SUBJECTS_SD.powi(2), REST_SD.powi(2));
+    let (subjects, rest) = (SUBJECTS_SD * SUBJECTS_SD, REST_SD * REST_SD);
     let expected = subjects / (subjects + rest);
     let n = planning::participants(expected, 2, 0.2, 0.95).unwrap();
     let widths: f64 = (0..draws() / 4)
