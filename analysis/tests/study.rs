@@ -36,13 +36,14 @@ fn visit(
     condition: &'static str,
     parameters: &Parameters,
 ) -> PathBuf {
-    let planned = Planned { participant: 3, examiner: "E1", visit, factor, condition };
+    let planned = Planned { participant: 3, examiner: "E1", visit, factor, condition, plan: "" };
     study::write_visit(folder, SEED, &planned, parameters)
 }
 
 #[test]
 fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("planned")).unwrap();
     let files = study::write(folder.path(), SEED);
     let visits = of_first_examiner(&files);
     let reliability = run(&["reliability", "--json"], &visits);
@@ -80,6 +81,15 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     assert_eq!((&singly["judged_singly"], &singly["judged_together"]), (&1.into(), &1.into()));
     let alone = singly["changes"][0]["limit"]["alpha"].as_f64().unwrap();
     assert!((alone - 0.05).abs() < 1e-15);
+
+    // The plan of the first visit names it too.
+    let plan = "[[item]]\nmuscle = \"right index abduction\"\ntest = \"make\"\nprimary = true\n";
+    let planned =
+        Planned { participant: 3, examiner: "E1", visit: 1, factor: 1.0, condition: "invented", plan };
+    let with_plan = study::write_visit(&folder.path().join("planned"), SEED, &planned, &make());
+    let by_plan = json(&run(&["compare", "--json", "--reliability", data], &[&with_plan, same]));
+    assert_eq!(by_plan["changes"][1]["primary"], true, "{by_plan:#}");
+    assert_eq!((&by_plan["judged_singly"], &by_plan["judged_together"]), (&1.into(), &1.into()));
 }
 
 #[test]
@@ -133,7 +143,8 @@ fn visits_with_different_settings_are_measured_again_with_one_set() {
 fn recordings_that_cannot_be_compared_are_refused_with_a_hint() {
     let folder = tempfile::tempdir().unwrap();
     let of = |participant, visit| {
-        let planned = Planned { participant, examiner: "E1", visit, factor: 1.0, condition: "invented" };
+        let planned =
+            Planned { participant, examiner: "E1", visit, factor: 1.0, condition: "invented", plan: "" };
         study::write_visit(folder.path(), SEED, &planned, &make())
     };
     let (a, b, c) = (of(1, 1), of(1, 2), of(2, 1));
