@@ -36,13 +36,14 @@ fn visit(
     condition: &'static str,
     parameters: &Parameters,
 ) -> PathBuf {
-    let planned = Planned { participant: 3, examiner: "E1", visit, factor, condition };
+    let planned = Planned { participant: 3, examiner: "E1", visit, factor, condition, plan: "" };
     study::write_visit(folder, SEED, &planned, parameters)
 }
 
 #[test]
 fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("planned")).unwrap();
     let files = study::write(folder.path(), SEED);
     let visits = of_first_examiner(&files);
     let reliability = run(&["reliability", "--json"], &visits);
@@ -80,6 +81,15 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     assert_eq!((&singly["judged_singly"], &singly["judged_together"]), (&1.into(), &1.into()));
     let alone = singly["changes"][0]["limit"]["alpha"].as_f64().unwrap();
     assert!((alone - 0.05).abs() < 1e-15);
+
+    // The plan of the first visit names it too.
+    let plan = "[[item]]\nmuscle = \"right index abduction\"\ntest = \"make\"\nprimary = true\n";
+    let planned =
+        Planned { participant: 3, examiner: "E1", visit: 1, factor: 1.0, condition: "invented", plan };
+    let with_plan = study::write_visit(&folder.path().join("planned"), SEED, &planned, &make());
+    let by_plan = json(&run(&["compare", "--json", "--reliability", data], &[&with_plan, same]));
+    assert_eq!(by_plan["changes"][1]["primary"], true, "{by_plan:#}");
+    assert_eq!((&by_plan["judged_singly"], &by_plan["judged_together"]), (&1.into(), &1.into()));
 }
 
 #[test]
@@ -133,7 +143,8 @@ fn visits_with_different_settings_are_measured_again_with_one_set() {
 fn recordings_that_cannot_be_compared_are_refused_with_a_hint() {
     let folder = tempfile::tempdir().unwrap();
     let of = |participant, visit| {
-        let planned = Planned { participant, examiner: "E1", visit, factor: 1.0, condition: "invented" };
+        let planned =
+            Planned { participant, examiner: "E1", visit, factor: 1.0, condition: "invented", plan: "" };
         study::write_visit(folder.path(), SEED, &planned, &make())
     };
     let (a, b, c) = (of(1, 1), of(1, 2), of(2, 1));
@@ -151,4 +162,65 @@ fn recordings_that_cannot_be_compared_are_refused_with_a_hint() {
     assert_eq!(wrong.status.code(), Some(2));
     let unknown = run(&["compare", "--same", "weather"], &[&a, &b]);
     assert_eq!(unknown.status.code(), Some(2));
+}
+
+/// The spans with an id on a page: id and what is shown.
+fn numbers(html: &str) -> Vec<(String, String)> {
+    let of = |part: &str| {
+        let (id, rest) = part.split_once('"')?;
+        let (_, shown) = rest.split_once('>')?;
+        Some((id.to_owned(), shown.split_once('<')?.0.to_owned()))
+    };
+    html.split("<span class=\"n\" id=\"").skip(1).map(|part| of(part).unwrap()).collect()
+}
+
+#[test]
+fn every_number_on_the_page_leads_back_to_its_samples() {
+    use analysis::recording::read::Recording;
+    use analysis::report::number::{resolve, visit_mark};
+    let folder = tempfile::tempdir().unwrap();
+    let (first, second) = (
+        visit(folder.path(), 1, 1.0, "invented", &make()),
+        visit(folder.path(), 2, 1.0, "invented", &make()),
+    );
+    let out = folder.path().join("report.html");
+    let output = run(&["report", "--methods", "--out", out.to_str().unwrap()], &[&second, &first]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let html = std::fs::read_to_string(&out).unwrap();
+    let numbers = numbers(&html);
+    // Two visits of two items with three trials and seven more numbers an item, and six a difference of sides.
+    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6), "{numbers:?}");
+    let recordings = [&first, &second].map(|path| Recording::open(path).unwrap());
+    for (id, shown) in &numbers {
+        let of = recordings.iter().find(|of| id.starts_with(&visit_mark(&of.root().visit_id))).unwrap();
+        let number = resolve(of, id).unwrap();
+        let printed: f64 = shown.trim_start_matches("to ").trim_start_matches("over ").parse().unwrap();
+        assert!((number.value.unwrap() - printed).abs() <= 0.06, "{id}: {shown}, {:?}", number.value);
+        assert!(!number.origins.is_empty() && !number.formula.is_empty(), "{id}");
+        assert!(number.origins.iter().all(|origin| origin.last_sample > origin.first_sample), "{id}");
+    }
+    let mut ids: Vec<&String> = numbers.iter().map(|(id, _)| id).collect();
+    ids.sort();
+    ids.dedup();
+    assert_eq!(ids.len(), numbers.len(), "an id is used twice");
+    let other = resolve(&recordings[0], &numbers.last().unwrap().0).unwrap_err();
+    assert!(other.to_string().contains("is a number of visit"), "{other}");
+    assert!(resolve(&recordings[0], "item-9.mean_of_peaks_n").is_err());
+    assert!(resolve(&recordings[0], "trial-1.muscle").is_err());
+}
+
+#[test]
+fn the_page_stands_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let some: Vec<&Path> = files.iter().take(7).map(PathBuf::as_path).collect();
+    let output = run(&["report", "--methods", "--no-figures", "--out", "-"], &some);
+    let html = String::from_utf8(output.stdout).unwrap();
+    for outside in ["<script", "src=", "href=", "url(", "@import"] {
+        assert!(!html.contains(outside), "{outside}");
+    }
+    assert!(html.contains("not a diagnosis") && html.contains("P02: 1 of 2 visits by examiner E2"), "{html}");
+    let over = run(&["report", "--out", some[0].to_str().unwrap()], &some);
+    assert_eq!(over.status.code(), Some(2));
+    assert!(std::fs::metadata(some[0]).unwrap().len() > 10_000, "the recording was written over");
 }

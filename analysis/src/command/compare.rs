@@ -51,7 +51,9 @@ pub struct BasisArgs {
     /// A published value by its name, or a CSV file of such values with their sources
     #[arg(long, value_name = "NAME|FILE.csv")]
     pub published: Option<String>,
-    /// An item that the plan named beforehand, judged singly (at most three): "left index abduction make"
+    /// An item named beforehand, judged singly (at most three) [default: the primary items of the first visit's plan]
+    ///
+    /// As in --primary "left index abduction make"
     #[arg(long, value_name = "ITEM")]
     pub primary: Vec<String>,
     /// Conditions that you vouch for where they are not recorded: lever, position, …, or all
@@ -255,7 +257,7 @@ fn counted(of: &Comparison) -> String {
     format!(
         "Comparisons: {judged} of {} judged; {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
          expect without any change: at most {:.2}.\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
-         end decides below {SURE_PARTICIPANTS} participants.\n{vouched}",
+         end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t.\n{vouched}",
         of.changes.len(),
         of.judged_singly,
         of.judged_together,

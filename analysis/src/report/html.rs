@@ -50,6 +50,11 @@ pub fn with_id(shown: &str, id: &str) -> String {
     format!("<span class=\"n\" id=\"{id}\" title=\"{id}\">{}</span>", escape(shown))
 }
 
+/// The same with a small mark behind it, by which its id can be told on paper.
+pub fn marked(shown: &str, id: &str, mark: &str) -> String {
+    format!("{}<sub>{}</sub>", with_id(shown, id), escape(mark))
+}
+
 /// A page that is being written.
 #[derive(Debug, Default)]
 pub struct Page(String);

@@ -16,7 +16,9 @@ pub fn section(page: &mut Page, sources: &[Source]) -> Result<(), ReadError> {
     sorted.sort_by(|a, b| {
         (&a.visit.participant, instant(a.visit)).cmp(&(&b.visit.participant, instant(b.visit)))
     });
-    let rows: Result<Vec<Vec<Cell>>, ReadError> = sorted.iter().map(|source| row(source)).collect();
+    let mut instruments: Vec<String> = Vec::new();
+    let rows: Result<Vec<Vec<Cell>>, ReadError> =
+        sorted.iter().map(|source| row(source, &mut instruments)).collect();
     page.table(
         &[
             "participant",
@@ -30,23 +32,28 @@ pub fn section(page: &mut Page, sources: &[Source]) -> Result<(), ReadError> {
         ],
         &rows?,
     );
-    page.list(&missing(sources));
+    let numbered = (1..).zip(&instruments).map(|(number, told)| format!("Instrument {number}: {told}"));
+    page.list(&numbered.chain(missing(sources)).collect::<Vec<_>>());
     Ok(())
 }
 
-fn row(source: &Source) -> Result<Vec<Cell>, ReadError> {
+/// A visit; instruments are told once, under the table, by their number.
+fn row(source: &Source, instruments: &mut Vec<String>) -> Result<Vec<Cell>, ReadError> {
     let visit = source.visit;
     let trials: usize = visit.items.iter().map(|of| of.item.trials.len()).sum();
     let used: usize = visit.items.iter().map(|of| of.item.spread.trials_used).sum();
     let mut settings: Vec<String> = visit.items.iter().filter_map(Measured::settings).collect();
     settings.sort();
     settings.dedup();
-    let sensors: Vec<String> = source
-        .recording
-        .sensors()
-        .iter()
-        .map(|sensor| format!("{}, {}", sensor.serial, instrument(sensor)))
-        .collect();
+    let sensors = source.recording.sensors().iter().map(|sensor| {
+        let told = format!("{}, {}", sensor.serial, instrument(sensor));
+        let known = instruments.iter().position(|other| *other == told);
+        known.unwrap_or_else(|| {
+            instruments.push(told);
+            instruments.len() - 1
+        }) + 1
+    });
+    let sensors: Vec<String> = sensors.map(|number| number.to_string()).collect();
     Ok(vec![
         Cell::text(&visit.participant),
         Cell::text(&names::instant(&visit.started_utc)),
@@ -54,7 +61,7 @@ fn row(source: &Source) -> Result<Vec<Cell>, ReadError> {
         Cell::text(&used.to_string()),
         Cell::text(&(trials - used).to_string()),
         Cell::text(&deviations(source)?.join("; ")),
-        Cell::text(&sensors.join("; ")),
+        Cell::text(&sensors.join(", ")),
         Cell::text(&settings.join(", ")),
     ])
 }

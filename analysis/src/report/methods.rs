@@ -41,7 +41,7 @@ pub fn paragraph(sources: &[Source]) -> String {
     let tests = unique(measured().map(|of| format!("{} ({})", of.conditions.muscle, of.conditions.test)));
     let conditions = unique(measured().map(|of| condition_words(&of.conditions)));
     format!(
-        "{} participants were tested by {} examiner(s) in {} visits. Force was taken with {}. Tests: {}. Conditions: {}. \
+        "Participants: {}; examiners: {}; visits: {}. Force was taken with {}. Tests: {}. Conditions: {}. \
          Holds were found and measured by {} with analysis settings {} (SHA-256 digest of all parameters of the finder but \
          those set for the person; they are stored in the recordings). Onset: model-fitted start of the pull; peak: \
          greatest 20-ms mean of the force above zero, zero being the mean of the unloaded sensor before the visit. The \
@@ -122,7 +122,7 @@ pub fn checklist(sources: &[Source], document: Option<&Document>) -> Vec<(&'stat
         (
             "How many participants, raters and repeats there were",
             format!(
-                "{} participants, {} examiners, {} visits",
+                "participants: {}; examiners: {}; visits: {}",
                 participants.len(),
                 examiners.len(),
                 sources.len()
@@ -133,7 +133,7 @@ pub fn checklist(sources: &[Source], document: Option<&Document>) -> Vec<(&'stat
         ("What the results mean in practice", open()),
         (
             "Where more detail is",
-            "recordings, with every sample; `fingerforce reliability … --json`".to_owned(),
+            "recordings, with every sample; fingerforce reliability … --json".to_owned(),
         ),
     ]
 }

@@ -2,7 +2,7 @@
 //!
 //! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
 //! what does not count and why, the sides, what was entered, figures; the changes.
-use super::html::{Cell, Page, with_id};
+use super::html::{Cell, Page, marked, with_id};
 use super::number::{item_id, sides_id, trial_id};
 use crate::command::compare::{limit_words, verdict_words};
 use crate::command::reliability::interval;
@@ -17,9 +17,11 @@ use crate::trial::Side;
 
 /// What the words of a visit's tables mean.
 pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Result of an item: mean of the peaks of its \
-first three valid trials; SD with n − 1; CV = 100·SD/mean, in brackets its 95 % interval (modified McKay, Vangel 1996). \
-Best: greatest of the same peaks. Trials in square brackets are not among them. A number's id is shown when the pointer \
-rests on it; `fingerforce info RECORDING --number ID` gives its samples, calibration and formula.";
+first three valid trials; SD with n − 1; CV = 100·SD/mean; 95 %: its interval (modified McKay, Vangel 1996; – where the CV \
+is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number has an id: \
+item-N.mean_of_peaks_n, sd_n, cv_percent, cv_low_percent, cv_high_percent, best_n, trials_used; \
+trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, difference_n, low_n, high_n, percent. \
+The command: fingerforce info RECORDING --number ID gives its samples, calibration and formula.";
 
 /// One visit without its figures.
 pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), ReadError> {
@@ -101,7 +103,7 @@ fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
         .map(|trial| {
             let shown = trial.peak_zero_n.map_or_else(|| "–".to_owned(), |peak_n| format!("{peak_n:.2}"));
             let shown = if trial.used { shown } else { format!("[{shown}]") };
-            with_id(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"))
+            marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), &trial.order.to_string())
         })
         .collect();
     vec![
@@ -128,7 +130,8 @@ fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {
         "cv_low_percent",
     );
     let high = end(spread.cv_high_percent, "to ", "cv_high_percent");
-    low.into_iter().chain(high).collect()
+    let shown: Vec<String> = low.into_iter().chain(high).collect();
+    if shown.is_empty() { vec!["–".to_owned()] } else { shown }
 }
 
 /// How the force was taken, a line for each way.
@@ -309,7 +312,7 @@ pub fn changes(page: &mut Page, of: &Comparison) {
         "quiet",
         &format!(
             "Change: difference of the results (mean of the first three valid peaks), whose ids stand in the visits' tables. \
-             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants. \
+             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
              A change within the limit is not a proof that nothing changed."
         ),
     );

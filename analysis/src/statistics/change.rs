@@ -4,9 +4,12 @@
 //! the number of comparisons made together. Goes out: the limit that the change is held against, and the verdict.
 //!
 //! With few participants an SEM is itself uncertain (with 20, its 95 % interval runs from 0.76 to 1.46 times the value),
-//! so the upper end of its interval decides until there are [`SURE_PARTICIPANTS`]. Comparisons that were not named
+//! so the upper end of its interval decides until there are [`SURE_PARTICIPANTS`]. From then on its value does, with
+//! Student's t in the place of z: the error is still an estimate, and over many comparisons z would be too little.
+//! Comparisons that were not named
 //! beforehand share one chance of a false change (Bonferroni), so that of the visits without any change at most `alpha`
 //! show one.
+use super::quantiles::student_t;
 use super::sem::{Estimate, Sem, change_factor};
 use serde::{Deserialize, Serialize};
 
@@ -36,7 +39,11 @@ pub fn limit(sem: &Sem, participants: usize, together: usize) -> Option<Limit> {
     let alpha = ALPHA / together.max(1) as f64;
     let mdc = sem.sem.times(change_factor(alpha)?);
     let by_upper_end = participants < SURE_PARTICIPANTS;
-    let decides = if by_upper_end { mdc.high? } else { mdc.value };
+    let decides = if by_upper_end {
+        mdc.high?
+    } else {
+        std::f64::consts::SQRT_2 * sem.sem.value * student_t(1.0 - alpha / 2.0, sem.df)?
+    };
     Some(Limit { alpha, mdc, decides, by_upper_end })
 }
 
@@ -78,8 +85,9 @@ mod tests {
     fn few_participants_widen_the_limit() {
         let sem = built(1.0, 19.0).unwrap();
         let (few, many) = (limit(&sem, 20, 1).unwrap(), limit(&sem, 50, 1).unwrap());
-        // By hand: 1.959964·√2 = 2.771808; times 1.460572.
-        assert!((many.decides - 2.771_808).abs() < 1e-6 && !many.by_upper_end);
+        // By hand: 1.959964·√2 = 2.771808; times 1.460572. With t of 19 degrees of freedom: 2.093024·√2 = 2.959984.
+        assert!((many.mdc.value - 2.771_808).abs() < 1e-6);
+        assert!((many.decides - 2.959_983).abs() < 1e-5 && !many.by_upper_end);
         assert!((few.decides - 2.771_808 * 1.460_572).abs() < 1e-5 && few.by_upper_end);
         assert_eq!(verdict(3.0, &many), Verdict::Increased);
         assert_eq!(verdict(-3.0, &many), Verdict::Decreased);

@@ -9,7 +9,7 @@ use super::series::instant;
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
 use crate::measures::repeats::{Item, SCORED, Spread};
-use crate::statistics::change::{Limit, Verdict, false_changes, limit, verdict};
+use crate::statistics::change::{Limit, PRIMARY_MOST, Verdict, false_changes, limit, verdict};
 use crate::statistics::sem::Sem;
 use crate::trial::Test;
 use serde::Serialize;
@@ -41,7 +41,7 @@ pub enum Form {
 pub struct Rules {
     /// Where the limits come from.
     pub basis: Basis,
-    /// Items judged singly: muscle key with its side, and test.
+    /// Items judged singly: muscle key with its side, and test; without any, those that the first visit's plan named.
     pub primary: Vec<(String, String)>,
     /// Conditions that the user vouches for.
     pub vouched: Vouched,
@@ -156,6 +156,7 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
     let Some((first, later)) = visits.split_first() else {
         return Err(Incomparable::Primary("none".to_owned()));
     };
+    let rules = &Rules { primary: primaries(first, rules), ..rules.clone() };
     for (muscle, test) in &rules.primary {
         if first.find(muscle, test).is_none() {
             return Err(Incomparable::Primary(format!("{muscle} {test}")));
@@ -185,6 +186,15 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         false_changes: false_changes(judged_singly, judged_together),
         sides: visits.last().map(sides_of).unwrap_or_default(),
     })
+}
+
+/// The items judged singly: those asked for, or those that the first visit's plan named and that were tested.
+fn primaries(first: &Visit, rules: &Rules) -> Vec<(String, String)> {
+    if !rules.primary.is_empty() {
+        return rules.primary.clone();
+    }
+    let tested = first.primary.iter().filter(|(muscle, test)| first.find(muscle, test).is_some());
+    tested.take(PRIMARY_MOST).cloned().collect()
 }
 
 fn sides_of(visit: &Visit) -> Vec<SideDifference> {
@@ -439,4 +449,55 @@ fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change 
         change.cannot_say.push("a ratio needs forces above zero".to_owned());
     }
     change
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::statistics::sem::built;
+
+    fn change(earlier_n: f64, later_n: f64, as_ratio: bool) -> Change {
+        Change {
+            muscle: "left index abduction".into(),
+            test: "make".into(),
+            visit: 2,
+            primary: false,
+            earlier_n: Some(earlier_n),
+            later_n: Some(later_n),
+            reported_n: None,
+            settings: String::new(),
+            change_n: Some(later_n - earlier_n),
+            change_percent: None,
+            limit: None,
+            as_ratio,
+            limit_participants: None,
+            limit_source: String::new(),
+            verdict: None,
+            cannot_say: Vec::new(),
+            notes: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn where_differences_grow_with_the_mean_the_ratio_is_judged() {
+        // SEM of the logarithms 0.05 with many participants: the limit is about a factor exp(0.139) = 1.149.
+        let error = Error { sem: built(0.0025, 1000.0).unwrap(), participants: 501 };
+        let of = |earlier, later| judged(change(earlier, later, true), Some(&error), 1).verdict;
+        assert_eq!(of(100.0, 114.0), Some(Verdict::WithinError));
+        assert_eq!(of(100.0, 116.0), Some(Verdict::Increased));
+        // The same factor on a weak muscle is the same verdict, and downwards the factor is one over it.
+        assert_eq!((of(2.0, 2.28), of(2.0, 2.32)), (Some(Verdict::WithinError), Some(Verdict::Increased)));
+        assert_eq!(
+            (of(116.0, 100.0), of(114.0, 100.0)),
+            (Some(Verdict::Decreased), Some(Verdict::WithinError))
+        );
+        let below_zero = judged(change(1.0, -1.0, true), Some(&error), 1);
+        assert_eq!((below_zero.verdict, below_zero.cannot_say.len()), (None, 1));
+    }
+
+    #[test]
+    fn without_an_error_nothing_is_judged() {
+        let of = judged(change(10.0, 30.0, false), None, 1);
+        assert_eq!((of.verdict, of.limit), (None, None));
+    }
 }

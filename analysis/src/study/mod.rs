@@ -6,6 +6,7 @@
 pub mod comparison;
 pub mod conditions;
 pub mod errors;
+pub mod plan;
 pub mod published;
 pub mod reliability;
 pub mod series;

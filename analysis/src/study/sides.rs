@@ -98,6 +98,8 @@ mod tests {
         let (low, high) = of.interval_n.unwrap();
         assert!((low - (5.0 - 2.26695)).abs() < 1e-4 && (high - (5.0 + 2.26695)).abs() < 1e-4);
         assert_eq!(of.beyond_repeats, Some(true));
+        let mirrored = of_peaks("x", "make", &[24.0, 25.0, 26.0], &[19.0, 20.0, 21.0]).unwrap();
+        assert_eq!((mirrored.beyond_repeats, mirrored.stronger), (Some(true), Some(Side::Left)));
         let scattered = of_peaks("x", "make", &[10.0, 20.0, 30.0], &[15.0, 25.0, 35.0]).unwrap();
         assert_eq!(scattered.beyond_repeats, Some(false));
         assert_eq!(of_peaks("x", "make", &[], &[1.0]), None);

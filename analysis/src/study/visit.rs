@@ -29,6 +29,8 @@ pub struct Visit {
     pub software: String,
     /// What the participant belongs to, as recorded: `condition`.
     pub population: String,
+    /// The items that its plan named as primary: muscle key and test.
+    pub primary: Vec<(String, String)>,
     /// Its items, in the plan's order.
     pub items: Vec<Measured>,
 }
@@ -61,6 +63,7 @@ impl Visit {
         Ok(Visit {
             file: path.to_owned(),
             items: items.collect(),
+            primary: super::plan::primary(&root.plan),
             population,
             visit_id: root.visit_id,
             participant: root.participant,

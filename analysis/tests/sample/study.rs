@@ -49,6 +49,8 @@ pub struct Planned {
     /// Factor on the strength: 1 where nothing changed.
     pub factor: f64,
     pub condition: &'static str,
+    /// The plan's text.
+    pub plan: &'static str,
 }
 
 /// Writes all visits to a folder and gives the files, participant by participant: examiner E1 visits 1 and 2, then E2.
@@ -57,7 +59,8 @@ pub fn write(folder: &Path, seed: u64) -> Vec<PathBuf> {
     for participant in 1..=PARTICIPANTS {
         for examiner in ["E1", "E2"] {
             for visit in [1, 2] {
-                let planned = Planned { participant, examiner, visit, factor: 1.0, condition: "invented" };
+                let planned =
+                    Planned { participant, examiner, visit, factor: 1.0, condition: "invented", plan: "" };
                 files.push(write_visit(
                     folder,
                     seed,
@@ -102,7 +105,7 @@ fn root(planned: &Planned) -> Root {
         started_utc: format!("2026-03-{day:02}T{hour:02}:00:00Z"),
         software: "fingerforced 0.1.0".to_owned(),
         participant_fields: vec![("condition".to_owned(), planned.condition.to_owned())],
-        plan: String::new(),
+        plan: planned.plan.to_owned(),
         ..super::root()
     }
 }
