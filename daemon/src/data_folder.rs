@@ -3,7 +3,7 @@
 //! `DATA/visits/<UTC>-<short id>/{journal-NNN, recording-N.h5}`. No codes in paths. Files 0600, folders 0700. One program
 //! at a time has a data folder; one has a visit. Comes in: paths and times as values (nothing here reads a clock).
 
-use crate::journal::disk::{Held, Locking};
+use crate::journal::disk::{Entry, Held, Locking};
 use crate::journal::{Disk, JournalError, SystemDisk};
 use analysis::console::Advice;
 use etcetera::BaseStrategy;
@@ -68,7 +68,14 @@ impl DataFolder {
     /// It cannot be made or is in use.
     pub fn open(path: Option<&Path>) -> Result<DataFolder, FolderError> {
         let path = path.map_or_else(default_path, |path| Ok(path.to_owned()))?;
-        let disk = SystemDisk::shared();
+        DataFolder::on(SystemDisk::shared(), path)
+    }
+
+    /// Takes a data folder on this disk, made if need be.
+    ///
+    /// # Errors
+    /// It cannot be made or is in use.
+    pub fn on(disk: Arc<dyn Disk>, path: PathBuf) -> Result<DataFolder, FolderError> {
         let visits = path.join("visits");
         disk.create_folder(&visits).map_err(JournalError::io("make the folder", &visits))?;
         let lock = lock(&*disk, "data folder", &path)?;
@@ -142,17 +149,24 @@ fn lock(disk: &dyn Disk, what: &'static str, folder: &Path) -> Result<Lock, Fold
     }
 }
 
-/// Removes the folder of a visit that holds not one sample.
+/// Removes a visit's folder and all that is in it, the lock last: as long as it is there and held, nobody else begins
+/// with the visit.
 ///
 /// # Errors
 /// A file or the folder cannot be removed.
 pub fn discard(disk: &dyn Disk, folder: &Path) -> Result<(), FolderError> {
-    for entry in disk.list(folder).map_err(JournalError::io("list", folder))? {
-        let path = folder.join(entry.name);
-        disk.remove(&path).map_err(JournalError::io("remove", &path))?;
+    let mut entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
+    entries.sort_by_key(|entry| entry.name == LOCK);
+    for Entry { name, is_folder } in entries {
+        let path = folder.join(name);
+        if is_folder {
+            discard(disk, &path)?;
+        } else {
+            disk.remove(&path).map_err(JournalError::io("remove", &path))?;
+        }
     }
-    disk.remove_folder(folder).map_err(JournalError::io("remove", folder))?;
-    Ok(())
+    disk.sync_folder(folder).map_err(JournalError::io("sync", folder))?;
+    Ok(disk.remove_folder(folder).map_err(JournalError::io("remove", folder))?)
 }
 
 /// Civil time as it stands in a folder's name: `20260302T090000Z`.
@@ -192,12 +206,14 @@ mod tests {
             disk.shared().create_folder(folder).unwrap();
             disk.shared().open_append(&folder.join("lock")).unwrap();
             disk.shared().open_append(&folder.join("journal-000")).unwrap();
+            disk.shared().create_folder(&folder.join("plots")).unwrap();
+            disk.shared().open_append(&folder.join("plots/overview.png")).unwrap();
         };
         make();
         disk.fail(None);
         discard(&*disk.shared(), folder).unwrap();
         let calls = disk.calls();
-        assert_eq!((calls, disk.shared().list(Path::new("/data/visits")).unwrap()), (4, vec![]));
+        assert_eq!((calls, disk.shared().list(Path::new("/data/visits")).unwrap()), (9, vec![]));
         for n in 0..calls {
             make();
             disk.fail(Some(Fail::Only(n)));

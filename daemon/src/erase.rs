@@ -6,7 +6,7 @@
 //! erased until it is written over, and backups and copies made by hand are not known here.
 
 use crate::core::Begun;
-use crate::data_folder::{self, DataFolder, FolderError};
+use crate::data_folder::{self, DataFolder, FolderError, Lock};
 use crate::files;
 use crate::journal::{Disk, JournalError, Reader, Record};
 use crate::seal;
@@ -92,7 +92,7 @@ pub fn find(disk: &Arc<dyn Disk>, data: &Path, code: &str) -> Result<(Found, Vec
 
 fn find_exports(disk: &Arc<dyn Disk>, data: &Path, code: &str, found: &mut Found) -> Result<(), FolderError> {
     let register = data.join(analysis::export::register::FOLDER);
-    for name in names(disk, &register)? {
+    for name in names(disk, &register, ".json")? {
         let path = register.join(&name);
         let Ok(entry) = serde_json::from_slice::<Entry>(&files::read(&**disk, &path)?) else { continue };
         if !entry.participants.iter().any(|participant| participant == code) {
@@ -116,10 +116,10 @@ fn relative(path: &Path, data: &Path) -> PathBuf {
     path.strip_prefix(data).unwrap_or(path).to_owned()
 }
 
-fn names(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Vec<String>, JournalError> {
+fn names(disk: &Arc<dyn Disk>, folder: &Path, end: &str) -> Result<Vec<String>, JournalError> {
     match disk.list(folder) {
         Ok(entries) => {
-            Ok(entries.into_iter().map(|entry| entry.name).filter(|name| name.ends_with(".json")).collect())
+            Ok(entries.into_iter().map(|entry| entry.name).filter(|name| name.ends_with(end)).collect())
         }
         Err(error) if error.kind() == ErrorKind::NotFound => Ok(Vec::new()),
         Err(error) => Err(JournalError::io("list", folder)(error)),
@@ -161,13 +161,10 @@ fn by_recording(path: &Path) -> Option<String> {
 /// Erases what was found, and leaves a tombstone.
 ///
 /// # Errors
-/// The disk refuses; what is left is erased on the next run.
-pub fn erase(
-    disk: &Arc<dyn Disk>,
-    data: &DataFolder,
-    found: &Found,
-    now_utc: &str,
-) -> Result<PathBuf, FolderError> {
+/// A visit is in use, and nothing is erased; or the disk refuses, and what is left is erased on the next run.
+pub fn erase(data: &DataFolder, found: &Found, now_utc: &str) -> Result<PathBuf, FolderError> {
+    let disk = data.disk();
+    let locks = lock_all(&**disk, data.path(), found)?;
     let folder = data.path().join(NOTES);
     disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let id = uuid::Uuid::new_v4().simple().to_string();
@@ -175,24 +172,45 @@ pub fn erase(
     let note = folder.join(format!("{time}-{}.json", id.get(..8).unwrap_or_default()));
     let begun = Note::Begun { begun_utc: now_utc.to_owned(), found: found.clone() };
     write(disk, &note, &begun)?;
-    complete(disk, data.path(), &note, now_utc, found)?;
+    complete(data, &note, now_utc, found, &locks)?;
     Ok(note)
 }
 
 /// Completes erasures that a crash interrupted; gives their tombstones.
 ///
 /// # Errors
-/// The disk refuses.
-pub fn complete_begun(disk: &Arc<dyn Disk>, data: &DataFolder) -> Result<Vec<PathBuf>, FolderError> {
+/// A visit is in use, or the disk refuses.
+pub fn complete_begun(data: &DataFolder) -> Result<Vec<PathBuf>, FolderError> {
+    let disk = data.disk();
+    let folder = data.path().join(NOTES);
+    // Cut off while it was written: the erasure has not begun, or its note is whole beside it.
+    for name in names(disk, &folder, ".partial")? {
+        remove(&**disk, &folder.join(name))?;
+    }
     let mut completed = Vec::new();
     for note in begun(disk, data.path())? {
         if let Ok(Note::Begun { begun_utc, found }) = serde_json::from_slice(&files::read(&**disk, &note)?) {
-            complete(disk, data.path(), &note, &begun_utc, &found)?;
+            let locks = lock_all(&**disk, data.path(), &found)?;
+            complete(data, &note, &begun_utc, &found, &locks)?;
             tracing::warn!(note = %note.display(), "an erasure had been interrupted: it is complete now");
             completed.push(note);
         }
     }
     Ok(completed)
+}
+
+/// The visits that are there, each locked: a recovery must not seal one while it goes.
+fn lock_all(disk: &dyn Disk, data: &Path, found: &Found) -> Result<Vec<(PathBuf, Lock)>, FolderError> {
+    let mut locks = Vec::new();
+    for visit in &found.visits {
+        let folder = data.join(visit);
+        match disk.list(&folder) {
+            Ok(_) => locks.push((folder.clone(), data_folder::lock_visit(disk, &folder)?)),
+            Err(error) if error.kind() == ErrorKind::NotFound => {}
+            Err(error) => return Err(JournalError::io("list", &folder)(error).into()),
+        }
+    }
+    Ok(locks)
 }
 
 /// Notes of erasures that are not complete.
@@ -202,7 +220,7 @@ pub fn complete_begun(disk: &Arc<dyn Disk>, data: &DataFolder) -> Result<Vec<Pat
 pub fn begun(disk: &Arc<dyn Disk>, data: &Path) -> Result<Vec<PathBuf>, FolderError> {
     let folder = data.join(NOTES);
     let mut begun = Vec::new();
-    for name in names(disk, &folder)? {
+    for name in names(disk, &folder, ".json")? {
         let note = folder.join(name);
         if matches!(serde_json::from_slice(&files::read(&**disk, &note)?), Ok(Note::Begun { .. })) {
             begun.push(note);
@@ -212,25 +230,22 @@ pub fn begun(disk: &Arc<dyn Disk>, data: &Path) -> Result<Vec<PathBuf>, FolderEr
 }
 
 fn complete(
-    disk: &Arc<dyn Disk>,
-    data: &Path,
+    data: &DataFolder,
     note: &Path,
     begun_utc: &str,
     found: &Found,
+    locks: &[(PathBuf, Lock)],
 ) -> Result<(), FolderError> {
-    for visit in &found.visits {
-        let folder = data.join(visit);
-        gone(std::fs::remove_dir_all(&folder)).map_err(JournalError::io("erase", &folder))?;
+    let disk = data.disk();
+    for (folder, _held) in locks {
+        data_folder::discard(&**disk, folder)?;
     }
-    let folder = data.join("visits");
-    disk.sync_folder(&folder).map_err(JournalError::io("sync", &folder))?;
-    for export in &found.exports {
-        gone(disk.remove(export)).map_err(JournalError::io("erase", export))?;
-    }
+    let visits = data.path().join("visits");
+    disk.sync_folder(&visits).map_err(JournalError::io("sync", &visits))?;
     // The register last: until then it says where the exports are.
-    for entry in &found.entries {
-        let path = data.join(entry);
-        gone(disk.remove(&path)).map_err(JournalError::io("erase", &path))?;
+    let entries = found.entries.iter().map(|entry| data.path().join(entry));
+    for path in found.exports.iter().cloned().chain(entries) {
+        remove(&**disk, &path)?;
     }
     let name = |visit: &PathBuf| {
         visit.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
@@ -245,14 +260,107 @@ fn complete(
     write(disk, note, &done)
 }
 
-/// What is not there needs no erasing.
-fn gone(done: std::io::Result<()>) -> std::io::Result<()> {
-    match done {
-        Err(error) if error.kind() != ErrorKind::NotFound => Err(error),
+/// Removes a file for good: after a power cut it is not there again. What is not there needs no erasing.
+fn remove(disk: &dyn Disk, path: &Path) -> Result<(), JournalError> {
+    match disk.remove(path) {
+        Err(error) if error.kind() != ErrorKind::NotFound => {
+            return Err(JournalError::io("erase", path)(error));
+        }
+        _ => {}
+    }
+    let folder = path.parent().unwrap_or(Path::new("."));
+    match disk.sync_folder(folder) {
+        Err(error) if error.kind() != ErrorKind::NotFound => Err(JournalError::io("sync", folder)(error)),
         _ => Ok(()),
     }
 }
 
 fn write(disk: &Arc<dyn Disk>, path: &Path, note: &Note) -> Result<(), FolderError> {
     Ok(files::replace(&**disk, path, &serde_json::to_vec_pretty(note).unwrap_or_default())?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::disk::append_all;
+    use crate::journal::simulated_disk::{Fail, SimulatedDisk};
+
+    const DATA: &str = "/data";
+    const THEIRS: [&str; 6] = [
+        "/data/visits/one/lock",
+        "/data/visits/one/journal-000",
+        "/data/visits/one/plots/overview.png",
+        "/data/visits/two/recording-1.h5",
+        "/elsewhere/table.csv",
+        "/data/exports/one.json",
+    ];
+    const OTHERS: [&str; 2] = ["/data/visits/three/journal-000", "/elsewhere/mine.csv"];
+
+    fn found() -> Found {
+        Found {
+            visits: vec!["visits/one".into(), "visits/two".into()],
+            exports: vec!["/elsewhere/table.csv".into()],
+            entries: vec!["exports/one.json".into()],
+            ..Found::default()
+        }
+    }
+
+    fn filled(seed: u64) -> (SimulatedDisk, DataFolder) {
+        let disk = SimulatedDisk::new(seed);
+        for path in THEIRS.into_iter().chain(OTHERS).map(Path::new) {
+            let folder = path.parent().unwrap();
+            disk.shared().create_folder(folder).unwrap();
+            let file = disk.shared().create_new(path).unwrap();
+            append_all(&*file, b"something").and_then(|()| file.sync()).unwrap();
+            disk.shared().sync_folder(folder).unwrap();
+        }
+        let data = DataFolder::on(disk.shared(), DATA.into()).unwrap();
+        (disk, data)
+    }
+
+    fn is_there(disk: &SimulatedDisk, path: &str) -> bool {
+        disk.contents(Path::new(path)).is_some()
+    }
+
+    #[test]
+    fn whichever_call_is_the_last_before_a_power_cut_an_erasure_is_not_begun_or_is_completed_later() {
+        for n in 0.. {
+            let (disk, data) = filled(n);
+            disk.fail(Some(Fail::From(n)));
+            let done = erase(&data, &found(), "2026-03-02T09:00:00Z");
+            let failed = !disk.failed().is_empty();
+            assert_eq!(done.is_err(), failed, "call {n}");
+            disk.fail(None);
+            drop(data);
+            disk.lose_power();
+            let data = DataFolder::on(disk.shared(), DATA.into()).unwrap();
+            let later = complete_begun(&data).unwrap();
+            let left: Vec<&str> = THEIRS.into_iter().filter(|path| is_there(&disk, path)).collect();
+            let notes = disk.shared().list(Path::new("/data/erasures")).map_or(0, |entries| entries.len());
+            if failed && later.is_empty() && notes == 0 {
+                assert_eq!(left, THEIRS, "call {n}: not begun");
+            } else {
+                assert_eq!((left, notes), (vec![], 1), "call {n}");
+            }
+            assert!(OTHERS.into_iter().all(|path| is_there(&disk, path)), "call {n}");
+            assert!(begun(data.disk(), data.path()).unwrap().is_empty());
+            if !failed {
+                assert!(n > 20, "{n} calls: not one of the erasure failed");
+                break;
+            }
+        }
+    }
+
+    #[test]
+    fn a_visit_that_is_being_recovered_is_not_erased_and_nothing_else_either() {
+        let (disk, data) = filled(1);
+        let recovering = data_folder::lock_visit(&*disk.shared(), Path::new("/data/visits/two")).unwrap();
+        let refused = erase(&data, &found(), "2026-03-02T09:00:00Z");
+        assert!(matches!(refused, Err(FolderError::InUse { .. })), "{refused:?}");
+        assert!(THEIRS.into_iter().all(|path| is_there(&disk, path)));
+        assert!(begun(data.disk(), data.path()).unwrap().is_empty(), "nothing waits to be completed");
+        drop(recovering);
+        erase(&data, &found(), "2026-03-02T09:00:00Z").unwrap();
+        assert!(!THEIRS.into_iter().any(|path| is_there(&disk, path)));
+    }
 }

@@ -31,6 +31,7 @@ fn no_invariant_is_broken_in_any_of_these_visits() {
 #[test]
 fn seeds_that_found_a_fault_pass() {
     for (seed, _what) in [
+        (701_140, "the finder was sure of an onset to half a second, the comparison to 30 ms"),
         (36, "samples of a board that came back, before it said who it is, were not taken"),
         (1503, "a boot that was started, of which nothing came, left no gap"),
         (1957, "the same, at the end of a recording that a full disk cut off"),

@@ -44,7 +44,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return Err(anyhow!("{} is no data folder", path.display()).context(Hint::new("name it with --data")));
     }
     let (disk, data) = (SystemDisk::shared(), DataFolder::open(Some(&path)).map_err(advised)?);
-    for note in erase::complete_begun(&disk, &data).map_err(advised)? {
+    for note in erase::complete_begun(&data).map_err(advised)? {
         eprintln!("an erasure that had been interrupted is complete now: {}", note.display());
     }
     let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
@@ -56,7 +56,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return told(args, &found, None);
     }
     let now_utc = super::rfc3339(SystemClock.utc_ns());
-    let tombstone = erase::erase(&disk, &data, &found, &now_utc).map_err(advised)?;
+    let tombstone = erase::erase(&data, &found, &now_utc).map_err(advised)?;
     told(args, &found, Some(&tombstone))
 }
 

@@ -272,7 +272,7 @@ impl Shell {
         let port = crate::port::open(&name, args.baud).map_err(advised)?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
         super::check::warn(data.path());
-        crate::erase::complete_begun(data.disk(), &data).map_err(advised)?;
+        crate::erase::complete_begun(&data).map_err(advised)?;
         super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
         let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
             None => start::new(args, plan, consent, &data)?,

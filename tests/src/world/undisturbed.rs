@@ -24,7 +24,8 @@ use std::collections::VecDeque;
 const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
-/// Onsets found with slightly different zeros agree within this, s.
+/// Onsets found with slightly different zeros and histories agree within this, s, or within what the finder itself says
+/// of the less certain one: two of its standard deviations.
 const ONSET_S: f64 = 0.03;
 /// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
 const ZERO_N: f64 = 0.05;
@@ -242,7 +243,9 @@ fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
         .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
     let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
     let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
-    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S
+    // Unknown (NaN) says nothing, so it allows nothing more.
+    let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
+    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S.max(2.0 * onset_sd_s)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
         && other.row.flags == hold.row.flags;
     if same {
