@@ -11,9 +11,11 @@ pub mod world;
 use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;
 use serde_json::Value;
+use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::sync::OnceLock;
+use std::thread::JoinHandle;
 use std::time::Duration;
 
 /// Longest wait for something that must happen.
@@ -92,19 +94,38 @@ pub fn wait_for<T>(what: &str, mut seen: impl FnMut() -> Option<T>) -> T {
     panic!("waited in vain for {what}")
 }
 
-/// A child that is killed when it is dropped.
-pub struct Running(Option<Child>);
+/// A child that is killed when it is dropped. What it prints is taken all the time: more than a pipe holds would make it
+/// wait for ever.
+pub struct Running {
+    child: Child,
+    stdout: Option<Taken>,
+    stderr: Option<Taken>,
+    status: Option<ExitStatus>,
+}
+
+type Taken = JoinHandle<Vec<u8>>;
+
+fn taken(mut pipe: impl Read + Send + 'static) -> Option<Taken> {
+    let take = move || {
+        let mut all = Vec::new();
+        pipe.read_to_end(&mut all).unwrap();
+        all
+    };
+    Some(std::thread::Builder::new().name("output".to_owned()).spawn(take).unwrap())
+}
 
 impl Running {
     /// Starts it, stdout and stderr kept for [`Running::output`].
     pub fn start(command: &mut Command) -> Running {
         let child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
-        Running(Some(child.unwrap_or_else(|error| panic!("cannot start {command:?}: {error}"))))
+        let mut child = child.unwrap_or_else(|error| panic!("cannot start {command:?}: {error}"));
+        let (stdout, stderr) = (child.stdout.take().unwrap(), child.stderr.take().unwrap());
+        Running { child, stdout: taken(stdout), stderr: taken(stderr), status: None }
     }
 
-    /// Its process id, until it is waited for.
+    /// Its process id, until it has ended.
     pub fn id(&self) -> Option<Pid> {
-        self.0.as_ref().map(|child| Pid::from_raw(child.id() as i32))
+        self.status.is_none().then(|| Pid::from_raw(self.child.id() as i32))
     }
 
     /// Sends it a signal.
@@ -119,22 +140,27 @@ impl Running {
 
     /// It is over.
     pub fn has_ended(&mut self) -> bool {
-        self.0.as_mut().is_none_or(|child| !matches!(child.try_wait(), Ok(None)))
+        self.status = self.status.or_else(|| self.child.try_wait().unwrap());
+        self.status.is_some()
     }
 
-    /// Waits for its end.
+    /// Waits for its end, and for the end of whoever inherited its output.
     pub fn output(mut self) -> Output {
-        wait_for("a program's end", || self.has_ended().then_some(()));
-        let child = self.0.take().unwrap_or_else(|| panic!("ended twice"));
-        child.wait_with_output().unwrap_or_else(|error| panic!("{error}"))
+        let status = wait_for("a program's end", || {
+            self.has_ended();
+            self.status
+        });
+        let [stdout, stderr] =
+            [&mut self.stdout, &mut self.stderr].map(|pipe| pipe.take().unwrap().join().unwrap());
+        Output { status, stdout, stderr }
     }
 }
 
 impl Drop for Running {
     fn drop(&mut self) {
-        if let Some(child) = &mut self.0 {
-            let _ = child.kill();
-            let _ = child.wait();
+        if !self.has_ended() {
+            let _ = self.child.kill();
+            let _ = self.child.wait();
         }
     }
 }
