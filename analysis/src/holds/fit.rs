@@ -35,6 +35,19 @@ pub(super) struct Start {
     pub misfit: f64,
     /// Height of the level before, N.
     pub level: f64,
+    /// Second derivative of the misfit there, N² per value²; 0 where the best candidate is the first or the last.
+    pub bend: f64,
+    /// How far apart the first and the last candidate are, in values.
+    pub range: f64,
+}
+
+impl Start {
+    /// Variance of the start, in values², where the residuals have this variance, N². What lies at the edge of the
+    /// candidates is anywhere in them.
+    fn variance(&self, residual: f64) -> f64 {
+        let anywhere = self.range * self.range / 12.0;
+        if self.bend > 0.0 { (2.0 * residual / self.bend).min(anywhere) } else { anywhere }
+    }
 }
 
 /// Candidates: `from`, `from + step`, … up to `to`.
@@ -116,18 +129,22 @@ fn search(candidates: Candidates, misfit: impl Fn(f64) -> (f64, f64)) -> Option<
     let side = |k: Option<usize>| k.and_then(|k| fine.get(k)).map_or(f64::INFINITY, |f| f.0);
     let (before, after) = (side(best.checked_sub(1)), side(best.checked_add(1)));
     let bend = before - 2.0 * fine[best].0 + after;
-    let shift = if bend.is_finite() && bend > 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
+    let inside = bend.is_finite() && bend > 0.0;
+    let shift = if inside { 0.5 * (before - after) / bend } else { 0.0 };
     Some(Start {
         at: at(from + best) + shift * candidates.step,
         misfit: fine[best].0.max(0.0),
         level: fine[best].1,
+        bend: if inside { bend / (candidates.step * candidates.step) } else { 0.0 },
+        range: (candidates.to - candidates.from).max(candidates.step),
     })
 }
 
 /// Candidates looked at first.
 const COARSE: usize = 20;
 
-/// Average of the shapes' starts weighted by likelihood, with its spread: `degrees` of freedom are used by each fit.
+/// Average of the shapes' starts weighted by likelihood, with its standard deviation, within the shapes and between
+/// them: `degrees` of freedom are used by each fit.
 pub(super) fn average(starts: &[Start], values: usize, degrees: usize) -> Option<(f64, f64)> {
     let least = starts.iter().map(|s| s.misfit).fold(f64::INFINITY, f64::min);
     if !least.is_finite() {
@@ -139,7 +156,7 @@ pub(super) fn average(starts: &[Start], values: usize, degrees: usize) -> Option
         let weight = libm::exp(-0.5 * (start.misfit - least) / variance);
         sum += weight;
         first += weight * start.at;
-        second += weight * start.at * start.at;
+        second += weight * (start.at * start.at + start.variance(variance));
     }
     let mean = first / sum;
     Some((mean, (second / sum - mean * mean).max(0.0).sqrt()))
@@ -164,6 +181,39 @@ mod tests {
             (0..120).map(|k| 20.0 + 0.05 * k as f64 - 0.01 * Shape::Power(2).at(k as f64 - 60.3)).collect();
         let start = knee(&values, Candidates { from: 20.0, to: 100.0, step: 1.0 }, Shape::Power(2)).unwrap();
         assert!((start.at - 60.3).abs() < 0.25, "{start:?}");
+    }
+
+    #[test]
+    fn a_start_is_as_uncertain_as_its_repetitions_differ() {
+        let mut seed = 1_u64;
+        let mut noise = || {
+            let mut sum = 0.0;
+            for _ in 0..12 {
+                seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                sum += (seed >> 11) as f64 / (1_u64 << 53) as f64;
+            }
+            sum - 6.0
+        };
+        let shape = Shape::Power(1);
+        let candidates = Candidates { from: 20.0, to: 100.0, step: 1.0 };
+        let (mut errors, mut claimed) = (0.0, 0.0);
+        for _ in 0..300 {
+            let values: Vec<f64> =
+                (0..120).map(|k| 0.1 * shape.at(k as f64 - 60.3) + 0.2 * noise()).collect();
+            let (at, sd) = average(&[rise(&values, candidates, shape).unwrap()], values.len(), 4).unwrap();
+            errors += (at - 60.3) * (at - 60.3);
+            claimed += sd * sd;
+        }
+        let ratio = f64::sqrt(errors / claimed);
+        assert!((0.8..1.25).contains(&ratio), "{ratio}");
+    }
+
+    #[test]
+    fn a_start_at_the_edge_of_what_was_looked_at_is_uncertain() {
+        let values: Vec<f64> = (0..120).map(|k| 0.1 * Shape::Power(1).at(k as f64 - 10.0)).collect();
+        let start = rise(&values, Candidates { from: 40.0, to: 100.0, step: 1.0 }, Shape::Power(1)).unwrap();
+        let (at, sd) = average(&[start], values.len(), 4).unwrap();
+        assert!(at < 41.0 && sd > 10.0, "{at} {sd}");
     }
 
     #[test]

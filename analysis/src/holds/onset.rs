@@ -32,7 +32,7 @@ pub(super) struct Rise {
 pub(super) struct Onset {
     /// Where.
     pub at: f64,
-    /// Spread over the shapes.
+    /// Standard deviation, in values.
     pub sd: f64,
     /// Level before it, N.
     pub level_n: f64,
