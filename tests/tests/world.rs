@@ -17,14 +17,15 @@ fn passes(script: &Script) -> tests::world::Figures {
 
 #[test]
 fn no_invariant_is_broken_in_any_of_these_visits() {
-    let mut recorded = 0;
-    let mut compared = 0;
+    let (mut recorded, mut compared, mut borderline) = (0, 0, 0);
     for seed in 0..600 {
         let figures = visit(seed).unwrap_or_else(|broken| panic!("{broken}"));
         recorded += figures.recorded;
         compared += figures.compared;
+        borderline += figures.borderline;
     }
     assert!(recorded > 2_000_000 && compared > 150, "{recorded} samples, {compared} holds");
+    assert!(100 * borderline <= compared, "{borderline} of {compared} rests are judged otherwise");
 }
 
 /// Each of these broke something once; what it was.
@@ -42,6 +43,19 @@ fn seeds_that_found_a_fault_pass() {
             "gaps of a sensor that said who it is only later were placed by its delay beside their samples",
         ),
         (1103, "a gap before a segment was placed inside it"),
+        (1_012_280, "a port whose opening was lost from the journal gave no samples although all went well"),
+        (1_024_046, "the same, where the identity was lost too"),
+        (1_058_644, "another sensor that was confirmed in the journal's hole gave no samples"),
+        (1_022_186, "a board unplugged before it was started for us went on with somebody else's stream"),
+        (
+            3_001_350,
+            "somebody else's stream was recorded where the start for us may be in the journal's hole",
+        ),
+        (3_016_982, "the same, and ours, whose first frame was lost, was taken for a repetition of it"),
+        (3_021_549, "a zero was there, what told the finder of it was in the journal's hole"),
+        (1_067_784, "an onset at the edge of what was searched was called certain"),
+        (1_008_730, "an onset that one rise shape fits alone was called certain to half a millisecond"),
+        (1_015_887, "a rest at the limit was called unsteady with one history and not with another"),
     ] {
         visit(seed).unwrap_or_else(|broken| panic!("{broken}"));
     }

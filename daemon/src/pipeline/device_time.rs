@@ -326,6 +326,9 @@ impl Sequencer {
     /// boot's answer says nothing about the stream that ended with the reset.
     pub fn stopped(&mut self, boot_id: u32, next_counter: u64, out: &mut Vec<Found>) {
         let Some(open) = self.open.as_mut().filter(|open| open.boot_id == boot_id) else { return };
+        if next_counter < open.next_counter {
+            return; // of a stream before this one
+        }
         self.counted = true;
         if next_counter > open.next_counter {
             out.push(Found::Gap(Gap {
@@ -354,9 +357,10 @@ impl Sequencer {
             return Some("settings changed");
         }
         if frame.counter < open.next_counter {
-            // The same frame again, or a stream that was started anew: only the latter is later in device time.
-            let again = frame.counter == 0 && frame.sequence == 0 && frame.device_time_us > open.last.1;
-            return again.then_some("stream restarted");
+            // The same frame again, or a stream that was started anew: only the latter is later in device time, and
+            // begins with the first frame or after the board said that the one before has ended.
+            let anew = (frame.counter == 0 && frame.sequence == 0) || self.counted;
+            return (anew && frame.device_time_us > open.last.1).then_some("stream restarted");
         }
         let apart = (frame.counter - open.last.0).saturating_mul(u64::from(open.interval_ns)) / 1000;
         let disagreement = signed(frame.device_time_us) - signed(open.last.1).saturating_add(signed(apart));

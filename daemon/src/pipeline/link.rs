@@ -127,6 +127,13 @@ impl Link {
         matches!(self.phase, Phase::Closed | Phase::Identifying | Phase::Clearing)
     }
 
+    /// A start was sent: where what went before is lost, this says how far it had got.
+    pub fn started(&mut self, now_ns: u64) {
+        if self.awaits_samples() {
+            self.enter(Phase::Starting, now_ns);
+        }
+    }
+
     /// A conversation whose beginning is lost: samples come.
     pub fn went_on(&mut self, now_ns: u64) {
         self.heard_ns = now_ns;

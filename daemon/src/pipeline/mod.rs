@@ -191,6 +191,8 @@ struct PortState {
     ping: Option<(u32, u64)>,
     /// The journal has a hole since this port was opened: what was said in it is unknown.
     hole: bool,
+    /// The sensor was asked to start: what streams now is ours.
+    started: bool,
 }
 
 /// The pipeline's state.
@@ -277,7 +279,9 @@ impl Pipeline {
                 sensor: None,
                 stranger: None,
                 ping: None,
-                hole: self.beginning_lost,
+                // Whoever is heard of first without having been opened was opened in a hole.
+                hole: true,
+                started: false,
             });
         }
         &mut self.ports[wanted]
@@ -285,12 +289,14 @@ impl Pipeline {
 
     fn opened(&mut self, port: u8, now_ns: u64, out: &mut Vec<Output>) {
         self.port(port);
+        let beginning_lost = self.beginning_lost;
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
             // Whether it was known from before, and so started at once, is in the hole where nobody was named since.
-            state.hole &= state.sensor.is_none();
-            state.link.opened(state.sensor.is_some(), now_ns, words);
+            state.hole &= state.sensor.is_none() && beginning_lost;
+            // What streams without having been started by us streams for somebody who is gone.
+            state.link.opened(state.started, now_ns, words);
         });
     }
 
@@ -341,7 +347,10 @@ impl Pipeline {
         match HostMessage::decode(body) {
             Ok(HostMessage::Ping { token }) => self.port(port).ping = Some((token, now_ns)),
             Ok(HostMessage::Start) => {
-                let sensor = self.port(port).sensor;
+                let state = self.port(port);
+                state.started = true;
+                state.link.started(now_ns);
+                let sensor = state.sensor;
                 sensor.and_then(|at| self.sensors.get_mut(at)).into_iter().for_each(Sensor::started);
             }
             _ => {}
@@ -371,12 +380,17 @@ impl Pipeline {
             Ok(DeviceMessage::Samples(samples)) => {
                 self.take_after_hole(port, &samples, now_ns, out);
                 let state = &mut self.ports[usize::from(port)];
-                let (Some(at), link) = (state.sensor, &state.link) else { return true };
+                let (Some(at), link, started) = (state.sensor, &state.link, state.started) else {
+                    return true;
+                };
                 if link.takes_samples() {
                     self.with_words(port, now_ns, out, |state, now_ns, words| {
                         state.link.samples(now_ns, words)
                     });
-                } else if link.phase() != link::Phase::Identifying || !self.is_boot(at, samples.boot_id) {
+                } else if link.phase() != link::Phase::Identifying
+                    || !started
+                    || !self.is_boot(at, samples.boot_id)
+                {
                     return true;
                 }
                 // A board that comes back is asked who it is; its boot id has said so already.
@@ -455,14 +469,24 @@ impl Pipeline {
         });
     }
 
-    /// Samples that come after a hole in the journal are taken, although the start that was sent for them, or even who
-    /// sends them, was in the hole.
+    /// Samples that come after a hole in the journal are taken, although the start that was sent for them, who sends them,
+    /// or that somebody confirmed another sensor, was in the hole.
     fn take_after_hole(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
         let state = &mut self.ports[usize::from(port)];
-        if !state.hole || !state.link.awaits_samples() {
+        if !state.hole {
             return;
         }
+        let confirmed = state.stranger.take_if(|stranger| stranger.boot_id == samples.boot_id);
+        let nameless = state.sensor.is_none() && state.link.takes_samples();
+        if confirmed.is_none() && !nameless && !state.link.awaits_samples() {
+            return;
+        }
+        if let Some(stranger) = confirmed {
+            self.adopt(port, SensorIdentity::from(&*stranger), out);
+        }
+        let state = &mut self.ports[usize::from(port)];
         state.link.went_on(now_ns);
+        state.started = true;
         if state.sensor.is_none() {
             let at = self.adopt(port, SensorIdentity::nameless(samples), out);
             self.sensors.get_mut(at).into_iter().for_each(|sensor| sensor.lost(HostLoss::Records));
@@ -499,7 +523,10 @@ impl Pipeline {
         let state = &mut self.ports[usize::from(port)];
         // One that was under way when the stop was sent is not its answer.
         let answer = !condition.streaming;
-        let stopping = answer && state.link.phase() == link::Phase::Stopping;
+        let phase = state.link.phase();
+        // After a hole, what was taken for our stream may have been one that was stopped for ours.
+        let stopping =
+            answer && (phase == link::Phase::Stopping || (state.hole && phase == link::Phase::Streaming));
         let Some(at) = state.sensor else { return };
         if let Some(sensor) = self.sensors.get_mut(at)
             && stopping
@@ -529,6 +556,7 @@ impl Pipeline {
             let Some(identity) = self.ports[usize::from(port)].stranger.take() else { continue };
             self.ports[usize::from(port)].sensor = None;
             self.with_words(port, now_ns, out, |state, now_ns, words| {
+                state.started = false;
                 state.link.opened(false, now_ns, words)
             });
             self.identified(port, &identity, now_ns, out);

@@ -41,6 +41,7 @@ struct Sums {
     segments: u64,
     trials: u64,
     compared: u64,
+    borderline: u64,
     failures: u64,
 }
 
@@ -55,6 +56,7 @@ impl Sums {
         self.segments += figures.segments;
         self.trials += figures.trials;
         self.compared += figures.compared;
+        self.borderline += figures.borderline;
     }
 }
 

@@ -41,6 +41,9 @@ pub struct Figures {
     pub trials: u64,
     /// Holds compared with those of an undisturbed sensor.
     pub compared: u64,
+    /// Of these, holds whose rest one of both called unsteady: the level that it is judged by comes from what was before,
+    /// which was another, and some rests lie at the limit.
+    pub borderline: u64,
     /// The journal was cut off.
     pub cut_off: bool,
     /// Nothing could be recovered, because nothing durable was left.

@@ -9,6 +9,7 @@ use super::recovered::Recovered;
 use super::run::{Run, plan};
 use super::script::Script;
 use super::truth::{Stream, Truth};
+use analysis::holds::Flag;
 use analysis::recording::layout::TrialRow;
 use daemon::core::{Core, Said};
 use daemon::journal::{Record, Stamped};
@@ -176,14 +177,23 @@ fn is_hold(row: &TrialRow) -> bool {
     row.sensor == 1 && row.channel == 1 && row.kind == "hold" && row.first_sample >= 0
 }
 
-/// Compares; says how many holds were compared.
+/// Compares; says how many holds were compared, and of how many of them one's rest was called unsteady and the other's
+/// was not.
 ///
 /// # Errors
 /// A hold that is another one than the undisturbed sensor's.
-pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Places) -> Result<u64, String> {
+pub fn compare(
+    script: &Script,
+    run: &Run,
+    recovered: &Recovered,
+    places: &Places,
+) -> Result<(u64, u64), String> {
     let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
     // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
-    let Some((sensor, places)) = named.zip(places.first()) else { return Ok(0) };
+    let Some((sensor, places)) = named.zip(places.first()) else { return Ok((0, 0)) };
+    if parameters_are_lost(&recovered.records) {
+        return Ok((0, 0));
+    }
     let zeros: Vec<f64> = sensor.tares.iter().map(|tare| tare.zero_counts).collect();
     let found: Vec<Seen> = recovered
         .survey
@@ -210,7 +220,7 @@ pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Place
     let intact: Vec<Intact> =
         by_boot.keys().map(|boot_id| Intact::of(recovered, *boot_id, interval_s)).collect();
     if !intact.iter().any(Intact::is_worth_a_look) {
-        return Ok(0);
+        return Ok((0, 0));
     }
     let seen =
         |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
@@ -229,15 +239,33 @@ pub fn compare(script: &Script, run: &Run, recovered: &Recovered, places: &Place
     for hold in found.iter().filter(is_intact).filter(|hold| same_zero(hold, &true_zeros)) {
         same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
     }
-    let mut compared = 0;
+    let (mut compared, mut borderline) = (0, 0);
     for hold in expected.iter().filter(is_intact).filter(|hold| same_zero(hold, &zeros)) {
-        same_as_one_of(hold, &found).map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
+        let same = same_as_one_of(hold, &found);
+        let other = same.map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
         compared += 1;
+        borderline += u64::from(other.row.flags != hold.row.flags);
     }
-    Ok(compared)
+    Ok((compared, borderline))
 }
 
-fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
+/// A zero's record is there, and the next one, which tells the finder of it, is in a hole.
+fn parameters_are_lost(records: &[Stamped]) -> bool {
+    let is_zero = |record: &Record| match record {
+        Record::Parameters(text) => matches!(serde_json::from_str(text), Ok(Setting::Tare(_))),
+        _ => false,
+    };
+    records.windows(2).any(|pair| is_zero(&pair[0].record) && pair[1].number != pair[0].number + 1)
+}
+
+/// A row's flags but the one for which rests at the limit are no rarity (see [`Figures::borderline`]).
+///
+/// [`Figures::borderline`]: super::Figures::borderline
+fn sure_flags(row: &TrialRow) -> impl Iterator<Item = &str> {
+    row.flags.split(',').filter(|flag| !flag.is_empty() && *flag != Flag::UnstableRest.word())
+}
+
+fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, String> {
     let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
     let nearest = same_boot
         .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
@@ -247,9 +275,9 @@ fn same_as_one_of(hold: &Seen, others: &[&Seen]) -> Result<(), String> {
     let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
     let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S.max(2.0 * onset_sd_s)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
-        && other.row.flags == hold.row.flags;
+        && sure_flags(&other.row).eq(sure_flags(&hold.row));
     if same {
-        return Ok(());
+        return Ok(other);
     }
     Err(format!(
         "{told} has as its nearest one at {:.3} s ({:.2} N, flags `{}`)",
