@@ -26,8 +26,11 @@ const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
 /// Onsets found with slightly different zeros and histories agree within this, s, or within what the finder itself says
-/// of the less certain one: two of its standard deviations.
+/// of the less certain one: two of its standard deviations …
 const ONSET_S: f64 = 0.03;
+/// … or within this share of the time from onset to 5 % of the peak: where a pull creeps out of a touch, a few mN of
+/// the level before it move its beginning.
+const OF_FOOT: f64 = 1.0 / 3.0;
 /// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
 const ZERO_N: f64 = 0.05;
 /// Peaks agree within this, N: the zeros are means of different seconds.
@@ -274,7 +277,9 @@ fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, Stri
     let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
     // Unknown (NaN) says nothing, so it allows nothing more.
     let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
-    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S.max(2.0 * onset_sd_s)
+    let foot_s = [hold, other].map(|it| it.row.rise5_s - it.row.onset_s);
+    let foot_s = foot_s[0].max(foot_s[1]);
+    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S.max(2.0 * onset_sd_s).max(OF_FOOT * foot_s)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
         && sure_flags(&other.row).eq(sure_flags(&hold.row));
     if same {
