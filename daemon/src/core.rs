@@ -142,8 +142,19 @@ impl Core {
         if let Record::Action(text) = &stamped.record
             && let Ok(action) = serde_json::from_str::<Examiner>(text)
         {
-            self.tell(&Input::Action(&action), None, out);
+            self.tell(&Input::Action(&self.by_id(action)), None, out);
         }
+    }
+
+    /// People name a trial by its row's order, the visit by its result's id.
+    fn by_id(&self, mut action: Examiner) -> Examiner {
+        if let Examiner::Invalid { trial: Some(trial), .. } | Examiner::Reassign { trial: Some(trial), .. } =
+            &mut action
+        {
+            let named = self.trials.iter().find(|(_, row)| u64::try_from(row.order) == Ok(*trial));
+            *trial = named.map_or(u64::MAX, |(id, _)| *id);
+        }
+        action
     }
 
     fn output(&mut self, output: Output, out: &mut Vec<Said>) {

@@ -26,4 +26,5 @@ pub mod simulate;
 pub mod stderr;
 pub mod terminal;
 pub mod tidy;
+pub mod typing;
 pub mod visit;

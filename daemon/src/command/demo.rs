@@ -46,6 +46,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         plan: Some(plan_file),
         allow: Vec::new(),
         involved: None,
+        screen: record::Screen::Examiner,
         participant: "D001".to_owned(),
         examiner: "E01".to_owned(),
         data: Some(out.clone()),

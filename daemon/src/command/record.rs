@@ -3,6 +3,7 @@
 //! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
 //! the examiner. What is recorded is decided in the core.
 
+use super::keys::{self, Keys};
 use super::start::{self, Start};
 use crate::clock::{Clock, SystemClock};
 use crate::core::Said;
@@ -17,9 +18,11 @@ use crate::port::{DEFAULT_BAUD, Port as _};
 use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
+use crate::typing::Typed;
 use crate::visit::action::Examiner;
+use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Plan, builtin};
+use crate::visit::plan::{Plan, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
 use analysis::trial::Side;
 use anyhow::Context;
@@ -55,6 +58,9 @@ pub struct Args {
     /// The involved side, left or right: the other one is tested first
     #[arg(long, value_name = "SIDE")]
     pub involved: Option<Side>,
+    /// Who can see this terminal: what the plan hides from them is not shown
+    #[arg(long, value_enum, default_value_t)]
+    pub screen: Screen,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
@@ -87,6 +93,29 @@ pub struct Args {
     /// Do not seal at the end: leave the journal for `fingerforced recover`
     #[arg(long)]
     pub no_seal: bool,
+}
+
+/// Who can see the terminal.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum Screen {
+    /// The examiner.
+    #[default]
+    Examiner,
+    /// The participant.
+    Participant,
+    /// Both.
+    Both,
+}
+
+/// What is shown of the force at each item of the plan.
+fn hidden(visit: &Visit, screen: Screen) -> Vec<Sees> {
+    let items = (1..).map_while(|number| visit.item(number));
+    let of = items.map(|item| match screen {
+        Screen::Examiner => item.examiner_sees,
+        Screen::Participant => item.participant_sees,
+        Screen::Both => item.examiner_sees.and(item.participant_sees),
+    });
+    of.collect()
 }
 
 /// A visit that was recorded.
@@ -257,7 +286,7 @@ struct Shell {
     name: String,
     terminal: Terminal,
     signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<String>,
+    keys: Keys,
 }
 
 impl Shell {
@@ -300,8 +329,12 @@ impl Shell {
             name,
             terminal: Terminal::new(args.json),
             signals,
-            actions: super::keys::listen(),
+            keys: super::keys::listen(),
         };
+        shell.terminal.hide(hidden(shell.session.recorder().core().visit(), args.screen));
+        // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
+        let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
+        shell.session.act(warner.to_json())?;
         for answer in &args.allow {
             shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
         }
@@ -321,7 +354,7 @@ impl Shell {
                 _ = tick.tick() => happened = self.tick(),
                 _ = self.signals.0.recv() => signalled = Some("interrupted"),
                 _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(action),
+                Some(read) = self.keys.read.recv() => happened = self.typed(&read),
             }
             if let Err(error) = happened.and_then(|()| self.session.drain()) {
                 return End::Failed(advised(error));
@@ -354,10 +387,36 @@ impl Shell {
         (since_ns as f64 >= seconds * 1e9).then_some("time over")
     }
 
+    fn is_loaded(&self) -> bool {
+        matches!(self.session.recorder().core().visit().stage(), Stage::Pull { .. })
+    }
+
+    fn typed(&mut self, read: &[u8]) -> Result<(), JournalError> {
+        let (now_ns, loaded) = (self.clock.monotonic_ns(), self.is_loaded());
+        for typed in self.keys.typing.hear(read, now_ns, loaded) {
+            self.meant(&typed)?;
+        }
+        self.terminal.typed(self.keys.typing.line());
+        Ok(())
+    }
+
+    fn meant(&mut self, typed: &Typed) -> Result<(), JournalError> {
+        match keys::action(typed) {
+            Ok(action) => self.session.act(action),
+            Err(why) => {
+                self.terminal.line(&why);
+                Ok(())
+            }
+        }
+    }
+
     fn tick(&mut self) -> Result<(), JournalError> {
         self.session.tick()?;
         self.tell();
         let now_ns = self.clock.monotonic_ns();
+        if let Some(typed) = self.keys.typing.tick(now_ns, self.is_loaded()) {
+            self.meant(&typed)?;
+        }
         let faults = self.session.recorder().core().faults();
         let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
         self.terminal.tick(now_ns, &faults, sync_age_ns);
