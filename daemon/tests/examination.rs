@@ -79,6 +79,7 @@ impl World {
         };
         world.put(Record::Begun(serde_json::to_string(&begun).unwrap()));
         world.put(Record::Opened { port: 0, detail: "{}".into() });
+        world.put(Record::Action(Examiner::Warner { able: true, by: "terminal".into() }.to_json()));
         for line in allow {
             world.typed(line);
         }
@@ -121,6 +122,7 @@ impl World {
             match said {
                 Said::Stage(Stage::Ready { .. }) => self.after(0.2, Due::Hand(Order::Touch(TOUCH_N))),
                 Said::Stage(Stage::Turn { .. }) => self.after(0.2, Due::Hand(Order::Touch(0.0))),
+                Said::Stage(Stage::Pain { .. }) => self.after(1.0, Due::Typed("p 2".to_owned())),
                 Said::Stage(Stage::Halted { .. }) => self.after(1.0, Due::Typed(String::new())),
                 Said::Cue(cue) => self.cued(&cue),
                 Said::Trial(row) => {
@@ -292,6 +294,59 @@ fn the_full_plan_runs_by_itself_with_contact_kept_between_efforts() {
     assert_eq!(text(&sealed), text(&rows), "the recording holds what was shown");
     let looked = |kind: &str| observed.iter().filter(|row| row.kind == kind).count();
     assert_eq!((looked("active motion"), looked("length"), looked("gate")), (14, 14, 2));
+    assert_eq!(looked("pain after"), 2, "asked once a side");
+}
+
+/// Everything that happens to an examiner, in one visit by the full plan.
+#[test]
+fn the_full_plan_with_a_paralysed_a_painful_a_confused_and_a_strong_muscle_has_every_row() {
+    let plan = Plan::parse(builtin::text("interossei").unwrap()).unwrap().arrange(0);
+    let person = Person {
+        strength_n: Some(|cue| match cue.muscle.to_string().as_str() {
+            "left ring abduction" => 0.0,
+            // It does not give way before its cap of 25 N.
+            "right little adduction" => 22.0,
+            _ => 14.0,
+        }),
+        says: Some(|cue| (cue.muscle.to_string() == "right ring adduction" && cue.test == Test::Break).then_some("p 5")),
+        // The first make of the left index was the middle finger's.
+        after: Some(|row| {
+            let confused = row.muscle == "left index abduction" && row.test == "make";
+            confused.then(|| format!("w {} left middle radial-deviation: wrong finger", row.order))
+        }),
+    };
+    let mut world = World::new(&plan, person, &ALLOWED);
+    world.run(3.0 * 3600.0);
+    world.finish();
+    let (rows, observed) = world.sealed();
+    assert_eq!(text(&rows), text(&world.rows()), "the recording holds what was shown");
+    let own = |muscle: &str, test: &str| -> Vec<TrialRow> {
+        assigned(&rows).into_iter().filter(|row| row.muscle == muscle && row.test == test).cloned().collect()
+    };
+    let ended = |rows: &[TrialRow]| rows.iter().map(|row| row.outcome.clone()).collect::<Vec<_>>();
+    let mut items = 0;
+    for item in plan.items.iter().filter(|item| item.is_loaded()) {
+        let muscle = item.muscle.to_string();
+        let found = own(&muscle, item.test.word());
+        let outcomes = ended(&found);
+        match (muscle.as_str(), item.test) {
+            ("left ring abduction", Test::Break) => assert!(found.is_empty(), "no make, no break"),
+            ("left ring abduction", _) => assert!(outcomes.iter().all(|it| it == "below-measurable") && found.len() == 3),
+            ("right ring adduction", Test::Break) => assert_eq!(outcomes, ["pain-limited"]),
+            ("right little adduction", Test::Break) => assert_eq!(outcomes, ["broke"], "at its cap, and not repeated"),
+            ("left middle radial-deviation", Test::Make) => {
+                assert_eq!(found.iter().filter(|row| row.valid == 1).count(), 3);
+                assert!(found.iter().any(|row| row.flags.contains("was_item_")), "the old label is kept");
+            }
+            _ => assert!(found.iter().filter(|row| row.valid == 1).count() >= 3, "{}: {outcomes:?}", item.name()),
+        }
+        items += 1;
+    }
+    assert_eq!(items, 7 * 2 * 3);
+    assert!(assigned(&rows).iter().all(|row| row.attempt <= 5 && !row.outcome.is_empty()));
+    let looked = |kind: &str| observed.iter().filter(|row| row.kind == kind).count();
+    assert_eq!((looked("active motion"), looked("length")), (14, 14), "the parts that are not loaded");
+    assert!(observed.iter().any(|row| row.value.contains("reassigned to left middle radial-deviation")));
 }
 
 #[test]
