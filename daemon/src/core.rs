@@ -27,6 +27,9 @@ pub struct Begun {
     /// Consent of a research participant: `date version`; "" none.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub consent: String,
+    /// What else is known of the participant: codes and classes, by their names in a recording's `/participant`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub about: Vec<(String, String)>,
     /// The plan (TOML); "" free recording.
     pub plan: String,
     /// Software and version.

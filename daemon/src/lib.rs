@@ -13,6 +13,7 @@ pub mod erase;
 pub mod files;
 pub mod health;
 pub mod journal;
+pub mod participant;
 pub mod pipeline;
 pub mod port;
 pub mod recorder;

@@ -53,7 +53,8 @@ impl Typing {
         for c in String::from_utf8_lossy(bytes).chars() {
             match c {
                 ESCAPE if self.on_terminal => {
-                    let held = self.participant_ns.is_some_and(|at_ns| now_ns.saturating_sub(at_ns) < HELD_NS);
+                    let held =
+                        self.participant_ns.is_some_and(|at_ns| now_ns.saturating_sub(at_ns) < HELD_NS);
                     if !held {
                         out.push(Typed::Participant);
                     }

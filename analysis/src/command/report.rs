@@ -11,7 +11,7 @@ use crate::plot::svg;
 use crate::recording::read::Recording;
 use crate::report::html::{Cell, Page};
 use crate::report::methods::{self, Source};
-use crate::report::{listing, page};
+use crate::report::{chart, listing, page};
 use crate::study::comparison::{self, Basis, Rules};
 use crate::study::series::instant;
 use crate::study::visit::Visit;
@@ -101,9 +101,13 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
         if !args.no_figures {
             figures(&mut page, recording)?;
         }
+        chart::signature(&mut page);
     }
     page.classed("quiet", &format!("Made by finger-force {}.", env!("CARGO_PKG_VERSION")));
-    Ok(page.finish("Finger force"))
+    let contents: Vec<String> =
+        read.iter().map(|(recording, _)| recording.content_sha256().to_owned()).collect();
+    let foot = format!("finger-force report {}", chart::report_id(&contents));
+    Ok(page.finish("Finger force", &foot))
 }
 
 fn changes(page: &mut Page, sources: &[Source], args: &Args, rules: &Rules) -> anyhow::Result<()> {

@@ -52,6 +52,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         data: Some(out.clone()),
         seconds: None,
         keep_free: 256,
+        about: Vec::new(),
         consent_version: None,
         consent_date: None,
         resume: None,

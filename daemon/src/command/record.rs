@@ -10,6 +10,7 @@ use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
 use crate::journal::{JournalError, SystemDisk};
+use crate::participant;
 use crate::pipeline::{Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
@@ -64,6 +65,10 @@ pub struct Args {
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
+    /// What else is known of the participant, NAME=VALUE: age (years), sex, dominant (left, right, both), condition,
+    /// weeks-since (injury or surgery), hand-length (mm), protocol; repeatable
+    #[arg(long, value_name = "NAME=VALUE", value_parser = participant::field)]
+    pub about: Vec<(String, String)>,
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
@@ -75,7 +80,7 @@ pub struct Args {
     pub consent_date: Option<String>,
     /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
     #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
-        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+        conflicts_with_all = ["plan", "involved", "participant", "about", "examiner", "consent_version"])]
     pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]

@@ -56,7 +56,9 @@ impl Terminal {
             }
             Stage::Pain { side } => {
                 self.state = "pain now?";
-                self.line(&format!("how much does the {side} hand hurt now? Enter: no more than before; or `p 0` to `p 10`"));
+                self.line(&format!(
+                    "how much does the {side} hand hurt now? Enter: no more than before; or `p 0` to `p 10`"
+                ));
                 self.bell(1);
             }
             Stage::Halted { .. } => {

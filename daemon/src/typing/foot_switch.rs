@@ -58,7 +58,8 @@ impl FootSwitch {
     pub fn press(&mut self, now_ns: u64, loaded: bool) -> Option<Gesture> {
         let Some(run) = &mut self.0 else {
             let (first_ns, last_ns) = (now_ns, now_ns);
-            let run = Run { first_ns, last_ns, repeats: 0, apart: 0, apart_ns: 0, stopped: loaded, known: false };
+            let run =
+                Run { first_ns, last_ns, repeats: 0, apart: 0, apart_ns: 0, stopped: loaded, known: false };
             self.0 = Some(run);
             return loaded.then_some(Gesture::Stop);
         };
@@ -151,7 +152,11 @@ mod tests {
         // First delay and period: X11, GNOME, KDE, Linux console, macOS, as usually set.
         for (delay, period) in [(660, 40), (500, 30), (600, 40), (250, 92), (500, 90)] {
             for lasts in [1000, 1500, 5000] {
-                assert_eq!(gestures(&held(10, lasts, delay, period)), [Gesture::Long], "{delay} {period} {lasts}");
+                assert_eq!(
+                    gestures(&held(10, lasts, delay, period)),
+                    [Gesture::Long],
+                    "{delay} {period} {lasts}"
+                );
             }
         }
     }
@@ -169,7 +174,11 @@ mod tests {
         assert_eq!(pain.iter().map(|it| it.1).collect::<Vec<_>>(), [Gesture::Stop, Gesture::Double]);
         assert_eq!(pain[0].0, 500);
         for (delay, period) in [(660, 40), (500, 30), (250, 92)] {
-            assert_eq!(meant(&held(500, 3000, delay, period), 0), [(500, Gesture::Stop)], "held: only stopped");
+            assert_eq!(
+                meant(&held(500, 3000, delay, period), 0),
+                [(500, Gesture::Stop)],
+                "held: only stopped"
+            );
         }
     }
 
@@ -185,7 +194,8 @@ mod tests {
     fn any_presses_stop_a_pull_and_leave_the_switch_ready() {
         let mut random = crate::simulate::random::Random::new(5);
         for _ in 0..2000 {
-            let mut presses: Vec<u64> = (0..1 + random.below(12)).map(|_| random.below(4000) as u64).collect();
+            let mut presses: Vec<u64> =
+                (0..1 + random.below(12)).map(|_| random.below(4000) as u64).collect();
             presses.sort_unstable();
             presses.dedup();
             let from = random.below(4000) as u64;

@@ -408,11 +408,7 @@ fn anything_stops_during_load_and_somebody_must_say_that_it_goes_on() {
         assert!(matches!(world.visit.stage(), Stage::Halted { .. }), "`{line}`");
         world.type_line("");
         let ended = line == "p 6";
-        assert_eq!(
-            world.done(),
-            ended,
-            "pain is not repeated: without its make there is no break"
-        );
+        assert_eq!(world.done(), ended, "pain is not repeated: without its make there is no break");
     }
 }
 
@@ -619,7 +615,11 @@ fn pain_is_asked_after_when_a_side_is_done_and_the_visit_waits_for_no_answer_for
     world.wait(16.0);
     assert_eq!(asked(&world)[1], ("not entered".to_owned(), Some(2)));
     assert!(world.visit.is_finished());
-    assert_eq!(world.results(), [(1, "released", true), (2, "released", true)], "pain afterwards ends no trial");
+    assert_eq!(
+        world.results(),
+        [(1, "released", true), (2, "released", true)],
+        "pain afterwards ends no trial"
+    );
 }
 
 #[test]
@@ -633,7 +633,10 @@ fn what_is_seen_can_be_entered_with_the_foot_switch_alone() {
     world.type_line("r");
     world.type_line("");
     assert!(world.noted("knuckle overextends"), "{:?}", world.said);
-    assert!(matches!(world.visit.stage(), Stage::Look { item: 1 }), "the motion itself is still to be judged");
+    assert!(
+        matches!(world.visit.stage(), Stage::Look { item: 1 }),
+        "the motion itself is still to be judged"
+    );
     world.type_line("r");
     world.type_line("");
     assert!(world.noted("part of the range") && matches!(world.visit.stage(), Stage::Look { item: 2 }));
@@ -648,7 +651,8 @@ fn what_is_seen_can_be_entered_with_the_foot_switch_alone() {
 #[test]
 fn an_earlier_trial_is_reassigned_and_what_it_ended_is_the_other_item() {
     let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
-    let items = ["index", "ring", "little"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
+    let items =
+        ["index", "ring", "little"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
     let mut world = World::begun(&examined(&items));
     world.touch();
     world.pull(20.0, 1.2, |_| {});
