@@ -16,6 +16,7 @@ pub mod journal;
 pub mod participant;
 pub mod pipeline;
 pub mod port;
+pub mod practice;
 pub mod recorder;
 pub mod recover;
 pub mod resume;

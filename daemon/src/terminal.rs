@@ -35,8 +35,8 @@ pub struct Terminal {
     told_missing: u64,
     told_missing_ns: u64,
     told_zero: Option<NoZero>,
-    /// What is shown of the force at each item of the plan, and now.
-    sees: Vec<Sees>,
+    /// The plan's items by name, with what is shown of the force at each; and what is shown now.
+    items: Vec<(String, Sees)>,
     now_sees: Sees,
     typed: String,
     /// Greatest force so far, N: the bar's scale where nothing else sets one.
@@ -61,7 +61,7 @@ impl Terminal {
             told_missing: 0,
             told_missing_ns: 0,
             told_zero: None,
-            sees: Vec::new(),
+            items: Vec::new(),
             now_sees: Sees::All,
             typed: String::new(),
             most_n: 0.0,
@@ -82,10 +82,14 @@ impl Terminal {
         self.tell(0);
     }
 
-    /// Shows no more of the force than this, at each item of the plan.
-    pub fn hide(&mut self, sees: Vec<Sees>) {
-        self.sees = sees;
+    /// The plan's items by name, and what may be shown of the force at each.
+    pub fn plan(&mut self, items: Vec<(String, Sees)>) {
+        self.items = items;
         self.at_item(1);
+    }
+
+    fn planned(&self, item: usize) -> Option<&(String, Sees)> {
+        item.checked_sub(1).and_then(|at| self.items.get(at))
     }
 
     /// The line that is being typed.
@@ -94,8 +98,7 @@ impl Terminal {
     }
 
     fn at_item(&mut self, item: usize) {
-        let sees = item.checked_sub(1).and_then(|at| self.sees.get(at));
-        self.now_sees = sees.copied().unwrap_or_default();
+        self.now_sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
     }
 
     /// Says something.

@@ -231,6 +231,19 @@ impl World {
         rows
     }
 
+    /// The program dies and is started again: the visit goes on from its journal, at the step it was at.
+    pub fn interrupt(&mut self) {
+        let folder = tempfile::tempdir().unwrap();
+        self.write(folder.path());
+        let again = daemon::resume::read(&SystemDisk::shared(), folder.path()).unwrap().unwrap();
+        assert!(again.missing.is_empty(), "nothing was on its way: {:?}", again.missing);
+        let state = |core: &Core| format!("{:?}", core.visit());
+        assert_eq!(state(&again.core), state(&self.core), "replayed, the visit stands where it stood");
+        self.core = again.core;
+        self.put(Record::Closed { port: 0, reason: "interrupted".into() });
+        self.put(Record::Opened { port: 0, detail: "{}".into() });
+    }
+
     /// Through a real journal into a recording, and what that holds.
     pub fn sealed(&self) -> (Vec<TrialRow>, Vec<ObservationRow>) {
         let folder = tempfile::tempdir().unwrap();
@@ -241,6 +254,11 @@ impl World {
 
     /// Writes the journal into a folder and seals it; gives the recording.
     pub fn seal(&self, folder: &Path) -> PathBuf {
+        self.write(folder);
+        seal(&SystemDisk::shared(), folder).unwrap().recording
+    }
+
+    fn write(&self, folder: &Path) {
         let disk = SystemDisk::shared();
         let id = uuid::Uuid::from_u128(7);
         let mut writer = Writer::create(disk, folder, id, "test", Options::default()).unwrap();
@@ -248,6 +266,5 @@ impl World {
             writer.append(stamped.monotonic_ns, &stamped.record).unwrap();
         }
         writer.finish().unwrap();
-        seal(&SystemDisk::shared(), folder).unwrap().recording
     }
 }

@@ -3,10 +3,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 pub mod examined;
+pub mod follow;
 pub mod fuzz;
 pub mod journal;
 pub mod scorer;
 pub mod soak;
+pub mod terminal;
 pub mod world;
 
 use nix::sys::signal::{Signal, kill, killpg};

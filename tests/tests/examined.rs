@@ -263,3 +263,35 @@ fn a_submaximal_lab_visit_keeps_seed_and_order() {
     let inside = observed.iter().filter(|row| row.value.ends_with("of the hold in the band")).count();
     assert_eq!(inside, 4);
 }
+
+/// Wherever in an examination the program dies: it goes on where it was, and sealing gives the rows that were shown.
+#[test]
+fn an_examination_that_is_interrupted_anywhere_goes_on_at_its_step() {
+    use daemon::visit::engine::Stage;
+    let plan = short("\"active-motion\", \"make\", \"break\"", &["index abduction", "ring abduction"]);
+    let mut stages = std::collections::BTreeSet::new();
+    for seed in 0..6 {
+        let mut world = World::new(&plan, Person::default(), &ALLOWED);
+        let mut random = Random::new(seed);
+        let mut left = 4;
+        while !world.core.is_finished() {
+            world.step();
+            assert!(world.now_ns < 1_200_000_000_000, "seed {seed}: {:?}", world.core.visit().stage());
+            if left > 0 && random.chance(0.002) {
+                left -= 1;
+                let stage = world.core.visit().stage();
+                stages.insert(format!("{:?}", std::mem::discriminant(&stage)));
+                let attempts = world.core.visit().results().attempts().to_vec();
+                world.interrupt();
+                assert_eq!(world.core.visit().results().attempts(), attempts, "seed {seed}, {stage:?}");
+                assert!(!matches!(world.core.visit().stage(), Stage::Gate(_)), "the gate is not asked twice");
+            }
+        }
+        world.finish();
+        let (rows, _) = world.sealed();
+        assert_eq!(text(&rows), text(&world.rows()), "seed {seed}");
+        let valid = assigned(&rows).iter().filter(|row| row.valid == 1).count();
+        assert_eq!(valid, 2 * 2 * 2, "seed {seed}: every item has its trial, once");
+    }
+    assert!(stages.len() >= 4, "it was interrupted at different steps: {stages:?}");
+}

@@ -55,7 +55,8 @@ fn recording(folder: &Path) -> PathBuf {
 
 fn tool(name: &str, arguments: &[&str], files: &[&Path]) -> String {
     let output = Command::new(name).args(arguments).args(files).output();
-    let output = output.unwrap_or_else(|error| panic!("{name}: {error}; `sh tests/prepare tests` installs it"));
+    let output =
+        output.unwrap_or_else(|error| panic!("{name}: {error}; `sh tests/prepare tests` installs it"));
     assert!(output.status.success(), "{name}: {}", stderr(&output));
     String::from_utf8_lossy(&output.stdout).into_owned()
 }
@@ -63,7 +64,8 @@ fn tool(name: &str, arguments: &[&str], files: &[&Path]) -> String {
 /// Prints a page on this paper.
 fn printed(html: &str, paper: &str, folder: &Path) -> PathBuf {
     let (page, pdf) = (folder.join(format!("{paper}.html")), folder.join(format!("{paper}.pdf")));
-    std::fs::write(&page, html.replacen("</style>", &format!("@page {{ size: {paper} }}</style>"), 1)).unwrap();
+    std::fs::write(&page, html.replacen("</style>", &format!("@page {{ size: {paper} }}</style>"), 1))
+        .unwrap();
     let profile = tempfile::tempdir().unwrap();
     let flags = [
         "--headless=new",
@@ -106,7 +108,11 @@ fn sheets(pdf: &Path) -> Vec<(f64, f64, Vec<Word>)> {
             sheets.push((number(line, "width"), number(line, "height"), Vec::new()));
         } else if line.starts_with("<word ") {
             let (_, inner) = line.split_once('>').unwrap();
-            let text = inner.trim_end_matches("</word>").replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&");
+            let text = inner
+                .trim_end_matches("</word>")
+                .replace("&lt;", "<")
+                .replace("&gt;", ">")
+                .replace("&amp;", "&");
             let [left, top, right, bottom] = ["xMin", "yMin", "xMax", "yMax"].map(|name| number(line, name));
             sheets.last_mut().unwrap().2.push(Word { text, left, top, right, bottom });
         }
@@ -144,9 +150,15 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
         assert!(sheets.len() > 3, "{paper}: {} sheets", sheets.len());
         for (number, (own_width, own_height, words)) in (1..).zip(&sheets) {
             let here = format!("{paper}, sheet {number} of {}", sheets.len());
-            assert!((own_width - width).abs() < 1.0 && (own_height - height).abs() < 1.0, "{here}: {own_width} {own_height}");
+            assert!(
+                (own_width - width).abs() < 1.0 && (own_height - height).abs() < 1.0,
+                "{here}: {own_width} {own_height}"
+            );
             for word in words {
-                let inside = word.left >= 28.0 && word.right <= width - 28.0 && word.top >= 28.0 && word.bottom <= height - 14.0;
+                let inside = word.left >= 28.0
+                    && word.right <= width - 28.0
+                    && word.top >= 28.0
+                    && word.bottom <= height - 14.0;
                 assert!(inside, "{here}: {word:?}");
             }
             if let Some(pair) = overlapping(words) {

@@ -150,7 +150,8 @@ fn figures(page: &mut Page, recording: &Recording) -> anyhow::Result<()> {
     for (_, figure) in points_figures(&items, &source(recording)) {
         page.figure(&svg(&figure).map_err(advised)?);
     }
-    for item in &items {
+    // Where nothing was found there is nothing to draw.
+    for item in items.iter().filter(|item| item.trials.iter().any(|trial| trial.peak_zero_n.is_some())) {
         let figure = overlay_figure(recording, item, &rows).map_err(advised)?;
         page.figure(&svg(&figure).map_err(advised)?);
     }

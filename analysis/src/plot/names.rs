@@ -101,10 +101,15 @@ fn offset_seconds(offset: &str) -> Option<i32> {
     (hours < 24 && minutes < 60).then_some(sign * (3600 * hours + 60 * minutes))
 }
 
-/// Time of day, UTC: `09:12:30 UTC`; as it stands where it is no time.
-pub fn clock(rfc3339: &str) -> String {
+/// Time of day in the place's own time: `10:12:30`; as it stands where it is no time.
+pub fn clock(rfc3339: &str, offset: &str) -> String {
+    let own = offset_seconds(offset).and_then(|seconds| jiff::tz::Offset::from_seconds(seconds).ok());
+    let own = own.unwrap_or(jiff::tz::Offset::UTC);
     let read = rfc3339.parse::<jiff::Timestamp>();
-    read.map_or_else(|_| rfc3339.to_owned(), |instant| instant.strftime("%H:%M:%S UTC").to_string())
+    read.map_or_else(
+        |_| rfc3339.to_owned(),
+        |instant| own.to_datetime(instant).strftime("%H:%M:%S").to_string(),
+    )
 }
 
 /// Key words as a sentence begins: `left middle radial-deviation` becomes `Left middle radial deviation`.

@@ -129,7 +129,7 @@ pub fn plain_lines(
     let nominal =
         if sensors.iter().any(|told| told.contains("not calibrated")) { " (forces nominal)" } else { "" };
     let left_out = items.iter().flat_map(|item| &item.trials).filter(|trial| !trial.used).count();
-    let deviations = deviations(rows, entered, plan).len();
+    let deviations = deviations(rows, entered, plan, &root.utc_offset).len();
     vec![
         format!(
             "Finger force, {}; participant {}; examiner {}; report {}{nominal}.",
@@ -215,7 +215,7 @@ fn pain_and_grades(entered: &[ObservationRow], plan: &Plan) -> String {
 }
 
 /// What the examiner saw, a row a muscle; pain; notes.
-pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan) {
+pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan, offset: &str) {
     let mut muscles: Vec<String> = Vec::new();
     let muscle_of =
         |row: &ObservationRow| name_of(plan, row.item).split(',').next().unwrap_or_default().to_owned();
@@ -255,7 +255,12 @@ pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan) {
         .filter(|row| matches!(row.kind.as_str(), "pain" | "pain after"))
         .map(|row| {
             let when = if row.kind == "pain" { "with or after" } else { "when the side was done, after" };
-            format!("{}: {} ({when} {})", names::clock(&row.entered_utc), row.value, name_of(plan, row.item))
+            format!(
+                "{}: {} ({when} {})",
+                names::clock(&row.entered_utc, offset),
+                row.value,
+                name_of(plan, row.item)
+            )
         })
         .collect();
     if !pain.is_empty() {
@@ -266,10 +271,10 @@ pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan) {
 }
 
 /// What went another way than planned, a line each.
-pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan) -> Vec<String> {
+pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, offset: &str) -> Vec<String> {
     let told = |row: &ObservationRow| {
         let what = if row.kind == "override" { "the gate was overridden: " } else { "" };
-        format!("{} {}: {what}{}", names::clock(&row.entered_utc), name_of(plan, row.item), row.value)
+        format!("{} {}: {what}{}", names::clock(&row.entered_utc, offset), name_of(plan, row.item), row.value)
     };
     let entered = entered.iter().filter(|row| matches!(row.kind.as_str(), "override" | "text")).map(told);
     let moved = rows.iter().filter_map(|row| {

@@ -27,24 +27,35 @@ fn escape_lines(lines: &[String]) -> String {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Cell {
     html: String,
-    is_number: bool,
+    class: &'static str,
 }
 
 impl Cell {
     /// Words.
     pub fn text(text: &str) -> Cell {
-        Cell { html: escape(text), is_number: false }
+        Cell { html: escape(text), class: "" }
+    }
+
+    /// A few words that stay on one line.
+    pub fn short(text: &str) -> Cell {
+        Cell::text(text).unbroken()
+    }
+
+    /// The same on one line.
+    #[must_use]
+    pub fn unbroken(self) -> Cell {
+        Cell { class: " class=\"s\"", ..self }
     }
 
     /// A number with its id.
     pub fn number(value: Option<f64>, digits: usize, id: &str) -> Cell {
         let shown = value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"));
-        Cell { html: with_id(&shown, id), is_number: true }
+        Cell { html: with_id(&shown, id), class: " class=\"r\"" }
     }
 
     /// Several numbers with their ids, already marked up by [`with_id`].
     pub fn numbers(parts: &[String]) -> Cell {
-        Cell { html: parts.join(" &ensp;"), is_number: false }
+        Cell { html: parts.join(" &ensp;"), class: "" }
     }
 }
 
@@ -113,8 +124,7 @@ impl Page {
                 );
             }
             for row in *rows {
-                let class = |cell: &Cell| if cell.is_number { " class=\"r\"" } else { "" };
-                let cells = row.iter().map(|cell| format!("<td{}>{}</td>", class(cell), cell.html));
+                let cells = row.iter().map(|cell| format!("<td{}>{}</td>", cell.class, cell.html));
                 let _ = writeln!(self.0, "<tr>{}</tr>", cells.collect::<String>());
             }
         }

@@ -50,8 +50,8 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
         page.classed("quiet", DEFINITIONS);
     }
     side_section(page, &root.visit_id, &items);
-    chart::entered(page, &entered, &plan);
-    deviations(page, &chart::deviations(&rows, &entered, &plan));
+    chart::entered(page, &entered, &plan, &root.utc_offset);
+    deviations(page, &chart::deviations(&rows, &entered, &plan, &root.utc_offset));
     exclusions(page, &items);
     conditions(page, &items, &rows, &plan);
     Ok(())
@@ -130,14 +130,14 @@ fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow]) -> Vec<Cell> {
         })
         .collect();
     vec![
-        Cell::text(&format!("item-{}", item.item)),
+        Cell::short(&format!("item-{}", item.item)),
         Cell::text(&item.muscle),
         Cell::text(&item.test),
         Cell::numbers(&peaks),
         number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
         number(spread.sd_n, 2, "sd_n"),
         number(spread.cv_percent, 1, "cv_percent"),
-        Cell::numbers(&cv_interval(visit_id, item.item, spread)),
+        Cell::numbers(&cv_interval(visit_id, item.item, spread)).unbroken(),
         number(spread.best_n, 2, "best_n"),
         number(Some(spread.trials_used as f64), 0, "trials_used"),
     ]
@@ -205,7 +205,7 @@ fn condition_words(row: &TrialRow) -> String {
         word("palm", &row.palm),
         length("lever", row.lever_mm),
         length("gap", row.gap_mm),
-        word("feedback", &row.feedback),
+        word("the participant sees of the force:", &row.feedback),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     if parts.is_empty() {
@@ -262,15 +262,15 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
             None => "equal",
         };
         vec![
-            Cell::text(&format!("sides-{number}")),
+            Cell::short(&format!("sides-{number}")),
             Cell::text(&format!("{}, {}", of.muscle, of.test)),
             Cell::number(Some(of.left_n), 2, &id("left_n")),
             Cell::number(Some(of.right_n), 2, &id("right_n")),
-            Cell::text(&format!("{} + {}", of.trials.0, of.trials.1)),
+            Cell::short(&format!("{} + {}", of.trials.0, of.trials.1)),
             Cell::number(Some(of.difference_n), 2, &id("difference_n")),
-            Cell::numbers(&ends.unwrap_or_default()),
+            Cell::numbers(&ends.unwrap_or_default()).unbroken(),
             Cell::number(of.percent, 1, &id("percent")),
-            Cell::text(stronger),
+            Cell::short(stronger),
             Cell::text(match of.beyond_repeats {
                 Some(true) => "yes",
                 Some(false) => "not shown",

@@ -58,6 +58,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         resume: None,
         json: false,
         no_seal: true,
+        practice: None,
     });
     drop(sensor);
     let recorded = recorded?;

@@ -62,10 +62,11 @@ pub fn action(typed: &Typed) -> Result<String, String> {
 struct EachKey(Termios);
 
 impl EachKey {
-    /// Where stdin is a terminal that is ours: in the background it would stop the program.
+    /// Where stdin is a terminal, and not somebody else's now: to touch it from the background stops a program.
     fn begin() -> Option<EachKey> {
         let stdin = std::io::stdin();
-        if !stdin.is_terminal() || tcgetpgrp(&stdin) != Ok(getpgrp()) {
+        let in_background = tcgetpgrp(&stdin).is_ok_and(|group| group != getpgrp());
+        if !stdin.is_terminal() || in_background {
             return None;
         }
         let before = tcgetattr(&stdin).ok()?;

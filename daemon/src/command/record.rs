@@ -16,6 +16,7 @@ use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
+use crate::practice::{self, Target};
 use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
@@ -23,8 +24,9 @@ use crate::typing::Typed;
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Plan, Sees, builtin};
+use crate::visit::plan::{Item, Plan, Procedure, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
 use std::io::{self, Write};
@@ -98,6 +100,9 @@ pub struct Args {
     /// Do not seal at the end: leave the journal for `fingerforced recover`
     #[arg(long)]
     pub no_seal: bool,
+    /// A practice: its pulls are told, and it ends with the last.
+    #[arg(skip)]
+    pub practice: Option<Target>,
 }
 
 /// Who can see the terminal.
@@ -112,15 +117,15 @@ pub enum Screen {
     Both,
 }
 
-/// What is shown of the force at each item of the plan.
-fn hidden(visit: &Visit, screen: Screen) -> Vec<Sees> {
+/// The plan's items by name, with what is shown of the force at each.
+fn shown(visit: &Visit, screen: Screen) -> Vec<(String, Sees)> {
     let items = (1..).map_while(|number| visit.item(number));
-    let of = items.map(|item| match screen {
+    let sees = |item: &Item| match screen {
         Screen::Examiner => item.examiner_sees,
         Screen::Participant => item.participant_sees,
         Screen::Both => item.examiner_sees.and(item.participant_sees),
-    });
-    of.collect()
+    };
+    items.map(|item| (item.name(), sees(item))).collect()
 }
 
 /// A visit that was recorded.
@@ -134,6 +139,10 @@ pub struct Recorded {
     pub failure: Option<anyhow::Error>,
     /// What was counted.
     pub health: Health,
+    /// Loading rates of a practice's pulls, N/s.
+    pub rates_n_per_s: Vec<f64>,
+    /// The sensor's serial number.
+    pub sensor: String,
 }
 
 /// Runs the command.
@@ -292,6 +301,9 @@ struct Shell {
     terminal: Terminal,
     signals: (Signal, Signal),
     keys: Keys,
+    practice: Option<Target>,
+    rates_n_per_s: Vec<f64>,
+    sensor: String,
 }
 
 impl Shell {
@@ -308,6 +320,15 @@ impl Shell {
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
         super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let examined = plan.as_ref().is_some_and(|plan| plan.procedure == Procedure::Examined);
+        let practised = if examined && !args.examiner.is_empty() {
+            Some(
+                practice::told(&**data.disk(), data.path(), &args.examiner, SystemClock.utc_ns())
+                    .map_err(advised)?,
+            )
+        } else {
+            None
+        };
         let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
             None => start::new(args, plan, consent, &data)?,
             Some(which) => start::resumed(args, which.as_deref(), &data)?,
@@ -335,11 +356,21 @@ impl Shell {
             terminal: Terminal::new(args.json),
             signals,
             keys: super::keys::listen(),
+            practice: args.practice,
+            rates_n_per_s: Vec::new(),
+            sensor: String::new(),
         };
-        shell.terminal.hide(hidden(shell.session.recorder().core().visit(), args.screen));
+        shell.terminal.plan(shown(shell.session.recorder().core().visit(), args.screen));
         // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
         let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
         shell.session.act(warner.to_json())?;
+        if let Some(practised) = practised {
+            shell.terminal.line(&practised);
+            let scale = String::new();
+            let seen =
+                Examiner::Observe { kind: "practice".to_owned(), value: practised, scale, muscle: None };
+            shell.session.act(seen.to_json())?;
+        }
         for answer in &args.allow {
             shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
         }
@@ -388,6 +419,9 @@ impl Shell {
         if self.session.recorder().core().is_finished() {
             return Some("plan finished");
         }
+        if self.practice.is_some_and(|target| self.rates_n_per_s.len() >= target.pulls) {
+            return Some("practice done");
+        }
         let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
         (since_ns as f64 >= seconds * 1e9).then_some("time over")
     }
@@ -433,10 +467,25 @@ impl Shell {
         for said in std::mem::take(&mut self.session.said) {
             if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
                 self.remember(identity);
+                identity.serial.clone_into(&mut self.sensor);
+            }
+            if let (Said::Trial(row), Some(target)) = (&said, self.practice) {
+                self.practise(row, &target);
+                continue;
             }
             self.health.hear(&said);
             self.terminal.hear(&said, &self.name);
         }
+    }
+
+    fn practise(&mut self, row: &TrialRow, target: &Target) {
+        let Some(rate) = practice::rate_n_per_s(row).filter(|_| self.rates_n_per_s.len() < target.pulls)
+        else {
+            return;
+        };
+        self.rates_n_per_s.push(rate);
+        let number = self.rates_n_per_s.len();
+        self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));
     }
 
     /// So that it is found without being named next time.
@@ -453,6 +502,7 @@ impl Shell {
 
     fn close(self, end: End) -> anyhow::Result<Recorded> {
         let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
+        let (rates_n_per_s, sensor) = (self.rates_n_per_s, self.sensor);
         let progress = session.recorder().journal().progress();
         let faults = session.recorder().core().faults();
         terminal.end();
@@ -464,7 +514,7 @@ impl Shell {
                 }
                 terminal.end();
                 let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: None, health })
+                Ok(Recorded { folder, reason, failure: None, health, rates_n_per_s, sensor })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
@@ -481,7 +531,8 @@ impl Shell {
                 session.give_up(&reason);
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
                 let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
+                let failure = Some(error.context(kept));
+                Ok(Recorded { folder, reason, failure, health, rates_n_per_s, sensor })
             }
         }
     }

@@ -105,8 +105,10 @@ impl Terminal {
     }
 
     pub(super) fn observed(&mut self, seen: &Observation) {
-        let item = seen.item.map_or(String::new(), |item| format!(" (item {item})"));
-        self.line(&format!("noted{item}: {}: {}", seen.kind, seen.value));
+        // Read back, so that a slip of the foot or the tongue is heard.
+        let of = seen.item.and_then(|item| self.planned(item));
+        let item = of.map_or(String::new(), |(name, _)| format!(" of {name}"));
+        self.line(&format!("noted: {}{item}: {}", seen.kind, seen.value));
     }
 }
 

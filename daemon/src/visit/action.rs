@@ -59,6 +59,9 @@ pub enum Examiner {
         value: String,
         /// By which scale; "" none.
         scale: String,
+        /// Of which muscle, where it is said; otherwise of what is looked at or pulled, or was pulled last.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        muscle: Option<Muscle>,
     },
     /// An item that the gate refuses is done all the same.
     Override {
@@ -81,7 +84,7 @@ pub enum Examiner {
 pub const TYPED: &str = "Enter: ready, next, or stop during a pull · r [reason]: repeat the last trial (while looking: other \
 answers) · p [0-10]: pain · x [who]: stop · pause · s [reason]: skip this item · i [TRIAL] [reason]: a trial does not count · \
 l: the last one slipped · w [TRIAL] SIDE DIGIT DIRECTION [: reason]: a trial was of this muscle · o KIND: VALUE: observed · \
-g GRADE: grade · allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
+g GRADE [SIDE DIGIT DIRECTION]: grade · allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
 
 impl Examiner {
     /// Reads a typed line.
@@ -115,10 +118,9 @@ impl Examiner {
             "o" => {
                 let (kind, value) =
                     rest.split_once(':').ok_or("write o KIND: VALUE, as in `o trick movement: wrist`")?;
-                observed(kind.trim(), value.trim(), "")
+                observed(kind.trim(), value.trim(), "", None)
             }
-            "g" if !rest.is_empty() => observed("grade", rest, "MRC 0-5"),
-            "g" => return Err("write g and the grade, as in `g 4-`".to_owned()),
+            "g" => graded(rest)?,
             "allow" => Examiner::Allow(Clearance::parse(rest)?),
             "override" => {
                 let (item, reason) =
@@ -142,8 +144,21 @@ fn numbered(text: &str) -> (Option<u64>, &str) {
     first.parse().map_or((None, text), |number| (Some(number), rest.trim()))
 }
 
-fn observed(kind: &str, value: &str, scale: &str) -> Examiner {
-    Examiner::Observe { kind: kind.to_owned(), value: value.to_owned(), scale: scale.to_owned() }
+fn observed(kind: &str, value: &str, scale: &str, muscle: Option<Muscle>) -> Examiner {
+    Examiner::Observe { kind: kind.to_owned(), value: value.to_owned(), scale: scale.to_owned(), muscle }
+}
+
+/// `4-` or `4- left index abduction`. The scale is the Medical Research Council's, 0 to 5, with + and − as is common practice.
+fn graded(text: &str) -> Result<Examiner, String> {
+    let (grade, muscle) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
+    let mut signs = grade.chars();
+    let is_grade = matches!(signs.next(), Some('0'..='5')) && matches!(signs.as_str(), "" | "+" | "-");
+    if !is_grade {
+        return Err("write g and the grade, 0 to 5 with + or -, as in `g 4-` or `g 4- left index abduction`"
+            .to_owned());
+    }
+    let muscle = (!muscle.is_empty()).then(|| muscle.parse::<Muscle>().map_err(|error| error.to_string()));
+    Ok(observed("grade", grade, "MRC 0-5", muscle.transpose()?))
 }
 
 fn pain(text: &str) -> Result<Option<f64>, String> {
@@ -178,6 +193,7 @@ mod tests {
             "w 7 left index abduction: wrong finger",
             "o trick movement: wrist",
             "g 4-",
+            "g 5 left index abduction",
             "allow left index make pain 2",
             "override 3 the surgeon said so",
         ] {
@@ -200,6 +216,9 @@ mod tests {
             ("w left toe abduction", "thumb"),
             ("o wrist", "o KIND: VALUE"),
             ("g", "g 4-"),
+            ("g 6", "0 to 5"),
+            ("g 4x", "0 to 5"),
+            ("g 4 left toe", "digit"),
             ("allow", "side"),
             ("override three because", "`three` is no number"),
         ] {

@@ -49,7 +49,7 @@ impl Visit {
             }
             Examiner::Skip { reason } => self.skip(reason, out),
             Examiner::Reassign { trial, to, reason } => self.reassign(*trial, *to, reason, out),
-            Examiner::Observe { kind, value, scale } => self.saw(kind, value, scale, out),
+            Examiner::Observe { kind, value, scale, muscle } => self.saw(kind, value, scale, *muscle, out),
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
             Examiner::Warner { able, .. } => (self.can_warn, self.told_no_warner) = (*able, false),
         }
@@ -119,7 +119,7 @@ impl Visit {
             }
             State::Looking { item, offered: Some(at), .. } => {
                 if let Some((kind, value)) = self.answers(item).get(at) {
-                    self.saw(kind, value, "", out);
+                    self.saw(kind, value, "", None, out);
                 }
                 // What was done is seen; what was done beside it may be more than one thing.
                 if let State::Looking { since_s, offered, .. } = &mut self.state {
@@ -282,8 +282,19 @@ impl Visit {
         self.choose_again(out);
     }
 
-    fn saw(&mut self, kind: &str, value: &str, scale: &str, out: &mut Vec<Effect>) {
-        let at = self.current().or(self.last);
+    fn saw(&mut self, kind: &str, value: &str, scale: &str, muscle: Option<Muscle>, out: &mut Vec<Effect>) {
+        // Between two pulls it is the one before that was seen.
+        let at = match &self.state {
+            State::Looking { item, .. } => Some(*item),
+            State::Pulling(pull) => Some(pull.item),
+            _ => self.last.or(self.current()),
+        };
+        let items = self.plan.as_ref().map_or(&[][..], |plan| &plan.items);
+        let named = muscle.and_then(|muscle| items.iter().position(|item| item.muscle == muscle));
+        if let (Some(muscle), None) = (muscle, named) {
+            return out.push(Effect::Say(format!("the plan has no {muscle}: nothing was noted")));
+        }
+        let at = named.or(at);
         self.observe(at, kind, value, scale, out);
         let muscle = at.and_then(|at| self.planned(at)).map(|item| item.muscle);
         if let (Some(muscle), "grade") = (muscle, kind)

@@ -703,3 +703,23 @@ fn pain_is_of_the_pull_that_was_stopped_or_else_of_the_last_one() {
     world.type_line("p 6");
     assert_eq!(world.results(), [(1, "pain-limited", false)]);
 }
+
+#[test]
+fn a_grade_is_of_the_pull_before_it_or_of_the_muscle_that_is_named() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0";
+    let items = ["index", "ring"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    assert!(matches!(world.visit.stage(), Stage::Rest { item: 2, .. } | Stage::Ready { item: 2 }));
+    world.type_line("g 4-");
+    world.type_line("g 5 left ring abduction");
+    world.type_line("g 3 right ring abduction");
+    let of = |it: &Effect| match it {
+        Effect::Observed(seen) if seen.kind == "grade" => Some((seen.item, seen.value.clone())),
+        _ => None,
+    };
+    let grades: Vec<_> = world.said.iter().filter_map(of).collect();
+    assert_eq!(grades, [(Some(1), "4-".to_owned()), (Some(2), "5".to_owned())]);
+    assert!(world.heard("the plan has no right ring abduction"));
+}
