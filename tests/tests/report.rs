@@ -166,7 +166,7 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
             }
             let text = words.iter().map(|word| word.text.as_str()).collect::<Vec<_>>().join(" ");
             assert!(text.contains(&format!("page {number} of {}", sheets.len())), "{here}: {text}");
-            assert!(text.contains(&format!("finger-force report {id}")), "{here}: {text}");
+            assert!(text.contains(&format!("report {id}")), "{here}: {text}");
             assert!(words.len() > 20, "{here} is nearly empty: {text}");
         }
     }

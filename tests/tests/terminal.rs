@@ -41,7 +41,11 @@ fn one_switch_and_one_key_run_a_visit_at_a_terminal() {
                 assert!(!terminal.is_as_it_was(), "each key is read as it is pressed");
                 hold_the_key(&mut terminal);
             }
-            "active motion: part of the range? Press takes it" => terminal.keys(" "),
+            // The key was up for a while.
+            "active motion: part of the range? Press takes it" => {
+                std::thread::sleep(Duration::from_millis(600));
+                terminal.keys(" ");
+            }
             // The first make is stopped by the participant, the second by the examiner's foot, the third is done.
             _ if line.starts_with("go: right index abduction, make") => {
                 makes += 1;
@@ -61,6 +65,8 @@ fn one_switch_and_one_key_run_a_visit_at_a_terminal() {
         heard.push(line);
     }
     let (screen, told) = (terminal.screen(), heard.join("\n"));
+    // For eyes.
+    std::fs::write(concat!(env!("CARGO_TARGET_TMPDIR"), "/terminal.txt"), &screen).unwrap();
     let ended = wait_for("the end", || terminal.ended());
     assert!(ended.success(), "{told}");
     assert!(terminal.is_as_it_was(), "the terminal is given back as it was");
@@ -88,10 +94,10 @@ fn one_switch_and_one_key_run_a_visit_at_a_terminal() {
 
 #[test]
 fn what_the_plan_hides_is_not_on_the_screen() {
-    for (keys, screen_of, hidden) in [
-        ("examiner_sees = \"pace only\"\n", "examiner", true),
-        ("participant_sees = \"nothing\"\n", "both", true),
-        ("examiner_sees = \"pace only\"\nparticipant_sees = \"all\"\n", "participant", false),
+    for (keys, screen_of, hidden, counted) in [
+        ("examiner_sees = \"pace only\"\n", "examiner", true, true),
+        ("participant_sees = \"nothing\"\n", "both", true, false),
+        ("examiner_sees = \"pace only\"\nparticipant_sees = \"all\"\n", "participant", false, true),
     ] {
         let place = Place::default();
         let mut hand = Hand::start(&place);
@@ -114,7 +120,7 @@ fn what_the_plan_hides_is_not_on_the_screen() {
         let screen = terminal.screen();
         let pull = screen.split("go: right index abduction").nth(1).unwrap_or_else(|| panic!("{screen}"));
         assert_eq!(!pull.contains(" N"), hidden, "{screen_of}, {keys}:\n{screen}");
-        assert!(pull.contains("#####"), "the count is seen");
+        assert_eq!(pull.contains("#####"), counted, "{screen_of}, {keys}: the count");
         assert_eq!(result.starts_with("right index abduction: recorded"), hidden, "{result}");
     }
 }

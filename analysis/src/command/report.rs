@@ -98,15 +98,15 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     for Source { recording, visit } in &sources {
         page.sheet();
         page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
+        chart::signature(&mut page);
         if !args.no_figures {
+            page.heading(3, "Traces");
             figures(&mut page, recording)?;
         }
-        chart::signature(&mut page);
     }
-    page.classed("quiet", &format!("Made by finger-force {}.", env!("CARGO_PKG_VERSION")));
     let contents: Vec<String> =
         read.iter().map(|(recording, _)| recording.content_sha256().to_owned()).collect();
-    let foot = format!("finger-force report {}", chart::report_id(&contents));
+    let foot = format!("finger-force {} report {}", env!("CARGO_PKG_VERSION"), chart::report_id(&contents));
     Ok(page.finish("Finger force", &foot))
 }
 
