@@ -27,6 +27,9 @@ pub struct Begun {
     /// Consent of a research participant: `date version`; "" none.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub consent: String,
+    /// What else is known of the participant: codes and classes, by their names in a recording's `/participant`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub about: Vec<(String, String)>,
     /// The plan (TOML); "" free recording.
     pub plan: String,
     /// Software and version.
@@ -142,8 +145,19 @@ impl Core {
         if let Record::Action(text) = &stamped.record
             && let Ok(action) = serde_json::from_str::<Examiner>(text)
         {
-            self.tell(&Input::Action(&action), None, out);
+            self.tell(&Input::Action(&self.by_id(action)), None, out);
         }
+    }
+
+    /// People name a trial by its row's order, the visit by its result's id.
+    fn by_id(&self, mut action: Examiner) -> Examiner {
+        if let Examiner::Invalid { trial: Some(trial), .. } | Examiner::Reassign { trial: Some(trial), .. } =
+            &mut action
+        {
+            let named = self.trials.iter().find(|(_, row)| u64::try_from(row.order) == Ok(*trial));
+            *trial = named.map_or(u64::MAX, |(id, _)| *id);
+        }
+        action
     }
 
     fn output(&mut self, output: Output, out: &mut Vec<Said>) {

@@ -46,16 +46,19 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         plan: Some(plan_file),
         allow: Vec::new(),
         involved: None,
+        screen: record::Screen::Examiner,
         participant: "D001".to_owned(),
         examiner: "E01".to_owned(),
         data: Some(out.clone()),
         seconds: None,
         keep_free: 256,
+        about: Vec::new(),
         consent_version: None,
         consent_date: None,
         resume: None,
         json: false,
         no_seal: true,
+        practice: None,
     });
     drop(sensor);
     let recorded = recorded?;

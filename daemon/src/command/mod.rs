@@ -7,6 +7,7 @@ pub mod erase;
 mod keys;
 pub mod plans;
 pub mod ports;
+pub mod practice;
 pub mod record;
 pub mod recover;
 pub mod revise;

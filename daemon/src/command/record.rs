@@ -3,24 +3,30 @@
 //! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
 //! the examiner. What is recorded is decided in the core.
 
+use super::keys::{self, Keys};
 use super::start::{self, Start};
 use crate::clock::{Clock, SystemClock};
 use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
 use crate::journal::{JournalError, SystemDisk};
+use crate::participant;
 use crate::pipeline::{Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
+use crate::practice::{self, Target};
 use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::terminal::Terminal;
+use crate::typing::Typed;
 use crate::visit::action::Examiner;
+use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Plan, builtin};
+use crate::visit::plan::{Item, Plan, Procedure, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
 use std::io::{self, Write};
@@ -55,9 +61,16 @@ pub struct Args {
     /// The involved side, left or right: the other one is tested first
     #[arg(long, value_name = "SIDE")]
     pub involved: Option<Side>,
+    /// Who can see this terminal: what the plan hides from them is not shown
+    #[arg(long, value_enum, default_value_t)]
+    pub screen: Screen,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
+    /// What else is known of the participant, NAME=VALUE: age (years), sex, dominant (left, right, both), condition,
+    /// weeks-since (injury or surgery), hand-length (mm), protocol; repeatable
+    #[arg(long, value_name = "NAME=VALUE", value_parser = participant::field)]
+    pub about: Vec<(String, String)>,
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
@@ -69,7 +82,7 @@ pub struct Args {
     pub consent_date: Option<String>,
     /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
     #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
-        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+        conflicts_with_all = ["plan", "involved", "participant", "about", "examiner", "consent_version"])]
     pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
@@ -87,6 +100,32 @@ pub struct Args {
     /// Do not seal at the end: leave the journal for `fingerforced recover`
     #[arg(long)]
     pub no_seal: bool,
+    /// A practice: its pulls are told, and it ends with the last.
+    #[arg(skip)]
+    pub practice: Option<Target>,
+}
+
+/// Who can see the terminal.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum Screen {
+    /// The examiner.
+    #[default]
+    Examiner,
+    /// The participant.
+    Participant,
+    /// Both.
+    Both,
+}
+
+/// The plan's items by name, with what is shown of the force at each.
+fn shown(visit: &Visit, screen: Screen) -> Vec<(String, Sees)> {
+    let items = (1..).map_while(|number| visit.item(number));
+    let sees = |item: &Item| match screen {
+        Screen::Examiner => item.examiner_sees,
+        Screen::Participant => item.participant_sees,
+        Screen::Both => item.examiner_sees.and(item.participant_sees),
+    };
+    items.map(|item| (item.name(), sees(item))).collect()
 }
 
 /// A visit that was recorded.
@@ -100,6 +139,10 @@ pub struct Recorded {
     pub failure: Option<anyhow::Error>,
     /// What was counted.
     pub health: Health,
+    /// Loading rates of a practice's pulls, N/s.
+    pub rates_n_per_s: Vec<f64>,
+    /// The sensor's serial number.
+    pub sensor: String,
 }
 
 /// Runs the command.
@@ -257,7 +300,10 @@ struct Shell {
     name: String,
     terminal: Terminal,
     signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<String>,
+    keys: Keys,
+    practice: Option<Target>,
+    rates_n_per_s: Vec<f64>,
+    sensor: String,
 }
 
 impl Shell {
@@ -274,6 +320,15 @@ impl Shell {
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
         super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let examined = plan.as_ref().is_some_and(|plan| plan.procedure == Procedure::Examined);
+        let practised = if examined && !args.examiner.is_empty() {
+            Some(
+                practice::told(&**data.disk(), data.path(), &args.examiner, SystemClock.utc_ns())
+                    .map_err(advised)?,
+            )
+        } else {
+            None
+        };
         let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
             None => start::new(args, plan, consent, &data)?,
             Some(which) => start::resumed(args, which.as_deref(), &data)?,
@@ -300,8 +355,22 @@ impl Shell {
             name,
             terminal: Terminal::new(args.json),
             signals,
-            actions: super::keys::listen(),
+            keys: super::keys::listen(),
+            practice: args.practice,
+            rates_n_per_s: Vec::new(),
+            sensor: String::new(),
         };
+        shell.terminal.plan(shown(shell.session.recorder().core().visit(), args.screen));
+        // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
+        let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
+        shell.session.act(warner.to_json())?;
+        if let Some(practised) = practised {
+            shell.terminal.line(&practised);
+            let scale = String::new();
+            let seen =
+                Examiner::Observe { kind: "practice".to_owned(), value: practised, scale, muscle: None };
+            shell.session.act(seen.to_json())?;
+        }
         for answer in &args.allow {
             shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
         }
@@ -321,7 +390,7 @@ impl Shell {
                 _ = tick.tick() => happened = self.tick(),
                 _ = self.signals.0.recv() => signalled = Some("interrupted"),
                 _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(action),
+                Some(read) = self.keys.read.recv() => happened = self.typed(&read),
             }
             if let Err(error) = happened.and_then(|()| self.session.drain()) {
                 return End::Failed(advised(error));
@@ -350,14 +419,43 @@ impl Shell {
         if self.session.recorder().core().is_finished() {
             return Some("plan finished");
         }
+        if self.practice.is_some_and(|target| self.rates_n_per_s.len() >= target.pulls) {
+            return Some("practice done");
+        }
         let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
         (since_ns as f64 >= seconds * 1e9).then_some("time over")
+    }
+
+    fn is_loaded(&self) -> bool {
+        matches!(self.session.recorder().core().visit().stage(), Stage::Pull { .. })
+    }
+
+    fn typed(&mut self, read: &[u8]) -> Result<(), JournalError> {
+        let (now_ns, loaded) = (self.clock.monotonic_ns(), self.is_loaded());
+        for typed in self.keys.typing.hear(read, now_ns, loaded) {
+            self.meant(&typed)?;
+        }
+        self.terminal.typed(self.keys.typing.line());
+        Ok(())
+    }
+
+    fn meant(&mut self, typed: &Typed) -> Result<(), JournalError> {
+        match keys::action(typed) {
+            Ok(action) => self.session.act(action),
+            Err(why) => {
+                self.terminal.line(&why);
+                Ok(())
+            }
+        }
     }
 
     fn tick(&mut self) -> Result<(), JournalError> {
         self.session.tick()?;
         self.tell();
         let now_ns = self.clock.monotonic_ns();
+        if let Some(typed) = self.keys.typing.tick(now_ns, self.is_loaded()) {
+            self.meant(&typed)?;
+        }
         let faults = self.session.recorder().core().faults();
         let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
         self.terminal.tick(now_ns, &faults, sync_age_ns);
@@ -369,10 +467,25 @@ impl Shell {
         for said in std::mem::take(&mut self.session.said) {
             if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
                 self.remember(identity);
+                identity.serial.clone_into(&mut self.sensor);
+            }
+            if let (Said::Trial(row), Some(target)) = (&said, self.practice) {
+                self.practise(row, &target);
+                continue;
             }
             self.health.hear(&said);
             self.terminal.hear(&said, &self.name);
         }
+    }
+
+    fn practise(&mut self, row: &TrialRow, target: &Target) {
+        let Some(rate) = practice::rate_n_per_s(row).filter(|_| self.rates_n_per_s.len() < target.pulls)
+        else {
+            return;
+        };
+        self.rates_n_per_s.push(rate);
+        let number = self.rates_n_per_s.len();
+        self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));
     }
 
     /// So that it is found without being named next time.
@@ -389,6 +502,7 @@ impl Shell {
 
     fn close(self, end: End) -> anyhow::Result<Recorded> {
         let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
+        let (rates_n_per_s, sensor) = (self.rates_n_per_s, self.sensor);
         let progress = session.recorder().journal().progress();
         let faults = session.recorder().core().faults();
         terminal.end();
@@ -400,7 +514,7 @@ impl Shell {
                 }
                 terminal.end();
                 let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: None, health })
+                Ok(Recorded { folder, reason, failure: None, health, rates_n_per_s, sensor })
             }
             End::AtOnce => anyhow::bail!(
                 anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
@@ -417,7 +531,8 @@ impl Shell {
                 session.give_up(&reason);
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
                 let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
+                let failure = Some(error.context(kept));
+                Ok(Recorded { folder, reason, failure, health, rates_n_per_s, sensor })
             }
         }
     }

@@ -56,6 +56,7 @@ pub(super) fn new(
         participant: args.participant.clone(),
         examiner: args.examiner.clone(),
         consent,
+        about: args.about.clone(),
         plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
         software: SOFTWARE.to_owned(),
         started_utc: super::rfc3339(anchor.utc_ns),

@@ -55,6 +55,9 @@ impl Visit {
         if self.barred(at).is_some() {
             return self.go_on(out);
         }
+        if !self.may_be_warned(out) {
+            return;
+        }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let best_n = self.results.best_n(item.muscle, Test::Make);
         let band_n = item.target_percent.zip(best_n).map(|(percent, best_n)| {
@@ -103,7 +106,7 @@ impl Visit {
             return;
         }
         if pull.stopped.is_some() {
-            self.halt_without_hold(&pull);
+            self.halt_without_hold(&pull, out);
         } else if pull.on_contact && self.contact.is_lost() {
             out.push(Effect::Say("contact lost before a pull: not an attempt".to_owned()));
             self.state = State::Ready { item, since_s: self.now_s, helped: false };
@@ -126,17 +129,23 @@ impl Visit {
         pull.pulling = pulling;
         if !pulling && pull.stopped.is_some() {
             let pull = pull.clone();
-            self.halt_without_hold(&pull);
-            out.push(Effect::Say("stopped before a pull: not an attempt".to_owned()));
+            self.halt_without_hold(&pull, out);
         }
     }
 
     /// Stopped, and no hold came of it.
-    fn halt_without_hold(&mut self, pull: &Pull) {
-        if matches!(pull.stopped, Some((Outcome::PainLimited, _))) {
-            self.results.close(pull.item, Outcome::PainLimited.word());
+    pub(super) fn halt_without_hold(&mut self, pull: &Pull, out: &mut Vec<Effect>) {
+        out.push(Effect::Say("stopped before a pull: not an attempt".to_owned()));
+        match &pull.stopped {
+            Some((Outcome::PainLimited, _)) => {
+                self.results.close(pull.item, Outcome::PainLimited.word(), None);
+            }
+            Some((_, why)) => {
+                self.observe(Some(pull.item), "text", &format!("stopped before a pull: {why}"), "", out);
+            }
+            None => {}
         }
-        self.state = State::Halted { item: pull.item };
+        self.state = State::Halted { item: pull.item, pulled: true };
     }
 
     /// The unsmoothed force against the cap, whatever the finder sees.
@@ -241,15 +250,16 @@ impl Visit {
             );
         }
         self.last = Some(at);
+        self.unasked = true;
         if pull.capped {
-            self.results.close(at, "the cap was reached");
+            self.results.close(at, "the cap was reached", Some(result.id));
         }
         if ended.is_some_and(ends_item) {
-            self.results.close(at, ended.map_or("", Outcome::word));
+            self.results.close(at, ended.map_or("", Outcome::word), Some(result.id));
         }
         self.tell_item(at, further_before.is_some(), out);
         if pull.stopped.is_some() {
-            self.state = State::Halted { item: at };
+            self.state = State::Halted { item: at, pulled: true };
             return;
         }
         self.go_on(out);

@@ -39,6 +39,7 @@ impl Witness {
         for effect in &world.said[self.heard..] {
             match effect {
                 Effect::Cue(cue) => {
+                    assert!(world.warned[self.cues], "nothing could warn");
                     let plan = world.visit.plan.as_ref().unwrap();
                     let item = &plan.items[cue.item.0 - 1];
                     assert!(may(cue.item.0), "the gate forbids item {}: {}", cue.item.0, item.name());
@@ -70,7 +71,7 @@ impl Witness {
     }
 }
 
-const LINES: [&str; 16] = [
+const LINES: [&str; 19] = [
     "",
     "",
     "r",
@@ -83,6 +84,9 @@ const LINES: [&str; 16] = [
     "l",
     "w left index abduction",
     "w right ring abduction",
+    "w 2 left index abduction: wrong finger",
+    "i 1 the thumb",
+    "pause",
     "o active motion: full",
     "g 2",
     "override 3 because",
@@ -160,6 +164,7 @@ fn happen(random: &mut Random, world: &mut World, witness: &mut Witness, typed: 
             wait(world, witness, 0.05);
         }
         9 if random.chance(0.3) => world.zero(),
+        9 if random.chance(0.3) => world.warner(random.chance(0.5)),
         10 => world.step(&Input::Pulling(random.chance(0.5))),
         _ => wait(world, witness, random.between(1.0, 12.0)),
     }
@@ -197,11 +202,12 @@ fn serve(world: &mut World, witness: &mut Witness) {
 
 /// Everybody does what is asked: the visit must come to its end.
 fn finish(world: &mut World, witness: &mut Witness, typed: &[String]) {
+    world.warner(true);
     world.step(&Input::Pulling(false));
     for _ in 0..2000 {
         match world.visit.stage() {
             Stage::Done => return,
-            Stage::Halted { .. } => world.type_line(""),
+            Stage::Halted { .. } | Stage::Pain { .. } => world.type_line(""),
             Stage::Turn { .. } => {
                 world.force_n = 0.0;
                 wait(world, witness, 0.8);
