@@ -22,6 +22,7 @@ pub mod seal;
 pub mod sensors;
 pub mod session;
 pub mod settings;
+pub mod shell;
 pub mod simulate;
 pub mod stderr;
 pub mod terminal;

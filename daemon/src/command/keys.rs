@@ -5,27 +5,35 @@ use crate::pipeline::Action;
 use crate::visit::action::Examiner;
 use analysis::console::clean;
 use std::io::Write;
-use tokio::sync::mpsc::Receiver;
+use crate::shell::Order;
+use tokio::sync::mpsc::Sender;
 
-/// Listens to stdin in a thread of its own; ends with stdin. Gives actions as they go into the journal.
-pub fn listen() -> Receiver<String> {
-    let (sender, receiver) = tokio::sync::mpsc::channel(16);
+/// Reads a line; gives the action as it goes into the journal.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn read(line: &str) -> Result<String, String> {
+    match line.trim() {
+        "t" => Ok(Action::Tare.to_json()),
+        "y" => Ok(Action::AcceptSensor.to_json()),
+        line => Examiner::parse(line).map(|action| action.to_json()),
+    }
+}
+
+/// Listens to stdin in a thread of its own; ends with stdin.
+pub fn listen(orders: Sender<Order>) {
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         for line in std::io::stdin().lines() {
             let Ok(line) = line else { return };
-            let action = match line.trim() {
-                "t" => serde_json::to_string(&Action::Tare).unwrap_or_default(),
-                "y" => serde_json::to_string(&Action::AcceptSensor).unwrap_or_default(),
-                line => match Examiner::parse(line) {
-                    Ok(action) => action.to_json(),
-                    Err(why) => {
-                        // A closed stderr is no reason to stop listening.
-                        let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
-                        continue;
-                    }
-                },
+            let action = match read(&line) {
+                Ok(action) => action,
+                Err(why) => {
+                    // A closed stderr is no reason to stop listening.
+                    let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
+                    continue;
+                }
             };
-            if sender.blocking_send(action).is_err() {
+            if orders.blocking_send(Order::Act(action)).is_err() {
                 return;
             }
         }
@@ -33,5 +41,4 @@ pub fn listen() -> Receiver<String> {
     if let Err(error) = listening {
         tracing::warn!(%error, "keys are not listened to");
     }
-    receiver
 }

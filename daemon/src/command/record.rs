@@ -1,33 +1,29 @@
 //! `fingerforced record`: one visit from the terminal.
 //!
-//! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
-//! the examiner. What is recorded is decided in the core.
+//! A [`Shell`] whose audience is a terminal, whose orders come from keys and signals.
 
-use super::start::{self, Start};
+use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
 use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
-use crate::health::Health;
-use crate::journal::{JournalError, SystemDisk};
-use crate::pipeline::{Output, SensorIdentity};
-use crate::port::handover::{CAPACITY_BYTES, Handover};
-use crate::port::open::Serial;
-use crate::port::reader::Reader;
-use crate::port::{DEFAULT_BAUD, Port as _};
-use crate::sensors::{self, Known};
-use crate::session::{Cable, Session, TICK_NS};
+use crate::journal::SystemDisk;
+use crate::pipeline::WireFaults;
+use crate::port::DEFAULT_BAUD;
+use crate::sensors;
+use crate::shell::{Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
 use crate::visit::action::Examiner;
+use crate::visit::engine::Visit;
 use crate::visit::gate::Clearance;
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Hint, Usage, advised};
 use analysis::trial::Side;
 use anyhow::Context;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc::Sender;
 
 /// Record one visit from the terminal
 ///
@@ -89,19 +85,6 @@ pub struct Args {
     pub no_seal: bool,
 }
 
-/// A visit that was recorded.
-#[derive(Debug)]
-pub struct Recorded {
-    /// Its folder.
-    pub folder: PathBuf,
-    /// Why it ended.
-    pub reason: String,
-    /// What ended it, where that was not asked for. What was recorded before is there all the same.
-    pub failure: Option<anyhow::Error>,
-    /// What was counted.
-    pub health: Health,
-}
-
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record(args)?;
@@ -124,27 +107,56 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 /// Records a visit; returns when its journal is complete.
 pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     let plan = read_plan(args)?;
-    for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
-    }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
-    let consent = if args.resume.is_some() {
-        String::new()
-    } else {
-        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
-    };
+    let consent = args.consent_version.clone().zip(args.consent_date.clone());
+    let whose = Whose { participant: args.participant.clone(), examiner: args.examiner.clone(), consent };
+    if args.resume.is_none() {
+        start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
+    }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan, consent)?;
+        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+        let mut shell = open(args, &whose, plan, signals)?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
 }
 
+/// Everything that can be refused is refused before anything is written.
+fn open(
+    args: &Args,
+    whose: &Whose,
+    plan: Option<Plan>,
+    signals: (Signal, Signal),
+) -> anyhow::Result<Shell<Terminal>> {
+    let name = match &args.port {
+        Some(name) => name.clone(),
+        None => known_port(args.data.as_deref())?,
+    };
+    let (orders, waiting) = tokio::sync::mpsc::channel(16);
+    let mut shell = Shell::open((&name, args.baud), Terminal::new(args.json), waiting, || {
+        let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
+        super::check::warn(data.path());
+        crate::erase::complete_begun(&data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        let start = match &args.resume {
+            None => start::new(whose, plan, args.keep_free, &data)?,
+            Some(which) => start::resumed(which.as_deref(), args.keep_free, &data)?,
+        };
+        Ok((data, start))
+    })?;
+    for answer in &args.allow {
+        shell.act(Examiner::Allow(answer.clone()).to_json()).map_err(advised)?;
+    }
+    tokio::spawn(obey(signals, orders.clone()));
+    super::keys::listen(orders);
+    Ok(shell)
+}
+
 /// The port with a sensor seen before. Ports of which nothing is known are not written to.
-fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+pub(crate) fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
     let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
     let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
     let ports = crate::port::find::find()?;
@@ -193,232 +205,35 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     Ok(Some(plan))
 }
 
-/// Why a recording ends.
-enum End {
-    /// As planned or asked for.
-    Properly(String),
-    /// It cannot go on.
-    Failed(anyhow::Error),
-    /// Asked twice to end at once: what is left is for `recover`.
-    AtOnce,
-}
-
-/// The port by its name, with the thread that reads it.
-struct SerialCable {
-    name: String,
-    baud: u32,
-    clock: Arc<dyn Clock>,
-    handover: Arc<Handover>,
-    /// Opened already, when it was looked at first.
-    waiting: Option<Serial>,
-    reader: Option<Reader>,
-    writer: Option<Box<dyn Write + Send>>,
-}
-
-impl Cable for SerialCable {
-    fn detail(&self) -> String {
-        serde_json::json!({ "name": self.name, "baud": self.baud }).to_string()
-    }
-
-    fn open(&mut self) -> io::Result<()> {
-        let port = match self.waiting.take() {
-            Some(port) => port,
-            None => crate::port::open(&self.name, self.baud).map_err(io::Error::other)?,
+/// The first signal ends the recording properly, the second at once.
+async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
+    for insist in [false, true] {
+        let reason = tokio::select! {
+            _ = signals.0.recv() => "interrupted",
+            _ = signals.1.recv() => "terminated",
         };
-        self.writer = Some(port.writer()?);
-        let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
-        self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
-        Ok(())
-    }
-
-    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let writer = self.writer.as_mut().ok_or(io::ErrorKind::NotConnected)?;
-        writer.write_all(bytes)?;
-        writer.flush()
-    }
-
-    fn close(&mut self) {
-        self.writer = None;
-        if let Some(reader) = self.reader.take() {
-            reader.stop();
+        let order = if insist { Order::AtOnce } else { Order::End(reason) };
+        if orders.send(order).await.is_err() {
+            return;
         }
     }
 }
 
-struct Shell {
-    session: Session,
-    handover: Arc<Handover>,
-    clock: Arc<dyn Clock>,
-    folder: PathBuf,
-    data: DataFolder,
-    is_new: bool,
-    health: Health,
-    _visit: data_folder::Lock,
-    name: String,
-    terminal: Terminal,
-    signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<String>,
-}
-
-impl Shell {
-    /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
-        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let handover = Handover::new(CAPACITY_BYTES);
-        let name = match &args.port {
-            Some(name) => name.clone(),
-            None => known_port(args.data.as_deref())?,
-        };
-        let port = crate::port::open(&name, args.baud).map_err(advised)?;
-        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::check::warn(data.path());
-        crate::erase::complete_begun(&data).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
-        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
-            None => start::new(args, plan, consent, &data)?,
-            Some(which) => start::resumed(args, which.as_deref(), &data)?,
-        };
-        let cable = SerialCable {
-            name: name.clone(),
-            baud: args.baud,
-            clock: Arc::clone(&clock),
-            handover: Arc::clone(&handover),
-            waiting: Some(port),
-            reader: None,
-            writer: None,
-        };
-        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        let mut shell = Shell {
-            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
-            handover,
-            clock,
-            folder,
-            data,
-            is_new,
-            health: Health::default(),
-            _visit: lock,
-            name,
-            terminal: Terminal::new(args.json),
-            signals,
-            actions: super::keys::listen(),
-        };
-        for answer in &args.allow {
-            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
-        }
-        Ok(shell)
+impl Audience for Terminal {
+    fn hear(&mut self, said: &[Said], _: Option<&Visit>, port: &str) {
+        said.iter().for_each(|said| Terminal::hear(self, said, port));
     }
 
-    /// Moves everything forward until there is a reason to end.
-    async fn run(&mut self, seconds: Option<f64>) -> End {
-        let mut tick = tokio::time::interval(Duration::from_nanos(TICK_NS));
-        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
-        let handover = Arc::clone(&self.handover);
-        loop {
-            let mut signalled = None;
-            let mut happened = Ok(());
-            tokio::select! {
-                () = handover.ready() => {}
-                _ = tick.tick() => happened = self.tick(),
-                _ = self.signals.0.recv() => signalled = Some("interrupted"),
-                _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(action),
-            }
-            if let Err(error) = happened.and_then(|()| self.session.drain()) {
-                return End::Failed(advised(error));
-            }
-            self.tell();
-            if let Some(failed) =
-                self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
-            {
-                return End::Failed(failed);
-            }
-            if signalled.is_some() && self.session.is_ending() {
-                return End::AtOnce;
-            }
-            let reason = signalled.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());
-            if let Some(Err(error)) = reason.map(|reason| self.session.stop(reason)) {
-                return End::Failed(advised(error));
-            }
-            if let Some(reason) = self.session.ended() {
-                return End::Properly(reason.to_owned());
-            }
-        }
+    fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) -> Option<String> {
+        Terminal::tick(self, now_ns, faults, sync_age_ns);
+        None
     }
 
-    /// Why it is over, if it is.
-    fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
-        if self.session.recorder().core().is_finished() {
-            return Some("plan finished");
-        }
-        let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
-        (since_ns as f64 >= seconds * 1e9).then_some("time over")
+    fn end(&mut self) {
+        Terminal::end(self);
     }
 
-    fn tick(&mut self) -> Result<(), JournalError> {
-        self.session.tick()?;
-        self.tell();
-        let now_ns = self.clock.monotonic_ns();
-        let faults = self.session.recorder().core().faults();
-        let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
-        self.terminal.tick(now_ns, &faults, sync_age_ns);
-        Ok(())
-    }
-
-    /// The examiner sees what the core said.
-    fn tell(&mut self) {
-        for said in std::mem::take(&mut self.session.said) {
-            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
-                self.remember(identity);
-            }
-            self.health.hear(&said);
-            self.terminal.hear(&said, &self.name);
-        }
-    }
-
-    /// So that it is found without being named next time.
-    fn remember(&self, identity: &SensorIdentity) {
-        let ports = crate::port::find::find().unwrap_or_default();
-        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
-        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
-        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
-        let known = Known::new(identity, &self.name, usb, seen);
-        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
-            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
-        }
-    }
-
-    fn close(self, end: End) -> anyhow::Result<Recorded> {
-        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
-        let progress = session.recorder().journal().progress();
-        let faults = session.recorder().core().faults();
-        terminal.end();
-        match end {
-            End::Properly(reason) => {
-                for said in session.finish(&reason).map_err(advised)? {
-                    health.hear(&said);
-                    terminal.hear(&said, &name);
-                }
-                terminal.end();
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: None, health })
-            }
-            End::AtOnce => anyhow::bail!(
-                anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
-                    .context(Hint::new(format!("fingerforced recover {}", folder.display())))
-            ),
-            End::Failed(error) if !session.is_identified() && is_new => {
-                // Not one sample: a folder with nothing in it would only be in the way.
-                drop(session);
-                data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
-                Err(error)
-            }
-            End::Failed(error) => {
-                let reason = format!("failed: {error:#}");
-                session.give_up(&reason);
-                let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
-            }
-        }
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        self.refusal.take()
     }
 }

@@ -148,6 +148,7 @@ mod tests {
             hold_s: 3.0,
             cap_n,
             band_n,
+            expected_n: None,
         };
         assert_eq!(bar(&cue(None, None), 5.0), None);
         let half = bar(&cue(Some(30.0), None), 15.0).unwrap();

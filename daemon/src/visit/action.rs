@@ -67,6 +67,11 @@ pub enum Examiner {
         /// Why.
         reason: String,
     },
+    /// Whether anybody's page or terminal can warn now. Said by the program that serves the pages.
+    CanWarn {
+        /// One can.
+        able: bool,
+    },
 }
 
 /// What can be typed, for people.

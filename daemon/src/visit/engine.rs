@@ -30,6 +30,8 @@ use pulling::Pull;
 
 /// No hold this long after the cue: below measurable, s.
 pub const WINDOW_S: f64 = 8.0;
+/// Why no pull is offered.
+const NOBODY_WARNS: &str = "no page can warn now: no pull is offered";
 /// No steady contact for this long: a word of help, s.
 const HELP_S: f64 = 20.0;
 
@@ -89,6 +91,8 @@ pub struct Visit {
     announced: Option<usize>,
     look: Option<Look>,
     zeroed_for: Option<usize>,
+    /// No page or terminal can warn: no pull is offered.
+    nobody_warns: bool,
     ids: u64,
     /// Rests that ended in this segment: only there is their length known.
     rest_segment: Vec<(analysis::trial::Muscle, u64)>,
@@ -113,6 +117,7 @@ impl Visit {
             announced: None,
             look: None,
             zeroed_for: None,
+            nobody_warns: false,
             ids: 0,
             rest_segment: Vec::new(),
         }
@@ -138,6 +143,23 @@ impl Visit {
         let Some(plan) = &self.plan else { return 0.0 };
         let left = (0..plan.items.len()).map(|at| self.results.left(plan, at)).collect();
         schedule::estimate_s(&plan.items, plan.procedure, left, self.last, self.rests.clone(), self.now_s)
+    }
+
+    /// The item (from 1) that comes after the one that is on, once its next trial counts, by what is known now.
+    pub fn after(&self) -> Option<usize> {
+        let plan = self.plan.as_ref()?;
+        let on = self.current();
+        let left = |at: usize| self.results.left(plan, at).saturating_sub(u32::from(Some(at) == on));
+        let open: Vec<usize> = (0..plan.items.len()).filter(|at| left(*at) > 0).collect();
+        let mut rests = self.rests.clone();
+        if let Some(item) = on.and_then(|at| self.planned(at)).filter(|item| item.is_loaded()) {
+            rests.ended(item.muscle, self.now_s);
+        }
+        let last = on.or(self.last);
+        match schedule::next(&plan.items, plan.procedure, &open, last, &rests, self.now_s) {
+            Next::Nothing => None,
+            Next::Item(at) | Next::Wait(at, _) => Some(at + 1),
+        }
     }
 
     /// What is on.
@@ -268,7 +290,8 @@ impl Visit {
             }
             State::Ready { item, since_s, helped } => {
                 // A touch that stayed since the pull before counts only from when this trial was announced.
-                if self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item)) {
+                let steady = self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
+                if steady && !self.nobody_warns {
                     self.cue(item, true, out);
                 } else if !helped && self.now_s - since_s >= HELP_S {
                     self.state = State::Ready { item, since_s, helped: true };

@@ -1,6 +1,6 @@
 //! What the examiner's actions do, in every state.
 
-use super::{Effect, State, Visit};
+use super::{Effect, NOBODY_WARNS, State, Visit};
 use crate::visit::action::Examiner;
 use crate::visit::gate::Clearance;
 use crate::visit::plan::Procedure;
@@ -13,6 +13,9 @@ const WEAK_GRADE: f64 = 3.5;
 
 impl Visit {
     pub(super) fn act(&mut self, action: &Examiner, out: &mut Vec<Effect>) {
+        if let Examiner::CanWarn { able } = action {
+            return self.can_warn(*able, out);
+        }
         if let State::Pulling(_) = self.state
             && !matches!(action, Examiner::Observe { .. } | Examiner::Allow(_))
         {
@@ -32,6 +35,29 @@ impl Visit {
             Examiner::Reassign { trial, to, reason } => self.reassign(*trial, *to, reason, out),
             Examiner::Observe { kind, value, scale } => self.saw(kind, value, scale, out),
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
+            Examiner::CanWarn { .. } => {}
+        }
+    }
+
+    /// A window in which nobody pulls yet is closed where nobody could be warned; a pull that is on is the examiner's to
+    /// end.
+    fn can_warn(&mut self, able: bool, out: &mut Vec<Effect>) {
+        self.nobody_warns = !able;
+        match &self.state {
+            State::Pulling(pull) if !able => {
+                let item = pull.item;
+                if pull.pulling {
+                    return self.observe(Some(item), "text", "for a time no page could warn", "", out);
+                }
+                out.push(Effect::Say(NOBODY_WARNS.to_owned()));
+                self.state = State::Ready { item, since_s: self.now_s, helped: true };
+            }
+            // Who pulls alone goes on without a touch.
+            State::Ready { item, .. } if able && self.procedure() == Procedure::SelfPaced => {
+                let item = *item;
+                self.begin(item, out);
+            }
+            _ => {}
         }
     }
 

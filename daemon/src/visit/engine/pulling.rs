@@ -1,6 +1,6 @@
 //! The open window: cue, count, cap, and what becomes of the hold in it.
 
-use super::{Cue, Effect, State, TrialResult, Visit, WINDOW_S, ends_item};
+use super::{Cue, Effect, NOBODY_WARNS, State, TrialResult, Visit, WINDOW_S, ends_item};
 use crate::visit::cap::WARN_SHARE;
 use crate::visit::plan::{ATTEMPTS_MAX, Procedure};
 use crate::visit::results::{objections, outcome};
@@ -55,6 +55,11 @@ impl Visit {
         if self.barred(at).is_some() {
             return self.go_on(out);
         }
+        if self.nobody_warns {
+            out.push(Effect::Say(NOBODY_WARNS.to_owned()));
+            self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            return;
+        }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let best_n = self.results.best_n(item.muscle, Test::Make);
         let band_n = item.target_percent.zip(best_n).map(|(percent, best_n)| {
@@ -69,6 +74,7 @@ impl Visit {
             hold_s: item.hold_s,
             cap_n: self.cap_n(at),
             band_n,
+            expected_n: best_n,
         }));
         let counted = if plan.procedure == Procedure::Examined { item.count } else { 0 };
         if counted > 0 {
