@@ -20,6 +20,7 @@ pub mod recover;
 pub mod resume;
 pub mod seal;
 pub mod sensors;
+pub mod server;
 pub mod session;
 pub mod settings;
 pub mod shell;

@@ -8,7 +8,7 @@ use crate::core::Said;
 use crate::data_folder::{self, DataFolder, Lock};
 use crate::health::Health;
 use crate::journal::JournalError;
-use crate::pipeline::{Output, SensorIdentity, WireFaults};
+use crate::pipeline::{Output, SensorIdentity};
 use crate::port::cable::SerialCable;
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::recorder::Recorder;
@@ -27,7 +27,7 @@ pub trait Audience {
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str);
 
     /// Time passed. Gives an action to be put into the journal, where there is one.
-    fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) -> Option<String>;
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String>;
 
     /// Nothing follows.
     fn end(&mut self);
@@ -74,6 +74,24 @@ pub struct Recorded {
     pub failure: Option<anyhow::Error>,
     /// What was counted.
     pub health: Health,
+}
+
+impl<A: Audience> Audience for &mut A {
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+        A::hear(self, said, visit, port);
+    }
+
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String> {
+        A::tick(self, now_ns, health)
+    }
+
+    fn end(&mut self) {
+        A::end(self);
+    }
+
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        A::refusal(self)
+    }
 }
 
 /// Why a recording ends.
@@ -189,9 +207,9 @@ impl<A: Audience> Shell<A> {
         self.session.tick()?;
         self.tell();
         let now_ns = self.clock.monotonic_ns();
-        let faults = self.session.recorder().core().faults();
-        let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
-        match self.audience.tick(now_ns, &faults, sync_age_ns) {
+        let recorder = self.session.recorder();
+        let health = self.health.with(recorder.core().faults(), &recorder.journal().progress(), now_ns);
+        match self.audience.tick(now_ns, &health) {
             Some(action) => self.session.act(action),
             None => Ok(()),
         }

@@ -6,8 +6,8 @@ use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
 use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
+use crate::health::Health;
 use crate::journal::SystemDisk;
-use crate::pipeline::WireFaults;
 use crate::port::DEFAULT_BAUD;
 use crate::sensors;
 use crate::shell::{Audience, Order, Recorded, Shell};
@@ -183,15 +183,12 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
                 error.context(Hint::new(hint))
             })?,
     };
-    let mut plan = Plan::parse(&text).map_err(|error| {
+    let plan = Plan::parse(&text).map_err(|error| {
         anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
             Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
         )
     })?;
-    plan.involved_side = args.involved.or(plan.involved_side);
-    // A seed of the system's own random numbers; it is kept with the plan.
-    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
-    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    let plan = arranged(plan, args.involved);
     if !args.json {
         // A closed stderr is no reason not to record.
         let _ = writeln!(
@@ -203,6 +200,15 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
         );
     }
     Ok(Some(plan))
+}
+
+/// The plan for this person, in the order in which it is run.
+pub(crate) fn arranged(mut plan: Plan, involved: Option<Side>) -> Plan {
+    plan.involved_side = involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    plan
 }
 
 /// The first signal ends the recording properly, the second at once.
@@ -224,8 +230,8 @@ impl Audience for Terminal {
         said.iter().for_each(|said| Terminal::hear(self, said, port));
     }
 
-    fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) -> Option<String> {
-        Terminal::tick(self, now_ns, faults, sync_age_ns);
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String> {
+        Terminal::tick(self, now_ns, &health.wire, health.sync_age_ns);
         None
     }
 

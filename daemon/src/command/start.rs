@@ -138,6 +138,12 @@ fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {
     Ok(!sealed && decide(&look, false) == Decision::Interrupted)
 }
 
+/// An interrupted visit waits.
+pub(crate) fn interrupted(data: &Path) -> bool {
+    let visits = data_folder::visits(&SystemDisk, data).unwrap_or_default();
+    visits.iter().any(|folder| is_interrupted(folder).unwrap_or(false))
+}
+
 /// The one interrupted visit of a data folder.
 fn the_interrupted(data: &DataFolder) -> anyhow::Result<PathBuf> {
     let visits = data_folder::visits(&SystemDisk, data.path()).map_err(advised)?;

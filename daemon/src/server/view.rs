@@ -257,6 +257,10 @@ impl View {
             (a, b) => a != b,
         };
         let changed = differs(&self.stage, &stage);
+        if self.plan.is_none() {
+            // A visit that is resumed brings its own.
+            self.plan = visit.plan().cloned();
+        }
         if changed || anew {
             self.after = visit.after();
             self.remaining_s = self.plan.as_ref().map(|_| visit.remaining_s());
@@ -307,13 +311,17 @@ impl View {
                 self.sensor.zeroed = true;
                 self.sensor.note.clear();
             }
-            Output::NoZero { sensor: 1, channel: 1, why } => self.sensor.note = no_zero(*why),
+            Output::NoZero { sensor: 1, channel: 1, why } => {
+                let note = no_zero(*why);
+                return std::mem::replace(&mut self.sensor.note, note.clone()) != note;
+            }
             Output::Holds(found) if (found.sensor, found.channel) == (1, 1) => {
-                self.feel = match found.event {
+                let feel = match found.event {
                     Event::Armed { .. } | Event::Confirmed { .. } => "pull",
                     Event::Contact { .. } => "contact",
                     Event::Dismissed | Event::Ended(_) => "",
-                }
+                };
+                return std::mem::replace(&mut self.feel, feel) != feel;
             }
             Output::Link(_, state) => {
                 (self.sensor.link, self.sensor.note) = linked(state, std::mem::take(&mut self.sensor.note));
