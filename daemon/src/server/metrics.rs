@@ -5,7 +5,7 @@ use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Upper ends of a histogram's buckets, ms.
-const BUCKETS_MS: [u64; 10] = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
+const BUCKETS_MS: [u64; 16] = [1, 2, 3, 5, 7, 10, 15, 20, 30, 40, 50, 70, 100, 200, 500, 1000];
 
 /// How long something took, counted.
 #[derive(Debug, Default)]

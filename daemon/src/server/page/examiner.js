@@ -135,12 +135,12 @@ class Visit {
     const live = connection.live;
     const stale = connection.age() > STALE_MS;
     this.element.classList.toggle("stale", stale);
-    const hidden = now.sees_force === false;
+    const hidden = !now.sees_force || ["look", "turn"].includes(now.stage?.name);
     write(this.force, stale ? t.noSignal : hidden ? "" : `${Math.max(-99, live.force_n).toFixed(1)} N`);
     write(this.peak, stale || hidden || !now.window ? "" : t.peak(force(live.peak_n)));
     this.drawPace(now.window, live, stale);
-    if (!hidden) this.trace.draw(connection, now.window);
-    this.canvas.hidden = hidden;
+    if (now.sees_force) this.trace.draw(connection, now.window);
+    this.canvas.hidden = !now.sees_force;
   }
 
   drawPace(window, live, stale) {

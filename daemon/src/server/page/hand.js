@@ -28,13 +28,13 @@ export function hand(item, seat) {
   skin.append(palm(), ...Object.keys(FINGERS).map((name) => finger(name, item)));
   if (item.palm === "up") skin.append(creases());
   const picture = s("svg", {
-    viewBox: "-170 -165 340 330",
+    viewBox: "-205 -165 410 330",
     role: "img",
     "aria-label": t.drawing.label(item, seat),
     class: "hand",
   }, skin, ...forces(item, seen));
   const [x, y] = seen(-96, 66);
-  picture.append(label(x, y, t.drawing.thumb, "#444", 17));
+  picture.append(text(x, y, "middle", t.drawing.thumb, "#444", 17));
   return picture;
 }
 
@@ -83,8 +83,8 @@ function forces(item, seen) {
     const from = beside(length * 0.86, push * (width / 2 + 4));
     const to = beside(length * 0.86, push * (width / 2 + 56));
     marks.push(arrow(seen(...from), seen(...to), PERSON, 11));
-    const [lx, ly] = seen(...beside(length * 0.86 + 24, push * (width / 2 + 50)));
-    marks.push(label(lx, ly, item.test === "active-motion" ? t.drawing.move : t.drawing.push, PERSON));
+    const words = { "active-motion": t.drawing.move, break: t.drawing.hold };
+    marks.push(label(seen(...from), seen(...to), words[item.test] ?? t.drawing.push, PERSON));
   }
   if (item.test !== "active-motion") {
     // It comes from the side of the contact.
@@ -96,9 +96,8 @@ function forces(item, seen) {
     const pad = beside(length * 0.36, side * (width / 2 + 5));
     marks.push(sensor(seen(...pad)));
     marks.push(arrow(seen(...from), seen(...to), EXAMINER, 11, true));
-    const words = { make: t.drawing.hold, submaximal: t.drawing.hold, concentric: t.drawing.give, length: t.drawing.stretch };
-    const [lx, ly] = seen(...beside(length * 0.36 - 24, side * (width / 2 + 60)));
-    marks.push(label(lx, ly, words[item.test] ?? t.drawing.pull, EXAMINER));
+    const words = { make: t.drawing.keep, free: t.drawing.keep, submaximal: t.drawing.keep, concentric: t.drawing.give, length: t.drawing.stretch };
+    marks.push(label(seen(...near), seen(...far), words[item.test] ?? t.drawing.pull, EXAMINER));
   }
   return marks;
 }
@@ -123,12 +122,15 @@ function arrow([x1, y1], [x2, y2], colour, width, hollow = false) {
   });
 }
 
-function label(x, y, text, colour, size = 21) {
-  const clamped = Math.max(-158, Math.min(158, x));
-  const anchor = clamped < -60 ? "start" : clamped > 60 ? "end" : "middle";
-  const at = anchor === "start" ? Math.max(-164, clamped - 34) : anchor === "end" ? Math.min(164, clamped + 34) : clamped;
+/** A word beyond the outer end of an arrow. */
+function label([x1, y1], [x2, y2], words, colour) {
+  const outwards = x2 > x1 ? 1 : -1;
+  return text(x2 + 9 * outwards, y2 + (y2 - y1) / 8, outwards > 0 ? "start" : "end", words, colour);
+}
+
+function text(x, y, anchor, words, colour, size = 23) {
   return s("text", {
-    x: at, y: y + size / 3, text, fill: colour, "font-size": size, "font-weight": 700, "text-anchor": anchor,
+    x, y: y + size / 3, text: words, fill: colour, "font-size": size, "font-weight": 700, "text-anchor": anchor,
     stroke: "#fff", "stroke-width": 5, "paint-order": "stroke",
   });
 }

@@ -199,13 +199,13 @@ export const t = {
     turn: "Turn the hand as shown",
   },
   drawing: {
-    push: "push",
-    pull: "pull",
-    hold: "hold",
-    give: "give way",
-    stretch: "carry",
-    move: "move",
-    held: "hold still",
+    push: "pushes",
+    pull: "you pull",
+    keep: "you hold",
+    hold: "holds",
+    give: "you give",
+    stretch: "you carry",
+    move: "moves",
     label: (item, seat) => {
       const person = ["length"].includes(item.test) ? "" : ` The person moves it ${towards[item.push]}.`;
       const examiner = ["active-motion"].includes(item.test) ? "" : ` The examiner's force is ${towards[item.pull]}.`;

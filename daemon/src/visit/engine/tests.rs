@@ -549,3 +549,48 @@ fn a_submaximal_hold_has_its_band_from_the_make_and_says_how_much_of_it_was_insi
     let share = world.visit.results().attempts()[1].in_band.unwrap();
     assert!((share - 0.5).abs() < 0.1, "{share}");
 }
+
+#[test]
+fn no_pull_is_offered_while_nobody_can_warn() {
+    const PLAN: &str = "title = \"t\"\nprocedure = \"examined\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
+    let cues = |world: &World| world.said.iter().filter(|it| matches!(it, Effect::Cue(_))).count();
+    let can_warn = |world: &mut World, able| world.step(&Input::Action(&Examiner::CanWarn { able }));
+    let mut world = World::begun(PLAN);
+    can_warn(&mut world, false);
+    world.force_n = 1.5;
+    world.wait(3.0);
+    world.type_line("");
+    assert_eq!((cues(&world), world.visit.stage()), (0, Stage::Ready { item: 1 }));
+    can_warn(&mut world, true);
+    world.wait(0.1);
+    assert_eq!((cues(&world), world.visit.stage()), (1, Stage::Pull { item: 1 }));
+    // A window in which nobody pulls yet is closed; a pull that is on is the examiner's to end.
+    can_warn(&mut world, false);
+    assert_eq!(world.visit.stage(), Stage::Ready { item: 1 });
+    can_warn(&mut world, true);
+    world.wait(2.0);
+    world.step(&Input::Pulling(true));
+    can_warn(&mut world, false);
+    assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
+    assert!(world.said.iter().any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("no page could warn"))));
+}
+
+#[test]
+fn who_pulls_alone_is_cued_as_soon_as_somebody_can_be_warned() {
+    let plan = "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
+    let mut world = World::new(plan);
+    world.step(&Input::Action(&Examiner::CanWarn { able: false }));
+    world.zero();
+    world.wait(1.0);
+    assert_eq!(world.visit.stage(), Stage::Ready { item: 1 });
+    world.step(&Input::Action(&Examiner::CanWarn { able: true }));
+    assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
+}
+
+#[test]
+fn what_comes_after_the_item_that_is_on_is_known_before() {
+    let of = |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
+    let mut world = World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
+    world.wait(0.1);
+    assert_eq!((world.visit.stage(), world.visit.after()), (Stage::Ready { item: 1 }, Some(2)));
+}
