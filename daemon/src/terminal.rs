@@ -306,20 +306,28 @@ impl Terminal {
             LinkState::OtherSensor { expected, found } => self.line(&format!(
                 "another sensor came back: {found} instead of {expected}; type y and Enter to go on with it"
             )),
-            LinkState::NoAnswer { noise_bytes } => self.refuse(no_answer(port, *noise_bytes)),
-            LinkState::OtherVersion(version) => self.refuse(
-                anyhow::anyhow!(
-                    "the sensor on {port} speaks protocol version {version}, this program version {}",
-                    firmware_protocol::message::PROTOCOL_VERSION
-                )
-                .context(Hint::new("update whichever of the two is older")),
-            ),
+            LinkState::NoAnswer { .. } | LinkState::OtherVersion(_) => {
+                if let Some(error) = refused(state, port) {
+                    self.line(&format!("{error:#}"));
+                    self.refusal = Some(error);
+                }
+            }
         }
     }
+}
 
-    fn refuse(&mut self, error: anyhow::Error) {
-        self.line(&format!("{error:#}"));
-        self.refusal = Some(error);
+/// Why the sensor on this port cannot be used.
+pub fn refused(state: &LinkState, port: &str) -> Option<anyhow::Error> {
+    match state {
+        LinkState::NoAnswer { noise_bytes } => Some(no_answer(port, *noise_bytes)),
+        LinkState::OtherVersion(version) => Some(
+            anyhow::anyhow!(
+                "the sensor on {port} speaks protocol version {version}, this program version {}",
+                firmware_protocol::message::PROTOCOL_VERSION
+            )
+            .context(Hint::new("update whichever of the two is older")),
+        ),
+        _ => None,
     }
 }
 

@@ -61,7 +61,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         practice: None,
     });
     drop(sensor);
-    let recorded = recorded?;
+    let (recorded, _) = recorded?;
     eprintln!("sealing the journal into a recording");
     super::seal_in_child(&recorded.folder, None)?;
     if let Some(failure) = recorded.failure {

@@ -2,31 +2,29 @@
 //! [`crate::typing`] and here: `t` for a new zero, `y` to accept another sensor, and the actions of a visit.
 
 use crate::pipeline::Action;
+use crate::shell::Order;
 use crate::typing::foot_switch::Gesture;
 use crate::typing::{Typed, Typing};
 use crate::visit::action::Examiner;
 use nix::sys::termios::{LocalFlags, SetArg, SpecialCharacterIndices, Termios, tcgetattr, tcsetattr};
 use nix::unistd::{getpgrp, tcgetpgrp};
 use std::io::{IsTerminal, Read};
-use tokio::sync::mpsc::Receiver;
+use tokio::sync::mpsc::Sender;
 
 /// The keys.
 pub struct Keys {
-    /// What was read, in pieces.
-    pub read: Receiver<Vec<u8>>,
-    /// What it means.
+    /// What they mean.
     pub typing: Typing,
     _each_key: Option<EachKey>,
 }
 
 /// Listens in a thread of its own, which ends with stdin.
-pub fn listen() -> Keys {
+pub fn listen(orders: Sender<Order>) -> Keys {
     let each_key = EachKey::begin();
-    let (sender, read) = tokio::sync::mpsc::channel(64);
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         let mut piece = [0; 256];
         while let Ok(count @ 1..) = std::io::stdin().read(&mut piece) {
-            if sender.blocking_send(piece[..count].to_vec()).is_err() {
+            if orders.blocking_send(Order::Typed(piece[..count].to_vec())).is_err() {
                 return;
             }
         }
@@ -34,12 +32,11 @@ pub fn listen() -> Keys {
     if let Err(error) = listening {
         tracing::warn!(%error, "keys are not listened to");
     }
-    Keys { read, typing: Typing::new(each_key.is_some()), _each_key: each_key }
+    Keys { typing: Typing::new(each_key.is_some()), _each_key: each_key }
 }
 
 /// What was typed, as it goes into the journal; or why it means nothing.
 pub fn action(typed: &Typed) -> Result<String, String> {
-    let of_pipeline = |action: &Action| serde_json::to_string(action).unwrap_or_default();
     Ok(match typed {
         Typed::Foot(gesture) => match gesture {
             Gesture::Stop => Examiner::Stop { reason: "foot switch".to_owned() },
@@ -49,12 +46,20 @@ pub fn action(typed: &Typed) -> Result<String, String> {
         }
         .to_json(),
         Typed::Participant => Examiner::Stop { reason: "participant's key".to_owned() }.to_json(),
-        Typed::Line(line) => match line.trim() {
-            "t" => of_pipeline(&Action::Tare),
-            "y" => of_pipeline(&Action::AcceptSensor),
-            line => Examiner::parse(line)?.to_json(),
-        },
+        Typed::Line(line) => return read(line),
     })
+}
+
+/// What a line means, as it goes into the journal.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn read(line: &str) -> Result<String, String> {
+    match line.trim() {
+        "t" => Ok(Action::Tare.to_json()),
+        "y" => Ok(Action::AcceptSensor.to_json()),
+        line => Examiner::parse(line).map(|action| action.to_json()),
+    }
 }
 
 /// The terminal gives each key at once and does not show it; as it was before when this ends, panics included. Ctrl-C and

@@ -2,9 +2,12 @@
 
 use super::record;
 use crate::clock::{Clock, SystemClock};
+use crate::data_folder::DataFolder;
 use crate::journal::SystemDisk;
 use crate::port::DEFAULT_BAUD;
 use crate::practice::{self, Practice, Target};
+use crate::visit::action::Examiner;
+use crate::visit::plan::{Plan, Procedure};
 use analysis::console::{self, Hint, Usage, advised};
 use std::io::Write;
 use std::path::PathBuf;
@@ -60,13 +63,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         target.low_n_per_s,
         target.high_n_per_s
     );
-    let recorded = record::record(&recording(args, target))?;
+    let (recorded, practised) = record::record(&recording(args, target))?;
     if let Some(failure) = recorded.failure {
         return Err(failure);
     }
     seal(&recorded.folder)?;
-    let (count, now_ns) = (recorded.rates_n_per_s.len(), SystemClock.utc_ns());
-    let practice = Practice::of(&args.examiner, now_ns, &recorded.sensor, target, recorded.rates_n_per_s);
+    let (count, now_ns) = (practised.rates_n_per_s.len(), SystemClock.utc_ns());
+    let practice = Practice::of(&args.examiner, now_ns, &practised.sensor, target, practised.rates_n_per_s);
     let practice = practice.filter(|_| count == args.pulls).ok_or_else(|| {
         anyhow::anyhow!("{count} of {} pulls: nothing is kept of this practice", args.pulls)
             .context(Hint::new("begin again; every pull leaves the sensor unloaded before the next"))
@@ -75,6 +78,21 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     practice::keep(&SystemDisk, &data, &practice).map_err(advised)?;
     let text = if args.json { serde_json::to_string_pretty(&practice)? } else { practice.words() };
     Ok(console::result(&(text + "\n"))?)
+}
+
+/// What is said of the examiner's practice as an examination begins, and noted in it.
+pub(crate) fn noted(
+    data: &DataFolder,
+    plan: Option<&Plan>,
+    examiner: &str,
+) -> anyhow::Result<Option<(String, Examiner)>> {
+    if examiner.is_empty() || plan.is_none_or(|plan| plan.procedure != Procedure::Examined) {
+        return Ok(None);
+    }
+    let value =
+        practice::told(&**data.disk(), data.path(), examiner, SystemClock.utc_ns()).map_err(advised)?;
+    let (kind, scale) = ("practice".to_owned(), String::new());
+    Ok(Some((value.clone(), Examiner::Observe { kind, value, scale, muscle: None })))
 }
 
 /// The free recording that a practice is.

@@ -1,39 +1,35 @@
 //! `fingerforced record`: one visit from the terminal.
 //!
-//! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
-//! the examiner. What is recorded is decided in the core.
+//! A [`Shell`] whose audience is a terminal, whose orders come from keys and signals.
 
 use super::keys::{self, Keys};
-use super::start::{self, Start};
+use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
 use crate::core::Said;
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
-use crate::journal::{JournalError, SystemDisk};
+use crate::journal::SystemDisk;
 use crate::participant;
-use crate::pipeline::{Output, SensorIdentity};
-use crate::port::handover::{CAPACITY_BYTES, Handover};
-use crate::port::open::Serial;
-use crate::port::reader::Reader;
-use crate::port::{DEFAULT_BAUD, Port as _};
+use crate::pipeline::Output;
+use crate::port::DEFAULT_BAUD;
 use crate::practice::{self, Target};
-use crate::sensors::{self, Known};
-use crate::session::{Cable, Session, TICK_NS};
+use crate::sensors;
+use crate::shell::{Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
 use crate::typing::Typed;
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Item, Plan, Procedure, Sees, builtin};
+use crate::visit::plan::{Item, Plan, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
 use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc::Sender;
 
 /// Record one visit from the terminal
 ///
@@ -128,26 +124,9 @@ fn shown(visit: &Visit, screen: Screen) -> Vec<(String, Sees)> {
     items.map(|item| (item.name(), sees(item))).collect()
 }
 
-/// A visit that was recorded.
-#[derive(Debug)]
-pub struct Recorded {
-    /// Its folder.
-    pub folder: PathBuf,
-    /// Why it ended.
-    pub reason: String,
-    /// What ended it, where that was not asked for. What was recorded before is there all the same.
-    pub failure: Option<anyhow::Error>,
-    /// What was counted.
-    pub health: Health,
-    /// Loading rates of a practice's pulls, N/s.
-    pub rates_n_per_s: Vec<f64>,
-    /// The sensor's serial number.
-    pub sensor: String,
-}
-
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let recorded = record(args)?;
+    let (recorded, _) = record(args)?;
     let sealed = if args.no_seal {
         Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
@@ -164,30 +143,86 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
 }
 
+/// What a practice gave.
+#[derive(Debug, Default)]
+pub struct Practised {
+    /// Loading rates of its pulls, N/s.
+    pub rates_n_per_s: Vec<f64>,
+    /// The sensor's serial number.
+    pub sensor: String,
+}
+
 /// Records a visit; returns when its journal is complete.
-pub fn record(args: &Args) -> anyhow::Result<Recorded> {
+pub fn record(args: &Args) -> anyhow::Result<(Recorded, Practised)> {
     let plan = read_plan(args)?;
-    for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
-    }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
-    let consent = if args.resume.is_some() {
-        String::new()
-    } else {
-        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
+    let whose = Whose {
+        participant: args.participant.clone(),
+        examiner: args.examiner.clone(),
+        consent: args.consent_version.clone().zip(args.consent_date.clone()),
+        about: args.about.clone(),
     };
+    if args.resume.is_none() {
+        start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
+    }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan, consent)?;
+        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+        let mut desk = Desk::new(args);
+        let mut shell = open(args, &whose, plan, signals, &mut desk)?;
         let ended = shell.run(args.seconds).await;
-        shell.close(ended)
+        let recorded = shell.close(ended)?;
+        Ok((recorded, desk.practised))
     })
 }
 
+/// Everything that can be refused is refused before anything is written.
+fn open<'a>(
+    args: &Args,
+    whose: &Whose,
+    plan: Option<Plan>,
+    signals: (Signal, Signal),
+    desk: &'a mut Desk,
+) -> anyhow::Result<Shell<&'a mut Desk>> {
+    let name = match &args.port {
+        Some(name) => name.clone(),
+        None => known_port(args.data.as_deref())?,
+    };
+    let (orders, waiting) = tokio::sync::mpsc::channel(64);
+    let mut practised = None;
+    let mut shell = Shell::open((&name, args.baud), desk, waiting, || {
+        let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
+        super::check::warn(data.path());
+        crate::erase::complete_begun(&data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        practised = super::practice::noted(&data, plan.as_ref(), &whose.examiner)?;
+        let start = match &args.resume {
+            None => start::new(whose, plan, args.keep_free, &data)?,
+            Some(which) => start::resumed(which.as_deref(), args.keep_free, &data)?,
+        };
+        Ok((data, start))
+    })?;
+    let shown = shown(shell.visit(), args.screen);
+    shell.audience().terminal.plan(shown);
+    // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
+    let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
+    shell.act(warner.to_json()).map_err(advised)?;
+    if let Some((words, seen)) = practised {
+        shell.audience().terminal.line(&words);
+        shell.act(seen.to_json()).map_err(advised)?;
+    }
+    for answer in &args.allow {
+        shell.act(Examiner::Allow(answer.clone()).to_json()).map_err(advised)?;
+    }
+    tokio::spawn(obey(signals, orders.clone()));
+    shell.audience().keys = Some(keys::listen(orders));
+    Ok(shell)
+}
+
 /// The port with a sensor seen before. Ports of which nothing is known are not written to.
-fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+pub(crate) fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
     let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
     let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
     let ports = crate::port::find::find()?;
@@ -214,15 +249,12 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
                 error.context(Hint::new(hint))
             })?,
     };
-    let mut plan = Plan::parse(&text).map_err(|error| {
+    let plan = Plan::parse(&text).map_err(|error| {
         anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
             Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
         )
     })?;
-    plan.involved_side = args.involved.or(plan.involved_side);
-    // A seed of the system's own random numbers; it is kept with the plan.
-    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
-    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    let plan = arranged(plan, args.involved);
     if !args.json {
         // A closed stderr is no reason not to record.
         let _ = writeln!(
@@ -236,304 +268,108 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     Ok(Some(plan))
 }
 
-/// Why a recording ends.
-enum End {
-    /// As planned or asked for.
-    Properly(String),
-    /// It cannot go on.
-    Failed(anyhow::Error),
-    /// Asked twice to end at once: what is left is for `recover`.
-    AtOnce,
+/// The plan for this person, in the order in which it is run.
+pub(crate) fn arranged(mut plan: Plan, involved: Option<Side>) -> Plan {
+    plan.involved_side = involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    plan
 }
 
-/// The port by its name, with the thread that reads it.
-struct SerialCable {
-    name: String,
-    baud: u32,
-    clock: Arc<dyn Clock>,
-    handover: Arc<Handover>,
-    /// Opened already, when it was looked at first.
-    waiting: Option<Serial>,
-    reader: Option<Reader>,
-    writer: Option<Box<dyn Write + Send>>,
-}
-
-impl Cable for SerialCable {
-    fn detail(&self) -> String {
-        serde_json::json!({ "name": self.name, "baud": self.baud }).to_string()
-    }
-
-    fn open(&mut self) -> io::Result<()> {
-        let port = match self.waiting.take() {
-            Some(port) => port,
-            None => crate::port::open(&self.name, self.baud).map_err(io::Error::other)?,
+/// The first signal ends the recording properly, the second at once.
+async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
+    for insist in [false, true] {
+        let reason = tokio::select! {
+            _ = signals.0.recv() => "interrupted",
+            _ = signals.1.recv() => "terminated",
         };
-        self.writer = Some(port.writer()?);
-        let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
-        self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
-        Ok(())
-    }
-
-    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let writer = self.writer.as_mut().ok_or(io::ErrorKind::NotConnected)?;
-        writer.write_all(bytes)?;
-        writer.flush()
-    }
-
-    fn close(&mut self) {
-        self.writer = None;
-        if let Some(reader) = self.reader.take() {
-            reader.stop();
+        let order = if insist { Order::AtOnce } else { Order::End(reason) };
+        if orders.send(order).await.is_err() {
+            return;
         }
     }
 }
 
-struct Shell {
-    session: Session,
-    handover: Arc<Handover>,
-    clock: Arc<dyn Clock>,
-    folder: PathBuf,
-    data: DataFolder,
-    is_new: bool,
-    health: Health,
-    _visit: data_folder::Lock,
-    name: String,
+/// Whoever sits at the terminal: what they see, and what their keys mean.
+struct Desk {
     terminal: Terminal,
-    signals: (Signal, Signal),
-    keys: Keys,
+    /// Once they are listened to.
+    keys: Option<Keys>,
+    /// A pull is on.
+    loaded: bool,
     practice: Option<Target>,
-    rates_n_per_s: Vec<f64>,
-    sensor: String,
+    practised: Practised,
 }
 
-impl Shell {
-    /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
-        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let handover = Handover::new(CAPACITY_BYTES);
-        let name = match &args.port {
-            Some(name) => name.clone(),
-            None => known_port(args.data.as_deref())?,
-        };
-        let port = crate::port::open(&name, args.baud).map_err(advised)?;
-        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::check::warn(data.path());
-        crate::erase::complete_begun(&data).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
-        let examined = plan.as_ref().is_some_and(|plan| plan.procedure == Procedure::Examined);
-        let practised = if examined && !args.examiner.is_empty() {
-            Some(
-                practice::told(&**data.disk(), data.path(), &args.examiner, SystemClock.utc_ns())
-                    .map_err(advised)?,
-            )
-        } else {
-            None
-        };
-        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
-            None => start::new(args, plan, consent, &data)?,
-            Some(which) => start::resumed(args, which.as_deref(), &data)?,
-        };
-        let cable = SerialCable {
-            name: name.clone(),
-            baud: args.baud,
-            clock: Arc::clone(&clock),
-            handover: Arc::clone(&handover),
-            waiting: Some(port),
-            reader: None,
-            writer: None,
-        };
-        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        let mut shell = Shell {
-            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
-            handover,
-            clock,
-            folder,
-            data,
-            is_new,
-            health: Health::default(),
-            _visit: lock,
-            name,
+impl Desk {
+    fn new(args: &Args) -> Desk {
+        Desk {
             terminal: Terminal::new(args.json),
-            signals,
-            keys: super::keys::listen(),
+            keys: None,
+            loaded: false,
             practice: args.practice,
-            rates_n_per_s: Vec::new(),
-            sensor: String::new(),
-        };
-        shell.terminal.plan(shown(shell.session.recorder().core().visit(), args.screen));
-        // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
-        let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
-        shell.session.act(warner.to_json())?;
-        if let Some(practised) = practised {
-            shell.terminal.line(&practised);
-            let scale = String::new();
-            let seen =
-                Examiner::Observe { kind: "practice".to_owned(), value: practised, scale, muscle: None };
-            shell.session.act(seen.to_json())?;
-        }
-        for answer in &args.allow {
-            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
-        }
-        Ok(shell)
-    }
-
-    /// Moves everything forward until there is a reason to end.
-    async fn run(&mut self, seconds: Option<f64>) -> End {
-        let mut tick = tokio::time::interval(Duration::from_nanos(TICK_NS));
-        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
-        let handover = Arc::clone(&self.handover);
-        loop {
-            let mut signalled = None;
-            let mut happened = Ok(());
-            tokio::select! {
-                () = handover.ready() => {}
-                _ = tick.tick() => happened = self.tick(),
-                _ = self.signals.0.recv() => signalled = Some("interrupted"),
-                _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(read) = self.keys.read.recv() => happened = self.typed(&read),
-            }
-            if let Err(error) = happened.and_then(|()| self.session.drain()) {
-                return End::Failed(advised(error));
-            }
-            self.tell();
-            if let Some(failed) =
-                self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
-            {
-                return End::Failed(failed);
-            }
-            if signalled.is_some() && self.session.is_ending() {
-                return End::AtOnce;
-            }
-            let reason = signalled.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());
-            if let Some(Err(error)) = reason.map(|reason| self.session.stop(reason)) {
-                return End::Failed(advised(error));
-            }
-            if let Some(reason) = self.session.ended() {
-                return End::Properly(reason.to_owned());
-            }
+            practised: Practised::default(),
         }
     }
 
-    /// Why it is over, if it is.
-    fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
-        if self.session.recorder().core().is_finished() {
-            return Some("plan finished");
-        }
-        if self.practice.is_some_and(|target| self.rates_n_per_s.len() >= target.pulls) {
-            return Some("practice done");
-        }
-        let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
-        (since_ns as f64 >= seconds * 1e9).then_some("time over")
-    }
-
-    fn is_loaded(&self) -> bool {
-        matches!(self.session.recorder().core().visit().stage(), Stage::Pull { .. })
-    }
-
-    fn typed(&mut self, read: &[u8]) -> Result<(), JournalError> {
-        let (now_ns, loaded) = (self.clock.monotonic_ns(), self.is_loaded());
-        for typed in self.keys.typing.hear(read, now_ns, loaded) {
-            self.meant(&typed)?;
-        }
-        self.terminal.typed(self.keys.typing.line());
-        Ok(())
-    }
-
-    fn meant(&mut self, typed: &Typed) -> Result<(), JournalError> {
-        match keys::action(typed) {
-            Ok(action) => self.session.act(action),
-            Err(why) => {
-                self.terminal.line(&why);
-                Ok(())
-            }
-        }
-    }
-
-    fn tick(&mut self) -> Result<(), JournalError> {
-        self.session.tick()?;
-        self.tell();
-        let now_ns = self.clock.monotonic_ns();
-        if let Some(typed) = self.keys.typing.tick(now_ns, self.is_loaded()) {
-            self.meant(&typed)?;
-        }
-        let faults = self.session.recorder().core().faults();
-        let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
-        self.terminal.tick(now_ns, &faults, sync_age_ns);
-        Ok(())
-    }
-
-    /// The examiner sees what the core said.
-    fn tell(&mut self) {
-        for said in std::mem::take(&mut self.session.said) {
-            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
-                self.remember(identity);
-                identity.serial.clone_into(&mut self.sensor);
-            }
-            if let (Said::Trial(row), Some(target)) = (&said, self.practice) {
-                self.practise(row, &target);
-                continue;
-            }
-            self.health.hear(&said);
-            self.terminal.hear(&said, &self.name);
-        }
+    /// The action that was meant; what means nothing is answered.
+    fn meant(&mut self, typed: &Typed) -> Option<String> {
+        keys::action(typed).map_err(|why| self.terminal.line(&why)).ok()
     }
 
     fn practise(&mut self, row: &TrialRow, target: &Target) {
-        let Some(rate) = practice::rate_n_per_s(row).filter(|_| self.rates_n_per_s.len() < target.pulls)
-        else {
-            return;
-        };
-        self.rates_n_per_s.push(rate);
-        let number = self.rates_n_per_s.len();
+        let rates = &mut self.practised.rates_n_per_s;
+        let Some(rate) = practice::rate_n_per_s(row).filter(|_| rates.len() < target.pulls) else { return };
+        rates.push(rate);
+        let number = rates.len();
         self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));
     }
+}
 
-    /// So that it is found without being named next time.
-    fn remember(&self, identity: &SensorIdentity) {
-        let ports = crate::port::find::find().unwrap_or_default();
-        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
-        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
-        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
-        let known = Known::new(identity, &self.name, usb, seen);
-        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
-            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
+impl Audience for Desk {
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+        for said in said {
+            match (said, self.practice) {
+                (Said::Trial(row), Some(target)) => {
+                    self.practise(row, &target);
+                    continue;
+                }
+                (Said::Pipeline(Output::Identified { identity, .. }), _) => {
+                    identity.serial.clone_into(&mut self.practised.sensor);
+                }
+                _ => {}
+            }
+            self.terminal.hear(said, port);
         }
+        self.loaded = visit.is_some_and(|visit| matches!(visit.stage(), Stage::Pull { .. }));
     }
 
-    fn close(self, end: End) -> anyhow::Result<Recorded> {
-        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
-        let (rates_n_per_s, sensor) = (self.rates_n_per_s, self.sensor);
-        let progress = session.recorder().journal().progress();
-        let faults = session.recorder().core().faults();
-        terminal.end();
-        match end {
-            End::Properly(reason) => {
-                for said in session.finish(&reason).map_err(advised)? {
-                    health.hear(&said);
-                    terminal.hear(&said, &name);
-                }
-                terminal.end();
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: None, health, rates_n_per_s, sensor })
-            }
-            End::AtOnce => anyhow::bail!(
-                anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
-                    .context(Hint::new(format!("fingerforced recover {}", folder.display())))
-            ),
-            End::Failed(error) if !session.is_identified() && is_new => {
-                // Not one sample: a folder with nothing in it would only be in the way.
-                drop(session);
-                data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
-                Err(error)
-            }
-            End::Failed(error) => {
-                let reason = format!("failed: {error:#}");
-                session.give_up(&reason);
-                let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                let failure = Some(error.context(kept));
-                Ok(Recorded { folder, reason, failure, health, rates_n_per_s, sensor })
-            }
-        }
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String> {
+        let loaded = self.loaded;
+        let typed = self.keys.as_mut().and_then(|keys| keys.typing.tick(now_ns, loaded));
+        let action = typed.and_then(|typed| self.meant(&typed));
+        self.terminal.tick(now_ns, &health.wire, health.sync_age_ns);
+        action
+    }
+
+    fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {
+        let Some(keys) = &mut self.keys else { return Vec::new() };
+        let typed = keys.typing.hear(bytes, now_ns, self.loaded);
+        self.terminal.typed(keys.typing.line());
+        typed.iter().filter_map(|typed| self.meant(typed)).collect()
+    }
+
+    fn has_enough(&self) -> Option<&'static str> {
+        let target = self.practice?;
+        (self.practised.rates_n_per_s.len() >= target.pulls).then_some("practice done")
+    }
+
+    fn end(&mut self) {
+        self.terminal.end();
+    }
+
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        self.terminal.refusal.take()
     }
 }

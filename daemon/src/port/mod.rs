@@ -4,6 +4,7 @@
 //! nanoseconds at the moment a read returned. Nothing here knows what the bytes mean, except [`listen`], which says what
 //! kind of device a port sounds like.
 
+pub mod cable;
 pub mod find;
 pub mod handover;
 pub mod listen;

@@ -96,8 +96,8 @@ pub struct Visit {
     announced: Option<usize>,
     look: Option<Look>,
     zeroed_for: Option<usize>,
-    /// A page or terminal has said that it can warn; nothing can, and that was said.
-    can_warn: bool,
+    /// Whether a page or terminal can warn, once one has said so; that nothing can was said.
+    can_warn: Option<bool>,
     told_no_warner: bool,
     /// There was a pull since pain was last asked after.
     unasked: bool,
@@ -125,7 +125,7 @@ impl Visit {
             announced: None,
             look: None,
             zeroed_for: None,
-            can_warn: false,
+            can_warn: None,
             told_no_warner: false,
             unasked: false,
             ids: 0,
@@ -136,6 +136,11 @@ impl Visit {
     /// The plan is done (never so without one).
     pub fn is_finished(&self) -> bool {
         self.plan.is_some() && self.state == State::Done
+    }
+
+    /// The plan, where there is one.
+    pub fn plan(&self) -> Option<&Plan> {
+        self.plan.as_ref()
     }
 
     /// An item of the plan, from 1.
@@ -153,6 +158,23 @@ impl Visit {
         let Some(plan) = &self.plan else { return 0.0 };
         let left = (0..plan.items.len()).map(|at| self.results.left(plan, at)).collect();
         schedule::estimate_s(&plan.items, plan.procedure, left, self.last, self.rests.clone(), self.now_s)
+    }
+
+    /// The item (from 1) that comes after the one that is on, once its next trial counts, by what is known now.
+    pub fn after(&self) -> Option<usize> {
+        let plan = self.plan.as_ref()?;
+        let on = self.current();
+        let left = |at: usize| self.results.left(plan, at).saturating_sub(u32::from(Some(at) == on));
+        let open: Vec<usize> = (0..plan.items.len()).filter(|at| left(*at) > 0).collect();
+        let mut rests = self.rests.clone();
+        if let Some(item) = on.and_then(|at| self.planned(at)).filter(|item| item.is_loaded()) {
+            rests.ended(item.muscle, self.now_s);
+        }
+        let last = on.or(self.last);
+        match schedule::next(&plan.items, plan.procedure, &open, last, &rests, self.now_s) {
+            Next::Nothing => None,
+            Next::Item(at) | Next::Wait(at, _) => Some(at + 1),
+        }
     }
 
     /// What is on.
@@ -216,7 +238,9 @@ impl Visit {
 
     /// Something can warn, or the pull is not an examiner's; where nothing can, that is said once.
     fn may_be_warned(&mut self, out: &mut Vec<Effect>) -> bool {
-        let may = self.can_warn || self.procedure() == Procedure::SelfPaced;
+        // Who pulls alone is loaded by nobody: only what has said that it cannot warn is in the way.
+        let alone = self.procedure() == Procedure::SelfPaced;
+        let may = self.can_warn.unwrap_or(alone);
         if !may && !std::mem::replace(&mut self.told_no_warner, true) {
             let why = "no pull is offered: no page or terminal confirms that it can warn";
             out.push(Effect::Say(why.to_owned()));
@@ -294,8 +318,11 @@ impl Visit {
             }
             State::Ready { item, since_s, helped } => {
                 // A touch that stayed since the pull before counts only from when this trial was announced.
-                if self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item)) {
-                    self.cue(item, true, out);
+                let steady = self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
+                if steady {
+                    if self.may_be_warned(out) {
+                        self.cue(item, true, out);
+                    }
                 } else if !helped && self.now_s - since_s >= HELP_S {
                     self.state = State::Ready { item, since_s, helped: true };
                     out.push(Effect::Say(

@@ -26,8 +26,11 @@ const OF_LENGTH: [(&str, &str); 2] = [("length", "tight"), ("length", "lax")];
 
 impl Visit {
     pub(super) fn act(&mut self, action: &Examiner, out: &mut Vec<Effect>) {
+        if let Examiner::Warner { able, .. } = action {
+            return self.can_warn(*able, out);
+        }
         if let State::Pulling(_) = self.state
-            && !matches!(action, Examiner::Observe { .. } | Examiner::Allow(_) | Examiner::Warner { .. })
+            && !matches!(action, Examiner::Observe { .. } | Examiner::Allow(_))
         {
             return self.stop_pull(action, out);
         }
@@ -51,7 +54,29 @@ impl Visit {
             Examiner::Reassign { trial, to, reason } => self.reassign(*trial, *to, reason, out),
             Examiner::Observe { kind, value, scale, muscle } => self.saw(kind, value, scale, *muscle, out),
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
-            Examiner::Warner { able, .. } => (self.can_warn, self.told_no_warner) = (*able, false),
+            Examiner::Warner { .. } => {}
+        }
+    }
+
+    /// A window in which nobody pulls yet is closed where nobody could be warned; a pull that is on is the examiner's to
+    /// end.
+    fn can_warn(&mut self, able: bool, out: &mut Vec<Effect>) {
+        (self.can_warn, self.told_no_warner) = (Some(able), false);
+        match &self.state {
+            State::Pulling(pull) if !able => {
+                let item = pull.item;
+                if pull.pulling {
+                    return self.observe(Some(item), "text", "for a time nothing could warn", "", out);
+                }
+                self.state = State::Ready { item, since_s: self.now_s, helped: true };
+                self.may_be_warned(out);
+            }
+            // Who pulls alone goes on without a touch.
+            State::Ready { item, .. } if able && self.procedure() == Procedure::SelfPaced => {
+                let item = *item;
+                self.begin(item, out);
+            }
+            _ => {}
         }
     }
 

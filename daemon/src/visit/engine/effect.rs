@@ -124,6 +124,8 @@ pub struct Cue {
     pub cap_n: Option<f64>,
     /// Lower and upper end of the target's band, N.
     pub band_n: Option<(f64, f64)>,
+    /// The muscle's expected maximum, N: its make of this visit.
+    pub expected_n: Option<f64>,
 }
 
 /// Something the examiner saw.

@@ -56,6 +56,7 @@ impl Visit {
             return self.go_on(out);
         }
         if !self.may_be_warned(out) {
+            self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
             return;
         }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
@@ -72,6 +73,7 @@ impl Visit {
             hold_s: item.hold_s,
             cap_n: self.cap_n(at),
             band_n,
+            expected_n: best_n,
         }));
         let counted = if plan.procedure == Procedure::Examined { item.count } else { 0 };
         if counted > 0 {
