@@ -60,7 +60,7 @@ class Visit {
       h("div", { class: "what" }, this.todo, this.which, this.hint),
       this.drawing,
       h("div", { class: "numbers" }, this.count, this.force, this.peak, this.pace),
-      this.canvas,
+      h("div", { class: "trace" }, this.canvas),
       h("div", { class: "list" }, this.trials, this.then, this.told),
       this.tools);
     this.buttons();
@@ -77,6 +77,7 @@ class Visit {
     const note = h("input", { "aria-label": t.do.noteText, placeholder: t.do.noteText, maxlength: 200 });
     const grade = h("input", { "aria-label": t.do.grade, size: 3, maxlength: 3 });
     this.look = h("span", { class: "look" });
+    this.seat = h("button", { type: "button", onclick: () => turnSeat() });
     this.tools.append(
       button(t.do.press, "", { class: "main" }), this.look,
       button(t.do.stop, "x", { class: "stop" }),
@@ -87,6 +88,7 @@ class Visit {
         button(t.do.accept, "y"),
         grade, button(t.do.grade, () => `g ${grade.value}`),
         note, button(t.do.note, () => `o text: ${note.value}`),
+        this.seat,
         h("button", { type: "button", text: t.do.screen, onclick: () => this.screen() }))));
   }
 
@@ -105,6 +107,7 @@ class Visit {
       : now.title);
     write(this.hint, hint(now));
     fill(this.drawing, [item && [item.number, item.palm, item.push], seat], () => (item ? hand(item, seat) : []));
+    write(this.seat, t.seat[seat]);
     write(this.count, now.count === null ? "" : String(now.count));
     this.list(now);
     fill(this.look, stage === "look" ? item.test : "", () => (stage === "look"
@@ -245,7 +248,6 @@ function bar(now) {
   write($("left"), now?.phase === "visit" && now.remaining_s ? t.minutesLeft(now.remaining_s) : "");
   $("end").hidden = now?.phase !== "visit";
   write($("end"), t.end);
-  write($("seat"), t.seat[seat]);
   const lacks = window.AudioContext && !sound.running;
   write($("sound"), lacks ? t.sound.off : sound.muted ? t.sound.muted : t.sound.on);
   $("sound").setAttribute("title", t.sound.mute);
@@ -291,6 +293,12 @@ function alarms() {
   $("alarm").dataset.level = why ?? "near";
 }
 
+function turnSeat() {
+  seat = seat === "opposite" ? "beside" : "opposite";
+  localStorage.setItem("seat", seat);
+  render(state());
+}
+
 // --- keys, taps, time
 
 const isField = (element) => element.matches?.("input, select, textarea, summary, button, a");
@@ -319,11 +327,6 @@ document.addEventListener("pointerdown", () => {
 $("sound").addEventListener("click", () => {
   if (sound.running) sound.mute(!sound.muted);
   bar(state());
-});
-$("seat").addEventListener("click", () => {
-  seat = seat === "opposite" ? "beside" : "opposite";
-  localStorage.setItem("seat", seat);
-  render(state());
 });
 $("end").addEventListener("click", () => {
   if (confirm(t.endSure)) ask("/api/visit/end", {}).catch((error) => view?.tell?.(error.message));
