@@ -4,7 +4,7 @@
 
 use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
-use crate::core::Said;
+use crate::core::{Begun, Said};
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
 use crate::journal::SystemDisk;
@@ -147,6 +147,8 @@ fn open(
         };
         Ok((data, start))
     })?;
+    // A visit that a page left behind may hold that nobody could warn.
+    shell.act(Examiner::CanWarn { able: true }.to_json()).map_err(advised)?;
     for answer in &args.allow {
         shell.act(Examiner::Allow(answer.clone()).to_json()).map_err(advised)?;
     }
@@ -226,6 +228,8 @@ async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
 }
 
 impl Audience for Terminal {
+    fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
+
     fn hear(&mut self, said: &[Said], _: Option<&Visit>, port: &str) {
         said.iter().for_each(|said| Terminal::hear(self, said, port));
     }

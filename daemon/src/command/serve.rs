@@ -93,12 +93,13 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
     let pages = Arc::new(Semaphore::new(PAGES));
     let setting = Setting { port: args.port.clone(), baud: args.baud, keep_free: args.keep_free };
     let orders = Orders::default();
+    let last = Last::default();
     let desk = Desk {
         data: Arc::clone(&data),
         setting: setting.clone(),
         board: Board::new(Arc::clone(&live), Arc::clone(&health)),
         orders: orders.clone(),
-        last: Last::default(),
+        last: Arc::clone(&last),
         closing,
     };
     let app = App {
@@ -109,6 +110,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         orders: orders.clone(),
         data,
         setting,
+        last,
         pages: Arc::clone(&pages),
         ended: ended.clone(),
     };

@@ -63,7 +63,8 @@ pub(crate) fn new(
         utc_offset: super::utc_offset(anchor.utc_ns),
     };
     let first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, Core::new(plan)), clock, first, is_new: true })
+    let recorder = Recorder::new(journal, Core::new(plan));
+    Ok(Start { folder, lock, recorder, clock, begun, first, is_new: true })
 }
 
 /// Checks the codes, and the consent to a research plan; gives its date and version. Refused before anything is made.
@@ -128,7 +129,8 @@ pub(crate) fn resumed(which: Option<&Path>, keep_free_mib: u64, data: &DataFolde
     }
     first.push(Record::Anchor(clock.anchor()));
     let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, visit.core), clock, first, is_new: false })
+    let recorder = Recorder::new(journal, visit.core);
+    Ok(Start { folder, lock, recorder, clock, begun: visit.begun, first, is_new: false })
 }
 
 fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {

@@ -3,8 +3,9 @@
 //! Comes in: what the core says, ticks. Goes out: to [`Live`]; and to the visit, whether anybody can be warned.
 
 use super::live::Live;
-use super::view::{Ended, View};
-use crate::core::Said;
+use super::view::{Ended, Phase, View};
+use crate::clock::Clock;
+use crate::core::{Begun, Said};
 use crate::health::Health;
 use crate::pipeline::Output;
 use crate::shell::Audience;
@@ -19,8 +20,8 @@ pub struct Board {
     health: Arc<Mutex<Health>>,
     view: View,
     refusal: Option<anyhow::Error>,
-    /// What the visit was told last; a terminal could warn, so it begins with yes.
-    told_can_warn: bool,
+    /// What the visit was told last.
+    told_can_warn: Option<bool>,
 }
 
 impl Board {
@@ -28,7 +29,7 @@ impl Board {
     pub fn new(live: Arc<Live>, health: Arc<Mutex<Health>>) -> Board {
         let view = View::default();
         live.show(&view);
-        Board { live, health, view, refusal: None, told_can_warn: true }
+        Board { live, health, view, refusal: None, told_can_warn: None }
     }
 
     /// Changes what is shown.
@@ -38,14 +39,12 @@ impl Board {
         self.live.wake();
     }
 
-    /// A visit begins.
-    pub fn begin(&mut self, plan: Option<Plan>, participant: &str, examiner: &str) {
-        (self.refusal, self.told_can_warn) = (None, true);
-        self.live.clear();
-        self.change(|view| view.begin(plan, participant, examiner));
+    /// A visit is shown.
+    pub fn is_in_visit(&self) -> bool {
+        self.view.phase() == Phase::Visit
     }
 
-    /// The visit came to nothing.
+    /// The visit that had begun came to nothing.
     pub fn refuse(&mut self, why: String) {
         self.change(|view| view.refuse(why));
     }
@@ -63,12 +62,18 @@ impl Board {
     /// What the visit is to be told of who can be warned.
     fn warning(&mut self) -> Option<String> {
         let able = self.live.can_warn();
-        (std::mem::replace(&mut self.told_can_warn, able) != able)
-            .then(|| Examiner::CanWarn { able }.to_json())
+        (self.told_can_warn.replace(able) != Some(able)).then(|| Examiner::CanWarn { able }.to_json())
     }
 }
 
 impl Audience for Board {
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>) {
+        (self.refusal, self.told_can_warn) = (None, None);
+        self.live.begin(clock);
+        let plan = Plan::parse(&begun.plan).ok();
+        self.change(|view| view.begin(plan, &begun.participant, &begun.examiner));
+    }
+
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
         let (mut changed, mut moved) = (false, false);
         for said in said {
@@ -97,7 +102,7 @@ impl Audience for Board {
     fn tick(&mut self, _: u64, health: &Health) -> Option<String> {
         *self.health.lock().unwrap_or_else(PoisonError::into_inner) = *health;
         let action = self.warning();
-        if self.view.set_can_warn(self.told_can_warn) {
+        if self.view.set_can_warn(self.told_can_warn == Some(true)) {
             self.live.show(&self.view);
         }
         action

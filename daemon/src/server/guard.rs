@@ -13,6 +13,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use utoipa::ToSchema;
 
 /// Links that wait to be used, at most; the oldest goes.
@@ -139,6 +140,11 @@ impl Guard {
     }
 }
 
+/// The largest body of a request: a plan.
+pub const BODY_BYTES: usize = 256 << 10;
+/// A request has this long to be sent whole and answered.
+const LIMIT: Duration = Duration::from_secs(30);
+
 /// Answers that something is refused.
 pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Response {
     let body = axum::Json(serde_json::json!({ "error": error, "hint": hint }));
@@ -157,14 +163,27 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
             "this needs a key",
             "open the link that `fingerforced serve` printed; press Enter where it runs for a new one",
         ),
+        (None, _) if is_too_much(headers) => {
+            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less")
+        }
         (None, role) => {
             if let Some(role) = role {
                 request.extensions_mut().insert(role);
             }
-            next.run(request).await
+            answered(next.run(request)).await
         }
     };
     hardened(response)
+}
+
+async fn answered(answering: impl Future<Output = Response>) -> Response {
+    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again");
+    tokio::time::timeout(LIMIT, answering).await.unwrap_or_else(|_| late())
+}
+
+fn is_too_much(headers: &HeaderMap) -> bool {
+    let length = headers.get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok());
+    length.is_some_and(|length| length.parse::<usize>().map_or(true, |length| length > BODY_BYTES))
 }
 
 fn hardened(mut response: Response) -> Response {

@@ -125,7 +125,7 @@ struct Warning {
 
 /// A trial, as it is listed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-struct Listed {
+pub struct Listed {
     order: i64,
     item: i64,
     muscle: String,
@@ -144,7 +144,7 @@ struct Listed {
 
 /// An item's result, as it is listed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-struct Outcome {
+pub struct Outcome {
     item: i64,
     muscle: String,
     test: String,
@@ -213,6 +213,11 @@ pub struct View {
 }
 
 impl View {
+    /// Where the sitting stands.
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
     /// A visit begins.
     pub fn begin(&mut self, plan: Option<Plan>, participant: &str, examiner: &str) {
         *self = View {
@@ -257,10 +262,6 @@ impl View {
             (a, b) => a != b,
         };
         let changed = differs(&self.stage, &stage);
-        if self.plan.is_none() {
-            // A visit that is resumed brings its own.
-            self.plan = visit.plan().cloned();
-        }
         if changed || anew {
             self.after = visit.after();
             self.remaining_s = self.plan.as_ref().map(|_| visit.remaining_s());
@@ -423,6 +424,16 @@ impl View {
             ended: self.ended.as_ref().filter(|_| examiner),
             refused: if examiner { &self.refused } else { "" },
         }
+    }
+
+    /// A view of a recording that is there already.
+    pub fn of_recording(plan: Option<Plan>, rows: Vec<TrialRow>) -> View {
+        View { plan, rows, ..View::default() }
+    }
+
+    /// Every trial and every result, as the examiner's page lists them.
+    pub fn results_of_all(&self) -> (Vec<Listed>, Vec<Outcome>) {
+        (self.listed(), self.results())
     }
 
     /// Its examiner may see a row's force: some plans hide it, then and afterwards.

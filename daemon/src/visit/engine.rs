@@ -128,11 +128,6 @@ impl Visit {
         self.plan.is_some() && self.state == State::Done
     }
 
-    /// The plan, where there is one.
-    pub fn plan(&self) -> Option<&Plan> {
-        self.plan.as_ref()
-    }
-
     /// An item of the plan, from 1.
     pub fn item(&self, number: usize) -> Option<&Item> {
         self.plan.as_ref()?.items.get(number.checked_sub(1)?)

@@ -120,6 +120,7 @@ impl Clinic {
     /// Sends this request as it is; gives the whole answer.
     pub fn raw(&self, request: &str) -> String {
         let mut stream = TcpStream::connect(self.address()).unwrap();
+        stream.set_read_timeout(Some(std::time::Duration::from_secs(20))).unwrap();
         stream.write_all(request.as_bytes()).unwrap();
         let mut answer = Vec::new();
         // It may be cut off where the body is refused before it was read.

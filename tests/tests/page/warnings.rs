@@ -41,9 +41,11 @@ async fn the_limit_is_seen_and_heard_before_and_at_it() {
     browser.until("the alarm", "return heard.alarms.some((it) => it.level === 'cap')").await;
     browser.screenshots("limit").await;
     let seen = alarms(&browser).await;
-    let levels: Vec<&str> = seen.iter().map(|it| it["level"].as_str().unwrap()).collect();
+    // On a machine so busy that updates came late, it was also said that they did.
+    let limits: Vec<&Value> = seen.iter().filter(|it| it["level"] != "lost").collect();
+    let levels: Vec<&str> = limits.iter().map(|it| it["level"].as_str().unwrap()).collect();
     assert_eq!(levels, ["near", "cap"], "{seen:?}");
-    assert!(seen[1]["text"].as_str().unwrap().contains("STOP"), "{seen:?}");
+    assert!(limits[1]["text"].as_str().unwrap().contains("STOP"), "{seen:?}");
     let tones = browser.js("return heard.tones").await;
     let tones = tones.as_array().unwrap();
     let heard = |frequency: f64| tones.iter().any(|it| it["frequency"] == frequency && it["context"] == "running");
@@ -77,7 +79,7 @@ async fn updates_cut_during_a_load_alarm_and_no_pull_is_offered_until_they_are_b
     browser.until("the cue", "return document.body.dataset.stage === 'pull'").await;
     clinic.hand("make:20:1.9");
     browser.until("a pull", "return parseFloat(document.getElementById('force').textContent) > 10").await;
-    let cut_ms = browser.js("return cut(true)").await.as_f64().unwrap();
+    let cut_ms = browser.js("heard.alarms.length = 0; heard.tones.length = 0; return cut(true)").await.as_f64().unwrap();
     browser.until("the alarm", "return heard.alarms.some((it) => it.level === 'lost')").await;
     browser.screenshots("lost").await;
     let seen = alarms(&browser).await;
