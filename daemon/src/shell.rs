@@ -4,7 +4,7 @@
 //! an [`Audience`]. What is recorded is decided in the core; nothing here waits for the audience.
 
 use crate::clock::Clock;
-use crate::core::Said;
+use crate::core::{Begun, Said};
 use crate::data_folder::{self, DataFolder, Lock};
 use crate::health::Health;
 use crate::journal::JournalError;
@@ -23,6 +23,9 @@ use tokio::sync::mpsc::Receiver;
 
 /// Who is shown what happens.
 pub trait Audience {
+    /// A visit begins, or goes on, by this clock.
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>);
+
     /// The core said this.
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str);
 
@@ -69,6 +72,8 @@ pub struct Start {
     pub recorder: Recorder,
     /// Its clock.
     pub clock: Arc<dyn Clock>,
+    /// Whose it is.
+    pub begun: Begun,
     /// The records it begins with.
     pub first: Vec<crate::journal::Record>,
     /// What to do with the folder where not one sample comes: a new one goes, an old one stays.
@@ -89,6 +94,10 @@ pub struct Recorded {
 }
 
 impl<A: Audience> Audience for &mut A {
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>) {
+        A::begin(self, begun, clock);
+    }
+
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
         A::hear(self, said, visit, port);
     }
@@ -146,12 +155,13 @@ impl<A: Audience> Shell<A> {
     /// The port cannot be had, or the journal takes nothing.
     pub fn open(
         (name, baud): (&str, u32),
-        audience: A,
+        mut audience: A,
         orders: Receiver<Order>,
         start: impl FnOnce() -> anyhow::Result<(Arc<DataFolder>, Start)>,
     ) -> anyhow::Result<Shell<A>> {
         let port = crate::port::open(name, baud).map_err(advised)?;
-        let (data, Start { folder, lock, recorder, clock, first, is_new }) = start()?;
+        let (data, Start { folder, lock, recorder, clock, begun, first, is_new }) = start()?;
+        audience.begin(&begun, &clock);
         let handover = Handover::new(CAPACITY_BYTES);
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
         let cable = Box::new(SerialCable::new(port, baud, Arc::clone(&clock), Arc::clone(&handover)));
@@ -212,7 +222,8 @@ impl<A: Audience> Shell<A> {
                 return End::Failed(advised(error));
             }
             self.tell();
-            if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none()) {
+            if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none())
+            {
                 return End::Failed(failed);
             }
             let reason = asked.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());

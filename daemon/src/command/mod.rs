@@ -11,9 +11,9 @@ pub mod practice;
 pub mod record;
 pub mod recover;
 pub mod revise;
+pub mod serve;
 pub mod show;
 pub mod simulate;
-pub mod serve;
 pub(crate) mod start;
 pub mod tidy;
 

@@ -5,7 +5,7 @@
 use super::keys::{self, Keys};
 use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
-use crate::core::Said;
+use crate::core::{Begun, Said};
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
 use crate::journal::SystemDisk;
@@ -328,6 +328,8 @@ impl Desk {
 }
 
 impl Audience for Desk {
+    fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
+
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
         for said in said {
             match (said, self.practice) {

@@ -93,12 +93,13 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
     let pages = Arc::new(Semaphore::new(PAGES));
     let setting = Setting { port: args.port.clone(), baud: args.baud, keep_free: args.keep_free };
     let orders = Orders::default();
+    let last = Last::default();
     let desk = Desk {
         data: Arc::clone(&data),
         setting: setting.clone(),
         board: Board::new(Arc::clone(&live), Arc::clone(&health)),
         orders: orders.clone(),
-        last: Last::default(),
+        last: Arc::clone(&last),
         closing,
     };
     let app = App {
@@ -109,6 +110,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         orders: orders.clone(),
         data,
         setting,
+        last,
         pages: Arc::clone(&pages),
         ended: ended.clone(),
     };
@@ -139,8 +141,7 @@ async fn wait(
     close: &watch::Sender<bool>,
     mut desk_ended: oneshot::Receiver<()>,
 ) {
-    let mut next =
-        async || tokio::select! { _ = signals.0.recv() => "interrupted", _ = signals.1.recv() => "terminated" };
+    let mut next = async || tokio::select! { _ = signals.0.recv() => "interrupted", _ = signals.1.recv() => "terminated" };
     let reason = tokio::select! {
         reason = next() => reason,
         // It ends by itself only where something is wrong with it: its thread says what.
@@ -167,11 +168,7 @@ fn hosts(args: &Args, address: SocketAddr) -> Vec<String> {
 }
 
 /// TLS, wherever others could listen.
-fn encryption(
-    args: &Args,
-    address: SocketAddr,
-    data: &DataFolder,
-) -> anyhow::Result<Option<TlsAcceptor>> {
+fn encryption(args: &Args, address: SocketAddr, data: &DataFolder) -> anyhow::Result<Option<TlsAcceptor>> {
     let pair = match (&args.cert, &args.key) {
         (Some(certificates), Some(key)) => tls::read(certificates, key)?,
         _ if address.ip().is_loopback() => return Ok(None),
@@ -188,7 +185,8 @@ fn encryption(
 
 /// Prints a link, and another one at every Enter.
 fn print_links(guard: &Arc<Guard>) -> anyhow::Result<()> {
-    let print = |guard: &Guard| analysis::console::result(&format!("open once: {}\n", guard.link(Role::Examiner)));
+    let print =
+        |guard: &Guard| analysis::console::result(&format!("open once: {}\n", guard.link(Role::Examiner)));
     print(guard)?;
     let guard = Arc::clone(guard);
     std::thread::Builder::new().name("keys".to_owned()).spawn(move || {

@@ -48,8 +48,8 @@ pub(crate) fn new(
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
     let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
     let (folder, lock) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
-    let journal =
-        Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(keep_free_mib)).map_err(|error| {
+    let journal = Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(keep_free_mib))
+        .map_err(|error| {
             // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
             let _ = data_folder::discard(&**data.disk(), &folder);
             advised(error)
@@ -66,7 +66,8 @@ pub(crate) fn new(
         utc_offset: super::utc_offset(anchor.utc_ns),
     };
     let first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, Core::new(plan)), clock, first, is_new: true })
+    let recorder = Recorder::new(journal, Core::new(plan));
+    Ok(Start { folder, lock, recorder, clock, begun, first, is_new: true })
 }
 
 /// Checks the codes, and the consent to a research plan; gives its date and version. Refused before anything is made.
@@ -131,7 +132,8 @@ pub(crate) fn resumed(which: Option<&Path>, keep_free_mib: u64, data: &DataFolde
     }
     first.push(Record::Anchor(clock.anchor()));
     let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, visit.core), clock, first, is_new: false })
+    let recorder = Recorder::new(journal, visit.core);
+    Ok(Start { folder, lock, recorder, clock, begun: visit.begun, first, is_new: false })
 }
 
 fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {

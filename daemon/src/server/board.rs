@@ -3,8 +3,9 @@
 //! Comes in: what the core says, ticks. Goes out: to [`Live`]; and to the visit, whether anybody can be warned.
 
 use super::live::Live;
-use super::view::{Ended, View};
-use crate::core::Said;
+use super::view::{Ended, Phase, View};
+use crate::clock::Clock;
+use crate::core::{Begun, Said};
 use crate::health::Health;
 use crate::pipeline::Output;
 use crate::shell::Audience;
@@ -38,14 +39,12 @@ impl Board {
         self.live.wake();
     }
 
-    /// A visit begins.
-    pub fn begin(&mut self, plan: Option<Plan>, participant: &str, examiner: &str) {
-        (self.refusal, self.told_can_warn) = (None, None);
-        self.live.clear();
-        self.change(|view| view.begin(plan, participant, examiner));
+    /// A visit is shown.
+    pub fn is_in_visit(&self) -> bool {
+        self.view.phase() == Phase::Visit
     }
 
-    /// The visit came to nothing.
+    /// The visit that had begun came to nothing.
     pub fn refuse(&mut self, why: String) {
         self.change(|view| view.refuse(why));
     }
@@ -69,6 +68,13 @@ impl Board {
 }
 
 impl Audience for Board {
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>) {
+        (self.refusal, self.told_can_warn) = (None, None);
+        self.live.begin(clock);
+        let plan = Plan::parse(&begun.plan).ok();
+        self.change(|view| view.begin(plan, &begun.participant, &begun.examiner));
+    }
+
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
         let (mut changed, mut moved) = (false, false);
         for said in said {

@@ -110,7 +110,9 @@ impl Desk {
                     Ok(recorded) => self.seal(&recorded),
                     Err(error) => {
                         tracing::warn!("no visit: {error:#}");
-                        self.board.refuse(told(&error));
+                        if self.board.is_in_visit() {
+                            self.board.refuse(told(&error));
+                        }
                     }
                 }
             }
@@ -172,6 +174,7 @@ fn told(error: &anyhow::Error) -> String {
     text.trim_start_matches("error: ").replace("\nhint: ", " — ")
 }
 
+/// Everything that can be refused is refused before anything is written or shown.
 fn open<'a>(
     data: &Arc<DataFolder>,
     setting: &Setting,
@@ -188,7 +191,6 @@ fn open<'a>(
         Some(name) => name.clone(),
         None => known_port(Some(data.path()))?,
     };
-    board.begin(plan.clone(), &whose.participant, &whose.examiner);
     let practised = practice::noted(data, plan.as_ref(), &whose.examiner)?;
     let mut shell = Shell::open((&name, setting.baud), board, orders, || {
         let start = if wanted.resume {

@@ -13,6 +13,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use utoipa::ToSchema;
 
 /// Links that wait to be used, at most; the oldest goes.
@@ -25,7 +26,8 @@ const COOKIE: &str = "fingerforce";
 const LASTS_S: u32 = 12 * 3600;
 
 /// What everything but a report may load: what we serve.
-const POLICY: &str = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'";
+const POLICY: &str =
+    "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'";
 
 /// Whose page it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -107,7 +109,8 @@ impl Guard {
 
     fn role(&self, headers: &HeaderMap) -> Option<Role> {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-        let mut cookies = cookies.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
+        let mut cookies =
+            cookies.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
         let (_, key) = cookies.find(|(name, _)| *name == COOKIE)?;
         let digest = digest(key);
         self.keys().sessions.iter().find(|(known, _)| *known == digest).map(|(_, role)| *role)
@@ -120,7 +123,9 @@ impl Guard {
             let first = all.next().map(|value| value.to_str().unwrap_or(""));
             if all.next().is_some() { Some("") } else { first }
         };
-        if !one(header::HOST).is_some_and(|host| self.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host))) {
+        if !one(header::HOST)
+            .is_some_and(|host| self.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host)))
+        {
             return Some("this name is not the program's: use the link that it printed");
         }
         let changes = *method != Method::GET && *method != Method::HEAD;
@@ -138,6 +143,11 @@ impl Guard {
         (foreign && (changes || upgrades)).then_some("this came from another page")
     }
 }
+
+/// The largest body of a request: a plan.
+pub const BODY_BYTES: usize = 256 << 10;
+/// A request has this long to be sent whole and answered.
+const LIMIT: Duration = Duration::from_secs(30);
 
 /// Answers that something is refused.
 pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Response {
@@ -157,14 +167,27 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
             "this needs a key",
             "open the link that `fingerforced serve` printed; press Enter where it runs for a new one",
         ),
+        (None, _) if is_too_much(headers) => {
+            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less")
+        }
         (None, role) => {
             if let Some(role) = role {
                 request.extensions_mut().insert(role);
             }
-            next.run(request).await
+            answered(next.run(request)).await
         }
     };
     hardened(response)
+}
+
+async fn answered(answering: impl Future<Output = Response>) -> Response {
+    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again");
+    tokio::time::timeout(LIMIT, answering).await.unwrap_or_else(|_| late())
+}
+
+fn is_too_much(headers: &HeaderMap) -> bool {
+    let length = headers.get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok());
+    length.is_some_and(|length| length.parse::<usize>().map_or(true, |length| length > BODY_BYTES))
 }
 
 fn hardened(mut response: Response) -> Response {

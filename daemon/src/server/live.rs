@@ -39,8 +39,9 @@ const AWAITED: usize = 64;
 pub struct Bin(f64, f32, f32);
 
 /// What pages are made of.
-#[derive(Debug, Default)]
 struct Shared {
+    /// The visit's: samples' arrivals are by it.
+    clock: Arc<dyn Clock>,
     bins: VecDeque<Bin>,
     /// Number of the first bin kept.
     first: u64,
@@ -58,7 +59,6 @@ struct Shared {
 
 /// The one place.
 pub struct Live {
-    clock: Arc<dyn Clock>,
     shared: Mutex<Shared>,
     changed: watch::Sender<u64>,
     confirmed_ns: AtomicU64,
@@ -69,11 +69,10 @@ pub struct Live {
 }
 
 impl Live {
-    /// Nothing yet.
+    /// Nothing yet, by this clock.
     pub fn new(clock: Arc<dyn Clock>) -> Arc<Live> {
         Arc::new(Live {
-            clock,
-            shared: Mutex::default(),
+            shared: Mutex::new(Shared::new(clock)),
             changed: watch::Sender::new(0),
             confirmed_ns: AtomicU64::new(0),
             served: Histogram::default(),
@@ -96,13 +95,14 @@ impl Live {
         self.shared().peak_n = 0.0;
     }
 
-    /// A visit begins: nothing is left of the one before.
-    pub fn clear(&self) {
+    /// A visit begins, by this clock: nothing is left of the one before.
+    pub fn begin(&self, clock: &Arc<dyn Clock>) {
+        self.confirmed_ns.store(0, Ordering::Relaxed);
         let mut shared = self.shared();
         let (states, number) = (shared.states.clone(), shared.number);
         // The bins' numbers go on, so that a page that is behind does not take old ones for new.
         let first = shared.first + shared.bins.len() as u64;
-        *shared = Shared { states, number, first, ..Shared::default() };
+        *shared = Shared { states, number, first, ..Shared::new(Arc::clone(clock)) };
     }
 
     /// The view is another one.
@@ -128,14 +128,34 @@ impl Live {
         self.changed.subscribe()
     }
 
+    fn now_ns(&self) -> u64 {
+        self.shared().clock.monotonic_ns()
+    }
+
     /// Some examiner's page has confirmed lately that it can warn.
     pub fn can_warn(&self) -> bool {
         let confirmed_ns = self.confirmed_ns.load(Ordering::Relaxed);
-        confirmed_ns > 0 && self.clock.monotonic_ns().saturating_sub(confirmed_ns) < CONFIRMED_NS
+        confirmed_ns > 0 && self.now_ns().saturating_sub(confirmed_ns) < CONFIRMED_NS
     }
 }
 
 impl Shared {
+    fn new(clock: Arc<dyn Clock>) -> Shared {
+        Shared {
+            clock,
+            bins: VecDeque::new(),
+            first: 0,
+            segment: None,
+            offset_s: 0.0,
+            force_n: 0.0,
+            arrival_ns: 0,
+            peak_n: 0.0,
+            expected_n: None,
+            states: Default::default(),
+            number: 0,
+        }
+    }
+
     fn samples(&mut self, block: &Block) {
         let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
         let first_s = block.device_time_s.first().copied().unwrap_or(0.0);
@@ -235,22 +255,14 @@ pub struct Page {
 impl Page {
     /// A page that has been told nothing.
     pub fn new(role: Role) -> Page {
-        Page {
-            role,
-            state: 0,
-            bins: 0,
-            number: 0,
-            heard: None,
-            awaited: VecDeque::new(),
-            told_arrival_ns: 0,
-        }
+        Page { role, state: 0, bins: 0, number: 0, heard: None, awaited: VecDeque::new(), told_arrival_ns: 0 }
     }
 
     /// All that it does not know yet, as one message (JSON).
     pub fn message(&mut self, live: &Live) -> String {
-        let now_ns = live.clock.monotonic_ns();
         let at = usize::from(self.role == Role::Participant);
         let shared = live.shared();
+        let now_ns = shared.clock.monotonic_ns();
         let (state, sees) = shared.states[at].clone();
         let force = sees == Some(Sees::All);
         let first = self.bins.max(shared.first);
@@ -296,7 +308,7 @@ impl Page {
     pub fn hear(&mut self, text: &str, live: &Live) {
         let Ok(word) = serde_json::from_str::<Word>(text) else { return };
         self.heard = Some(word.now);
-        let now_ns = live.clock.monotonic_ns();
+        let now_ns = live.now_ns();
         while self.awaited.front().is_some_and(|(number, ..)| *number < word.drawn) {
             self.awaited.pop_front();
         }

@@ -8,6 +8,7 @@ pub mod desk;
 pub mod guard;
 pub mod live;
 pub mod metrics;
+pub mod review;
 pub mod routes;
 pub mod tls;
 pub mod view;

@@ -1,8 +1,8 @@
 //! What is served: the page's files, the API, the live connection. `/openapi.json` is made from the code here; the copy in
 //! the repository is held to it by a test.
 
-use super::desk::{Orders, Request, Setting, Wanted};
-use super::guard::{self, Guard, Role, refusal};
+use super::desk::{Last, Orders, Request, Setting, Wanted};
+use super::guard::{self, BODY_BYTES, Guard, Role, refusal};
 use super::live::{Live, Page};
 use super::metrics;
 use crate::check;
@@ -21,7 +21,9 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Extension, Json, Router};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{Semaphore, mpsc, oneshot, watch};
@@ -29,8 +31,6 @@ use utoipa::{OpenApi, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-/// The largest body of a request: a plan.
-const BODY_BYTES: usize = 256 << 10;
 /// The largest word of a page.
 const WORD_BYTES: usize = 1024;
 /// Pages at a time.
@@ -59,6 +59,8 @@ pub struct App {
     pub data: Arc<DataFolder>,
     /// The port.
     pub setting: Setting,
+    /// The recording that was made last.
+    pub last: Last,
     /// Room for pages.
     pub pages: Arc<Semaphore>,
     /// True once the program ends.
@@ -88,6 +90,10 @@ fn described() -> (Router<App>, utoipa::openapi::OpenApi) {
         .routes(routes!(stop))
         .routes(routes!(end))
         .routes(routes!(link))
+        .routes(routes!(results))
+        .routes(routes!(trace))
+        .routes(routes!(correct))
+        .routes(routes!(report))
         .split_for_parts()
 }
 
@@ -116,6 +122,7 @@ files!(
     "examiner.js": "text/javascript; charset=utf-8",
     "participant.js": "text/javascript; charset=utf-8",
     "connection.js": "text/javascript; charset=utf-8",
+    "done.js": "text/javascript; charset=utf-8",
     "dom.js": "text/javascript; charset=utf-8",
     "hand.js": "text/javascript; charset=utf-8",
     "language.js": "text/javascript; charset=utf-8",
@@ -161,7 +168,8 @@ struct Entry {
 /// Uses up a link: sets the cookie that lets this browser in.
 #[utoipa::path(get, path = "/enter", params(Entry), responses((status = 200, description = "a page that goes on to /"), (status = 401, body = Problem)))]
 async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
-    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok()) else {
+    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok())
+    else {
         return refusal(
             StatusCode::UNAUTHORIZED,
             "this link was used already, or is none",
@@ -278,7 +286,10 @@ fn known(data: &Path) -> (String, String) {
     let ports = crate::port::find::find().unwrap_or_default();
     match sensors::present(&known, &ports)[..] {
         [port] => (port.best_name().to_owned(), String::new()),
-        [] => (String::new(), "no sensor that was seen before is plugged in; name its port with --port".to_owned()),
+        [] => (
+            String::new(),
+            "no sensor that was seen before is plugged in; name its port with --port".to_owned(),
+        ),
         [..] => (String::new(), "more than one known sensor is plugged in; name one with --port".to_owned()),
     }
 }
@@ -383,9 +394,162 @@ async fn link(
     Ok(Json(Link { url: app.guard.link(whom.role) }))
 }
 
+/// The recording that was made last, and its visit's first one.
+fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Response> {
+    let last = app.last.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let last = last.ok_or_else(|| refusal(StatusCode::CONFLICT, "no visit was recorded yet", "begin one"))?;
+    Ok((last.with_file_name("recording-1.h5"), last))
+}
+
+/// Runs this program again, which opens the recording, and gives what it prints.
+async fn child(arguments: Vec<OsString>) -> Result<String, Response> {
+    let failed = |told: &str| {
+        let told = told.trim().trim_start_matches("error: ");
+        let (error, hint) = told.split_once("\nhint: ").unwrap_or((told, ""));
+        refusal(StatusCode::BAD_REQUEST, error, hint)
+    };
+    let program = std::env::current_exe().map_err(|error| failed(&error.to_string()))?;
+    let run = tokio::process::Command::new(program)
+        .args(arguments)
+        .stdin(Stdio::null())
+        .kill_on_drop(true)
+        .output();
+    let output = run.await.map_err(|error| failed(&error.to_string()))?;
+    if !output.status.success() {
+        return Err(failed(&String::from_utf8_lossy(&output.stderr)));
+    }
+    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+fn json_text(text: String) -> Response {
+    ([(header::CONTENT_TYPE, "application/json")], text).into_response()
+}
+
+/// The last visit's results, as the latest recording holds them.
+#[utoipa::path(get, path = "/api/results", responses((status = 200, description = "trials, results, corrections, revision"), (status = 409, body = Problem)))]
+async fn results(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Response> {
+    examiners_only(role)?;
+    let (_, last) = recordings(&app)?;
+    child(vec!["show".into(), last.into(), "--review".into()]).await.map(json_text)
+}
+
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+struct Which {
+    /// The trial's order in the visit.
+    trial: i64,
+}
+
+/// A trial's force and marks, as found by the program (`automatic`) and as they are now (`current`).
+#[utoipa::path(get, path = "/api/trace", params(Which), responses((status = 200, description = "automatic and current"), (status = 400, body = Problem), (status = 409, body = Problem)))]
+async fn trace(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Query(which): Query<Which>,
+) -> Result<Response, Response> {
+    examiners_only(role)?;
+    let (first, last) = recordings(&app)?;
+    let of = |recording: PathBuf| {
+        child(vec!["show".into(), recording.into(), format!("--trace={}", which.trial).into()])
+    };
+    let (automatic, current) = (of(first).await?, of(last).await?);
+    Ok(json_text(format!("{{\"automatic\":{automatic},\"current\":{current}}}")))
+}
+
+/// A correction: what is different, who says so and why.
+#[derive(Debug, Deserialize, ToSchema)]
+struct Correct {
+    /// Who: a code.
+    by: String,
+    /// Why; no names.
+    why: String,
+    /// What.
+    #[serde(flatten)]
+    what: What,
+}
+
+/// What is different. Trials are named by their order in the visit.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(tag = "change", rename_all = "kebab-case")]
+enum What {
+    /// A mark stands elsewhere: `onset`, `break`, `release` or `end`, s since the segment's start.
+    Mark { trial: i64, mark: String, at: f64 },
+    /// Something was seen but not entered then; item from 1, -1 the visit.
+    Observe { item: i64, kind: String, value: String, scale: String },
+    /// A trial does not count.
+    Exclude { trial: i64 },
+    /// A trial counts after all.
+    Include { trial: i64 },
+}
+
+impl What {
+    fn arguments(self) -> Vec<String> {
+        match self {
+            What::Mark { trial, mark, at } => {
+                vec![
+                    "mark".into(),
+                    format!("--trial={trial}"),
+                    format!("--mark={mark}"),
+                    format!("--at={at}"),
+                ]
+            }
+            What::Observe { item, kind, value, scale } => vec![
+                "observe".into(),
+                format!("--item={item}"),
+                format!("--kind={kind}"),
+                format!("--value={value}"),
+                format!("--scale={scale}"),
+            ],
+            What::Exclude { trial } => vec!["exclude".into(), format!("--trial={trial}")],
+            What::Include { trial } => vec!["include".into(), format!("--trial={trial}")],
+        }
+    }
+}
+
+/// Corrects the last visit: appends who changed what and why, and makes the next recording. Both stay.
+#[utoipa::path(post, path = "/api/correct", request_body = Correct, responses((status = 200, description = "the new recording and what changed"), (status = 400, body = Problem), (status = 409, body = Problem)))]
+async fn correct(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Json(correct): Json<Correct>,
+) -> Result<Response, Response> {
+    examiners_only(role)?;
+    let (_, last) = recordings(&app)?;
+    let Correct { by, why, what } = correct;
+    let mut arguments: Vec<OsString> = vec![
+        "correct".into(),
+        "--json".into(),
+        format!("--by={by}").into(),
+        format!("--why={why}").into(),
+        last.into(),
+    ];
+    arguments.extend(what.arguments().into_iter().map(OsString::from));
+    let told = child(arguments).await?;
+    let made: serde_json::Value = serde_json::from_str(&told).unwrap_or_default();
+    if let Some(made) = made["recording"].as_str() {
+        *app.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(PathBuf::from(made));
+    }
+    Ok(json_text(told))
+}
+
+/// The last visit's report: one page for the chart.
+#[utoipa::path(get, path = "/report", responses((status = 200, description = "a page without scripts"), (status = 409, body = Problem)))]
+async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Response> {
+    examiners_only(role)?;
+    let (_, last) = recordings(&app)?;
+    let page = child(vec!["show".into(), last.into(), "--report".into()]).await?;
+    let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
+    let kinds =
+        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
+    Ok((kinds, page).into_response())
+}
+
 /// The live connection (WebSocket).
 #[utoipa::path(get, path = "/api/live", responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
-async fn live(State(app): State<App>, Extension(role): Extension<Role>, upgrade: WebSocketUpgrade) -> Response {
+async fn live(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    upgrade: WebSocketUpgrade,
+) -> Response {
     let Ok(room) = Arc::clone(&app.pages).try_acquire_owned() else {
         return refusal(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open", "close one");
     };
@@ -441,6 +605,9 @@ mod tests {
             std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/src/server/openapi.json"), &text).unwrap();
             return;
         }
-        assert!(text == COMMITTED, "daemon/src/server/openapi.json is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document");
+        assert!(
+            text == COMMITTED,
+            "daemon/src/server/openapi.json is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document"
+        );
     }
 }

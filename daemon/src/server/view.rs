@@ -127,7 +127,7 @@ struct Warning {
 
 /// A trial, as it is listed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-struct Listed {
+pub struct Listed {
     order: i64,
     item: i64,
     muscle: String,
@@ -146,7 +146,7 @@ struct Listed {
 
 /// An item's result, as it is listed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-struct Outcome {
+pub struct Outcome {
     item: i64,
     muscle: String,
     test: String,
@@ -215,6 +215,11 @@ pub struct View {
 }
 
 impl View {
+    /// Where the sitting stands.
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
     /// A visit begins.
     pub fn begin(&mut self, plan: Option<Plan>, participant: &str, examiner: &str) {
         *self = View {
@@ -259,10 +264,6 @@ impl View {
             (a, b) => a != b,
         };
         let changed = differs(&self.stage, &stage);
-        if self.plan.is_none() {
-            // A visit that is resumed brings its own.
-            self.plan = visit.plan().cloned();
-        }
         if changed || anew {
             self.after = visit.after();
             self.remaining_s = self.plan.as_ref().map(|_| visit.remaining_s());
@@ -419,6 +420,16 @@ impl View {
         }
     }
 
+    /// A view of a recording that is there already.
+    pub fn of_recording(plan: Option<Plan>, rows: Vec<TrialRow>) -> View {
+        View { plan, rows, ..View::default() }
+    }
+
+    /// Every trial and every result, as the examiner's page lists them.
+    pub fn results_of_all(&self) -> (Vec<Listed>, Vec<Outcome>) {
+        (self.listed(), self.results())
+    }
+
     /// Its examiner may see a row's force: some plans hide it, then and afterwards.
     fn is_open(&self, item: i64) -> bool {
         self.planned(item).is_none_or(|item| item.examiner_sees == Sees::All)
@@ -505,7 +516,7 @@ fn on(stage: &Stage) -> On {
         Stage::Gate(missing) => missing.iter().map(|(side, digit)| format!("{side} {digit}")).collect(),
         _ => Vec::new(),
     };
-    let side = if let Stage::Pain { side } = stage { Some(side.name()) } else { None };
+    let side = if let Stage::Pain { side } = stage { Some(side.word()) } else { None };
     On { name, rest_s, gate, side }
 }
 
@@ -540,7 +551,9 @@ fn noted(seen: &Observation) -> String {
 fn no_zero(why: NoZero) -> String {
     match why {
         NoZero::Unsteady => "not steady: keep the sensor still for its zero".to_owned(),
-        NoZero::Loaded(force_n) => format!("shows {force_n:.1} N by its own zero: unload it, or zero it as it is"),
+        NoZero::Loaded(force_n) => {
+            format!("shows {force_n:.1} N by its own zero: unload it, or zero it as it is")
+        }
         NoZero::Touched(above_n) => {
             format!("stands {above_n:.1} N above its lowest level: let go of it, or zero it as it is")
         }
@@ -553,7 +566,9 @@ fn linked(state: &LinkState, note: String) -> (&'static str, String) {
         LinkState::Flowing => ("flowing", String::new()),
         LinkState::Stopped => ("stopped", note),
         LinkState::Silent => ("silent", "the sensor has stopped sending; it is asked again".to_owned()),
-        LinkState::Closed(reason) => ("gone", format!("the port is gone ({reason}); it goes on when it returns")),
+        LinkState::Closed(reason) => {
+            ("gone", format!("the port is gone ({reason}); it goes on when it returns"))
+        }
         LinkState::OtherSensor { expected, found } => {
             ("other", format!("another sensor came back: {found} instead of {expected}"))
         }

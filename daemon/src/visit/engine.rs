@@ -138,11 +138,6 @@ impl Visit {
         self.plan.is_some() && self.state == State::Done
     }
 
-    /// The plan, where there is one.
-    pub fn plan(&self) -> Option<&Plan> {
-        self.plan.as_ref()
-    }
-
     /// An item of the plan, from 1.
     pub fn item(&self, number: usize) -> Option<&Item> {
         self.plan.as_ref()?.items.get(number.checked_sub(1)?)
@@ -318,7 +313,8 @@ impl Visit {
             }
             State::Ready { item, since_s, helped } => {
                 // A touch that stayed since the pull before counts only from when this trial was announced.
-                let steady = self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
+                let steady =
+                    self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
                 if steady {
                     if self.may_be_warned(out) {
                         self.cue(item, true, out);

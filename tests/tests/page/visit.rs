@@ -81,7 +81,12 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
             let tab = browser.client.new_window(true).await.unwrap();
             browser.client.switch_to_window(tab.handle).await.unwrap();
             browser.client.goto(&format!("http://{}/", clinic.address())).await.unwrap();
-            browser.until("the second tab", "return document.getElementById('which')?.textContent.includes('break')").await;
+            browser
+                .until(
+                    "the second tab",
+                    "return document.getElementById('which')?.textContent.includes('break')",
+                )
+                .await;
             browser.client.switch_to_window(first_tab.clone()).await.unwrap();
             browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
             // The foot switch turns the sound on again; it does nothing else.
@@ -125,7 +130,8 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
         let spread = &item.spread;
         let number = |value: Option<f64>| shown(value.unwrap_or(f64::NAN));
         let cv = spread.cv_percent.map_or("—".to_owned(), |cv| format!("{cv:.1}"));
-        let expected = [number(spread.mean_of_peaks_n), cv, number(spread.best_n), spread.trials_used.to_string()];
+        let expected =
+            [number(spread.mean_of_peaks_n), cv, number(spread.best_n), spread.trials_used.to_string()];
         assert_eq!(cells[1..], expected, "{cells:?}");
         assert!(cells[0].starts_with(&item.muscle), "{cells:?}");
     }
@@ -150,7 +156,9 @@ async fn a_killed_program_comes_back_and_the_page_with_it() {
     let browser = Browser::start(false).await;
     begin(&browser, &clinic).await;
     clinic.restart();
-    browser.until("the page sees it", "return document.getElementById('link').dataset.state === 'offline'").await;
+    browser
+        .until("the page sees it", "return document.getElementById('link').dataset.state === 'offline'")
+        .await;
     // Whoever is back needs a new link: the program that knew this browser is gone.
     browser.client.goto(&clinic.link).await.unwrap();
     let resume = "return [...document.querySelectorAll('button')].find((it) => it.textContent.includes('interrupted'))";

@@ -3,6 +3,7 @@
 
 import { Connection, STALE_MS } from "/connection.js";
 import { ask, fill, h, write } from "/dom.js";
+import { Done, force } from "/done.js";
 import { hand } from "/hand.js";
 import { t } from "/language.js";
 import { Gate, Setup } from "/setup.js";
@@ -24,8 +25,6 @@ const inVisit = () => state()?.phase === "visit" && state().stage?.name !== "gat
 const pedal = new Switch(loaded, act);
 
 // --- the visit's view
-
-const force = (value) => (value === null || value === undefined ? "—" : value.toFixed(value < 9.95 ? 2 : 1));
 
 function button(text, line, properties = {}) {
   return h("button", {
@@ -60,7 +59,7 @@ class Visit {
       h("div", { class: "what" }, this.todo, this.which, this.hint),
       this.drawing,
       h("div", { class: "numbers" }, this.count, this.force, this.peak, this.pace),
-      this.canvas,
+      h("div", { class: "trace" }, this.canvas),
       h("div", { class: "list" }, this.trials, this.then, this.told),
       this.tools);
     this.buttons();
@@ -77,6 +76,7 @@ class Visit {
     const note = h("input", { "aria-label": t.do.noteText, placeholder: t.do.noteText, maxlength: 200 });
     const grade = h("input", { "aria-label": t.do.grade, size: 3, maxlength: 3 });
     this.look = h("span", { class: "look" });
+    this.seat = h("button", { type: "button", onclick: () => turnSeat() });
     this.tools.append(
       button(t.do.press, "", { class: "main" }), this.look,
       button(t.do.stop, "x", { class: "stop" }),
@@ -87,6 +87,7 @@ class Visit {
         button(t.do.accept, "y"),
         grade, button(t.do.grade, () => `g ${grade.value}`),
         note, button(t.do.note, () => `o text: ${note.value}`),
+        this.seat,
         h("button", { type: "button", text: t.do.screen, onclick: () => this.screen() }))));
   }
 
@@ -105,6 +106,7 @@ class Visit {
       : now.title);
     write(this.hint, hint(now));
     fill(this.drawing, [item && [item.number, item.palm, item.push], seat], () => (item ? hand(item, seat) : []));
+    write(this.seat, t.seat[seat]);
     write(this.count, now.count === null ? "" : String(now.count));
     this.list(now);
     fill(this.look, stage === "look" ? item.test : stage, () => {
@@ -186,37 +188,17 @@ function hint(now) {
   return [t.hint[stage], said].filter(Boolean).join(" ");
 }
 
-// --- after the visit
-
-class Done {
-  constructor(now) {
-    const row = (cells, tag = "td") => h("tr", {}, ...cells.map((text, at) => h(at === 0 && tag === "td" ? "th" : tag, { text, scope: tag === "th" ? "col" : at === 0 ? "row" : null })));
-    const table = (caption, head, rows) => h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
-      h("table", {}, h("caption", { text: caption }), h("thead", {}, row(head, "th")), h("tbody", {}, ...rows.map((cells) => row(cells)))));
-    const d = t.done;
-    const ended = now.ended ?? {};
-    this.element = h("section", { class: "done" },
-      h("h2", { text: d.title }),
-      h("p", { id: "saved", text: ended.recording ? d.saved(ended.recording) : d.notSaved }),
-      ended.folder && h("p", { class: "note", text: ended.folder }),
-      ended.error && h("p", { class: "error", role: "alert", text: ended.error }),
-      h("p", { text: d.ended(ended.reason ?? "") }),
-      table(d.title, [d.item, d.mean, d.cv, d.best, d.used], now.results.map((r) => [
-        `${r.muscle}, ${t.tests[r.test] ?? r.test}`, force(r.mean_of_peaks_n), r.cv_percent === null ? "—" : r.cv_percent.toFixed(1), force(r.best_n), r.trials_used])),
-      table(d.trial, [d.trial, d.item, d.peak, d.meanForce, d.how, d.counts], now.trials.map((r) => [
-        String(r.order), `${r.muscle || "—"} ${t.tests[r.test] ?? r.test}`, force(r.peak_zero_n), force(r.mean_n), t.outcomes[r.outcome] ?? r.outcome, r.valid ? d.yes : r.why_not])),
-      now.observed.length > 0 && h("div", {}, h("h3", { text: d.observed }), h("ul", {}, ...now.observed.map((text) => h("li", { text })))),
-      h("p", { class: "caution", text: now.cautions }),
-      h("p", { class: "buttons" }, h("button", { class: "main", type: "button", text: d.another, onclick: () => { shown = "again"; show(new Setup("")); } })));
-  }
-}
-
 // --- what is on the page
 
 function show(next) {
   view?.stop?.();
   view = next;
   $("main").replaceChildren(next.element);
+}
+
+function another() {
+  shown = "again";
+  show(new Setup(""));
 }
 
 function render(now) {
@@ -227,7 +209,7 @@ function render(now) {
     shown = wanted;
     if (wanted === "setup") show(new Setup(now.refused));
     else if (wanted === "gate") show(new Gate(now.stage.gate, now.ask_about));
-    else if (wanted === "done") show(new Done(now));
+    else if (wanted === "done") show(new Done(now, another));
     else show(new Visit());
   }
   if (wanted !== "visit") delete document.body.dataset.stage;
@@ -247,7 +229,6 @@ function bar(now) {
   write($("left"), now?.phase === "visit" && now.remaining_s ? t.minutesLeft(now.remaining_s) : "");
   $("end").hidden = now?.phase !== "visit";
   write($("end"), t.end);
-  write($("seat"), t.seat[seat]);
   const lacks = window.AudioContext && !sound.running;
   write($("sound"), lacks ? t.sound.off : sound.muted ? t.sound.muted : t.sound.on);
   $("sound").setAttribute("title", t.sound.mute);
@@ -293,6 +274,12 @@ function alarms() {
   $("alarm").dataset.level = why ?? "near";
 }
 
+function turnSeat() {
+  seat = seat === "opposite" ? "beside" : "opposite";
+  localStorage.setItem("seat", seat);
+  render(state());
+}
+
 // --- keys, taps, time
 
 const isField = (element) => element.matches?.("input, select, textarea, summary, button, a");
@@ -321,11 +308,6 @@ document.addEventListener("pointerdown", () => {
 $("sound").addEventListener("click", () => {
   if (sound.running) sound.mute(!sound.muted);
   bar(state());
-});
-$("seat").addEventListener("click", () => {
-  seat = seat === "opposite" ? "beside" : "opposite";
-  localStorage.setItem("seat", seat);
-  render(state());
 });
 $("end").addEventListener("click", () => {
   if (confirm(t.endSure)) ask("/api/visit/end", {}).catch((error) => view?.tell?.(error.message));

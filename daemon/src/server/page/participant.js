@@ -17,7 +17,7 @@ const canvas = h("canvas", { id: "trace", role: "img", "aria-label": t.trace(SEC
 const trace = new Trace(canvas);
 const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop", {}).catch(() => {}) });
 $("main").append(h("section", { class: "visit you" }, h("div", { class: "what" }, todo, count), drawing,
-  h("div", { class: "numbers" }, force), canvas, h("div", { id: "tools" }, stop)));
+  h("div", { class: "numbers" }, force), h("div", { class: "trace" }, canvas), h("div", { id: "tools" }, stop)));
 
 function whatToDo(now) {
   const stage = now.phase === "visit" ? now.stage?.name : now.phase;

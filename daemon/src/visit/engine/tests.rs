@@ -727,7 +727,9 @@ fn a_grade_is_of_the_pull_before_it_or_of_the_muscle_that_is_named() {
 fn a_window_is_closed_where_nothing_can_warn_any_more() {
     const PLAN: &str = "title = \"t\"\nprocedure = \"examined\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
     let cues = |world: &World| world.said.iter().filter(|it| matches!(it, Effect::Cue(_))).count();
-    let can_warn = |world: &mut World, able| world.step(&Input::Action(&Examiner::Warner { able, by: "page".to_owned() }));
+    let can_warn = |world: &mut World, able| {
+        world.step(&Input::Action(&Examiner::Warner { able, by: "page".to_owned() }))
+    };
     let mut world = World::begun(PLAN);
     can_warn(&mut world, false);
     world.force_n = 1.5;
@@ -745,7 +747,12 @@ fn a_window_is_closed_where_nothing_can_warn_any_more() {
     world.step(&Input::Pulling(true));
     can_warn(&mut world, false);
     assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
-    assert!(world.said.iter().any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("nothing could warn"))));
+    assert!(
+        world
+            .said
+            .iter()
+            .any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("nothing could warn")))
+    );
 }
 
 #[test]
@@ -762,8 +769,10 @@ fn who_pulls_alone_is_cued_as_soon_as_somebody_can_be_warned() {
 
 #[test]
 fn what_comes_after_the_item_that_is_on_is_known_before() {
-    let of = |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
-    let mut world = World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
+    let of =
+        |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
+    let mut world =
+        World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
     world.wait(0.1);
     assert_eq!((world.visit.stage(), world.visit.after()), (Stage::Ready { item: 1 }, Some(2)));
 }
