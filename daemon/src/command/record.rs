@@ -365,7 +365,6 @@ impl Shell {
         let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
         shell.session.act(warner.to_json())?;
         if let Some(practised) = practised {
-            shell.terminal.line(&practised);
             let scale = String::new();
             let seen =
                 Examiner::Observe { kind: "practice".to_owned(), value: practised, scale, muscle: None };

@@ -97,7 +97,8 @@ impl Visit {
         let item = pull.item;
         let passed_s = self.now_s - pull.cue_s;
         let count = self.planned(item).map_or(0, |item| item.count);
-        while pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
+        let counts = pull.stopped.is_none() && !pull.capped;
+        while counts && pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
             pull.counted -= 1;
             out.push(Effect::Count(pull.counted));
         }
