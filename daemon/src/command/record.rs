@@ -236,6 +236,14 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     Ok(Some(plan))
 }
 
+/// A terminal that takes nothing for so many ticks (half a second) warns nobody.
+const BEHIND_TICKS: u32 = 5;
+
+/// The terminal can warn, or cannot.
+fn warner(able: bool) -> String {
+    Examiner::Warner { able, by: "terminal".to_owned() }.to_json()
+}
+
 /// Why a recording ends.
 enum End {
     /// As planned or asked for.
@@ -301,6 +309,8 @@ struct Shell {
     terminal: Terminal,
     signals: (Signal, Signal),
     keys: Keys,
+    /// For how many ticks the terminal has taken nothing.
+    behind: u32,
     practice: Option<Target>,
     rates_n_per_s: Vec<f64>,
     sensor: String,
@@ -356,14 +366,13 @@ impl Shell {
             terminal: Terminal::new(args.json),
             signals,
             keys: super::keys::listen(),
+            behind: 0,
             practice: args.practice,
             rates_n_per_s: Vec::new(),
             sensor: String::new(),
         };
         shell.terminal.plan(shown(shell.session.recorder().core().visit(), args.screen));
-        // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
-        let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
-        shell.session.act(warner.to_json())?;
+        shell.session.act(warner(true))?;
         if let Some(practised) = practised {
             let scale = String::new();
             let seen =
@@ -425,6 +434,14 @@ impl Shell {
         (since_ns as f64 >= seconds * 1e9).then_some("time over")
     }
 
+    /// A terminal that takes nothing warns nobody: the visit is told so, and when it takes something again.
+    fn watch_terminal(&mut self) -> Result<(), JournalError> {
+        let before = self.behind < BEHIND_TICKS;
+        self.behind = if crate::stderr::is_behind() { self.behind.saturating_add(1) } else { 0 };
+        let able = self.behind < BEHIND_TICKS;
+        if able == before { Ok(()) } else { self.session.act(warner(able)) }
+    }
+
     fn is_loaded(&self) -> bool {
         matches!(self.session.recorder().core().visit().stage(), Stage::Pull { .. })
     }
@@ -451,6 +468,7 @@ impl Shell {
     fn tick(&mut self) -> Result<(), JournalError> {
         self.session.tick()?;
         self.tell();
+        self.watch_terminal()?;
         let now_ns = self.clock.monotonic_ns();
         if let Some(typed) = self.keys.typing.tick(now_ns, self.is_loaded()) {
             self.meant(&typed)?;
