@@ -110,7 +110,7 @@ impl Visit {
             self.halt_without_hold(&pull, out);
         } else if pull.on_contact && self.contact.is_lost() {
             out.push(Effect::Say("contact lost before a pull: not an attempt".to_owned()));
-            self.state = State::Ready { item, since_s: self.now_s, helped: false };
+            self.begin_again(item, pull.capped, out);
         } else if passed_s >= WINDOW_S {
             let least_n = Parameters::new(
                 self.planned(item).map_or(Profile::Standard, |item| self.results.profile(item)),
@@ -145,6 +145,9 @@ impl Visit {
                 self.observe(Some(pull.item), "text", &format!("stopped before a pull: {why}"), "", out);
             }
             None => {}
+        }
+        if pull.capped {
+            self.results.close(pull.item, "the cap was reached", None);
         }
         self.state = State::Halted { item: pull.item, pulled: true };
     }
