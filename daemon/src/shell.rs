@@ -29,8 +29,8 @@ pub trait Audience {
     /// The core said this.
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str);
 
-    /// Time passed. Gives an action to be put into the journal, where there is one.
-    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String>;
+    /// Time passed. Gives actions to be put into the journal.
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String>;
 
     /// Somebody typed this. Gives actions to be put into the journal.
     fn typed(&mut self, _bytes: &[u8], _now_ns: u64) -> Vec<String> {
@@ -102,7 +102,7 @@ impl<A: Audience> Audience for &mut A {
         A::hear(self, said, visit, port);
     }
 
-    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String> {
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
         A::tick(self, now_ns, health)
     }
 
@@ -259,10 +259,8 @@ impl<A: Audience> Shell<A> {
         let now_ns = self.clock.monotonic_ns();
         let recorder = self.session.recorder();
         let health = self.health.with(recorder.core().faults(), &recorder.journal().progress(), now_ns);
-        match self.audience.tick(now_ns, &health) {
-            Some(action) => self.session.act(action),
-            None => Ok(()),
-        }
+        let actions = self.audience.tick(now_ns, &health);
+        actions.into_iter().try_for_each(|action| self.session.act(action))
     }
 
     /// The audience hears what the core said.

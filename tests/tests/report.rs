@@ -8,7 +8,7 @@ use daemon::visit::plan::{Plan, builtin};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use tests::examined::{Person, World};
-use tests::{fingerforce, run, stderr};
+use tests::{fingerforce, fingerforced, run, stderr};
 
 /// Points of the papers' sides (ISO 216; US Letter: 8.5 by 11 inches of 72 points).
 const PAPERS: [(&str, f64, f64); 2] = [("A4", 595.28, 841.89), ("letter", 612.0, 792.0)];
@@ -132,6 +132,47 @@ fn overlapping(words: &[Word]) -> Option<(&Word, &Word)> {
     pairs.into_iter().find(|(a, b)| shared(a, b) > 0.3 * area(a).min(area(b)))
 }
 
+/// What a chart needs, and no word of judgement.
+fn everything_is_told(html: &str) {
+    for part in [
+        "Began 2026-01-01 00:00 +00:00",
+        "Participant P001; age 61 years; condition ulnar nerve repair; dominant hand right; involved side left; sex female;",
+        "left all digits: break allowed, pain at rest 0, injury or surgery 2026-01-03, cleared by surgeon 2026-02-20",
+        "Practice of the examiner: 2025-12-20: 10 pulls",
+        "not a diagnosis",
+        "calibration nominal",
+        "Measured by ",
+        "Result of an item: mean of the peaks of its first three valid trials",
+        "percentage difference 100·(M − m)/M",
+        "Ulnar nerve, deep branch (C8, T1)",
+        "nothing here tells the ulnar nerve from the T1 root",
+        "lever 30 mm",
+        "position neutral",
+        "contact: middle of the proximal phalanx",
+        "4- (MRC 0-5)",
+        "never computed from forces",
+        "pain limited",
+        "below measurable",
+        "broke",
+        "the sensor tilted",
+        "a trial was reassigned to left middle radial-deviation: wrong finger",
+        "no make of this muscle was measured in this visit",
+        "Label of the institution",
+        "Examiner: name and signature",
+        "right little adduction",
+    ] {
+        assert!(html.contains(part), "{part}");
+    }
+    let lines = html.split_once("<pre>").unwrap().1.split_once("</pre>").unwrap().0;
+    assert_eq!(lines.lines().count(), 5, "{lines}");
+    for muscle in ["index abduction", "middle radial-deviation", "little adduction"] {
+        assert_eq!(lines.matches(muscle).count(), 2, "{muscle}, of both sides: {lines}");
+    }
+    for verdict in ["abnormal", "impaired", "deficit", "paralys", "pathologic", "weakness", "healthy"] {
+        assert!(!html.to_lowercase().contains(verdict), "{verdict} is a verdict without a reference");
+    }
+}
+
 #[test]
 fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("report");
@@ -144,6 +185,7 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
     let html = std::fs::read_to_string(&page).unwrap();
     let opened = Recording::open(&recording).unwrap();
     let id: String = opened.content_sha256().chars().take(12).collect();
+    everything_is_told(&html);
     for (paper, width, height) in PAPERS {
         let pdf = printed(&html, paper, &folder);
         let sheets = sheets(&pdf);
@@ -170,4 +212,15 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
             assert!(words.len() > 20, "{here} is nearly empty: {text}");
         }
     }
+    // A corrected recording's report says which one it replaces.
+    let correct = ["--by", "E01", "--why", "sensor tilted", "exclude", "--trial", "3"];
+    let corrected = run(fingerforced().arg("correct").arg(&recording).args(correct));
+    assert!(corrected.status.success(), "{}", stderr(&corrected));
+    let again = run(fingerforce().arg("report").arg(folder.join("recording-2.h5")).args([
+        "--no-figures",
+        "--out",
+        "-",
+    ]));
+    let again = String::from_utf8(again.stdout).unwrap();
+    assert!(again.contains(&format!("replaces report {id}")), "{again}");
 }

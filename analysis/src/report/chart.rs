@@ -298,7 +298,7 @@ mod tests {
     #[test]
     fn one_recordings_report_has_the_beginning_of_its_digest_as_id() {
         let digest = "0123456789abcdef".repeat(4);
-        assert_eq!(report_id(&[digest.clone()]), "0123456789ab");
+        assert_eq!(report_id(std::slice::from_ref(&digest)), "0123456789ab");
         assert_ne!(report_id(&[digest.clone(), digest.clone()]), report_id(&[digest]));
     }
 }

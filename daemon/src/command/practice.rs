@@ -85,14 +85,14 @@ pub(crate) fn noted(
     data: &DataFolder,
     plan: Option<&Plan>,
     examiner: &str,
-) -> anyhow::Result<Option<(String, Examiner)>> {
+) -> anyhow::Result<Option<Examiner>> {
     if examiner.is_empty() || plan.is_none_or(|plan| plan.procedure != Procedure::Examined) {
         return Ok(None);
     }
     let value =
         practice::told(&**data.disk(), data.path(), examiner, SystemClock.utc_ns()).map_err(advised)?;
     let (kind, scale) = ("practice".to_owned(), String::new());
-    Ok(Some((value.clone(), Examiner::Observe { kind, value, scale, muscle: None })))
+    Ok(Some(Examiner::Observe { kind, value, scale, muscle: None }))
 }
 
 /// The free recording that a practice is.

@@ -207,10 +207,8 @@ fn open<'a>(
     let shown = shown(shell.visit(), args.screen);
     shell.audience().terminal.plan(shown);
     // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
-    let warner = Examiner::Warner { able: true, by: "terminal".to_owned() };
-    shell.act(warner.to_json()).map_err(advised)?;
-    if let Some((words, seen)) = practised {
-        shell.audience().terminal.line(&words);
+    shell.act(warner(true)).map_err(advised)?;
+    if let Some(seen) = practised {
         shell.act(seen.to_json()).map_err(advised)?;
     }
     for answer in &args.allow {
@@ -268,6 +266,14 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     Ok(Some(plan))
 }
 
+/// A terminal that takes nothing for so many ticks (half a second) warns nobody.
+const BEHIND_TICKS: u32 = 5;
+
+/// The terminal can warn, or cannot.
+fn warner(able: bool) -> String {
+    Examiner::Warner { able, by: "terminal".to_owned() }.to_json()
+}
+
 /// The plan for this person, in the order in which it is run.
 pub(crate) fn arranged(mut plan: Plan, involved: Option<Side>) -> Plan {
     plan.involved_side = involved.or(plan.involved_side);
@@ -296,6 +302,8 @@ struct Desk {
     terminal: Terminal,
     /// Once they are listened to.
     keys: Option<Keys>,
+    /// For how many ticks the terminal has taken nothing.
+    behind: u32,
     /// A pull is on.
     loaded: bool,
     practice: Option<Target>,
@@ -307,10 +315,19 @@ impl Desk {
         Desk {
             terminal: Terminal::new(args.json),
             keys: None,
+            behind: 0,
             loaded: false,
             practice: args.practice,
             practised: Practised::default(),
         }
+    }
+
+    /// A terminal that takes nothing warns nobody: the visit is told so, and when it takes something again.
+    fn watched(&mut self) -> Option<String> {
+        let before = self.behind < BEHIND_TICKS;
+        self.behind = if crate::stderr::is_behind() { self.behind.saturating_add(1) } else { 0 };
+        let able = self.behind < BEHIND_TICKS;
+        (able != before).then(|| warner(able))
     }
 
     /// The action that was meant; what means nothing is answered.
@@ -347,12 +364,13 @@ impl Audience for Desk {
         self.loaded = visit.is_some_and(|visit| matches!(visit.stage(), Stage::Pull { .. }));
     }
 
-    fn tick(&mut self, now_ns: u64, health: &Health) -> Option<String> {
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
+        let watched = self.watched();
         let loaded = self.loaded;
         let typed = self.keys.as_mut().and_then(|keys| keys.typing.tick(now_ns, loaded));
         let action = typed.and_then(|typed| self.meant(&typed));
         self.terminal.tick(now_ns, &health.wire, health.sync_age_ns);
-        action
+        watched.into_iter().chain(action).collect()
     }
 
     fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {

@@ -100,13 +100,13 @@ impl Audience for Board {
         }
     }
 
-    fn tick(&mut self, _: u64, health: &Health) -> Option<String> {
+    fn tick(&mut self, _: u64, health: &Health) -> Vec<String> {
         *self.health.lock().unwrap_or_else(PoisonError::into_inner) = *health;
         let action = self.warning();
         if self.view.set_can_warn(self.told_can_warn == Some(true)) {
             self.live.show(&self.view);
         }
-        action
+        action.into_iter().collect()
     }
 
     fn end(&mut self) {}

@@ -200,7 +200,7 @@ fn open<'a>(
         };
         Ok((Arc::clone(data), start))
     })?;
-    if let Some((_, seen)) = practised {
+    if let Some(seen) = practised {
         shell.act(seen.to_json()).map_err(advised)?;
     }
     Ok(shell)

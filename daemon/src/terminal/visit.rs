@@ -1,6 +1,7 @@
 //! What an examination looks like in a terminal: what is on, the count in large figures, the force against target and cap.
 
 use super::Terminal;
+use crate::stderr::Stderr;
 use crate::visit::engine::{Cue, Observation, Stage};
 use crate::visit::gate::ASK_ABOUT;
 use crate::visit::plan::Sees;
@@ -16,7 +17,7 @@ impl Terminal {
     /// A tone, where somebody sits at a terminal.
     fn bell(&self, times: usize) {
         if self.live {
-            let _ = write!(std::io::stderr(), "{}", "\x07".repeat(times));
+            let _ = Stderr.write_all("\x07".repeat(times).as_bytes());
         }
     }
 

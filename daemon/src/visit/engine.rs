@@ -268,10 +268,7 @@ impl Visit {
                 self.go_on(out);
             }
             // A new zero begins the search for holds anew: what was on begins anew, too.
-            State::Pulling(ref pull) => {
-                let item = pull.item;
-                self.begin(item, out);
-            }
+            State::Pulling(ref pull) => self.begin_again(pull.item, pull.capped, out),
             _ => {}
         }
     }
@@ -284,8 +281,7 @@ impl Visit {
             self.contact.clear();
             // Nobody saw what happened meanwhile: what was open is begun again.
             if let State::Pulling(pull) = &self.state {
-                let item = pull.item;
-                self.begin(item, out);
+                self.begin_again(pull.item, pull.capped, out);
             }
         }
         let mut peak_n = f64::NEG_INFINITY;
@@ -442,6 +438,21 @@ impl Visit {
         } else {
             self.cue(at, false, out);
         }
+    }
+
+    /// Begins a trial again that nobody saw the end of, or that came to nothing. What has been at its cap is not repeated.
+    fn begin_again(&mut self, at: usize, capped: bool, out: &mut Vec<Effect>) {
+        if !capped {
+            return self.begin(at, out);
+        }
+        self.results.close(at, "the cap was reached", None);
+        self.observe(Some(at), "text", "the cap was reached, and no hold was found", "", out);
+        if let Some(muscle) = self.planned(at).map(|item| item.muscle) {
+            self.rests.ended(muscle, self.now_s);
+        }
+        self.last = Some(at);
+        self.unasked = true;
+        self.go_on(out);
     }
 
     /// An item that is not loaded is done.

@@ -56,7 +56,9 @@ impl Visit {
             return self.go_on(out);
         }
         if !self.may_be_warned(out) {
-            self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            if !matches!(self.state, State::Ready { item, .. } if item == at) {
+                self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            }
             return;
         }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
@@ -99,7 +101,8 @@ impl Visit {
         let item = pull.item;
         let passed_s = self.now_s - pull.cue_s;
         let count = self.planned(item).map_or(0, |item| item.count);
-        while pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
+        let counts = pull.stopped.is_none() && !pull.capped;
+        while counts && pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
             pull.counted -= 1;
             out.push(Effect::Count(pull.counted));
         }
@@ -111,7 +114,7 @@ impl Visit {
             self.halt_without_hold(&pull, out);
         } else if pull.on_contact && self.contact.is_lost() {
             out.push(Effect::Say("contact lost before a pull: not an attempt".to_owned()));
-            self.state = State::Ready { item, since_s: self.now_s, helped: false };
+            self.begin_again(item, pull.capped, out);
         } else if passed_s >= WINDOW_S {
             let least_n = Parameters::new(
                 self.planned(item).map_or(Profile::Standard, |item| self.results.profile(item)),
@@ -146,6 +149,9 @@ impl Visit {
                 self.observe(Some(pull.item), "text", &format!("stopped before a pull: {why}"), "", out);
             }
             None => {}
+        }
+        if pull.capped {
+            self.results.close(pull.item, "the cap was reached", None);
         }
         self.state = State::Halted { item: pull.item, pulled: true };
     }

@@ -26,6 +26,9 @@ struct Witness {
     /// When each muscle's last pull ended, by the witness's own clock of seen time.
     rested: HashMap<String, f64>,
     seen_s: f64,
+    /// Items whose cap was reached, and the one that is on.
+    capped: Vec<usize>,
+    on: usize,
     pending: Vec<Owed>,
 }
 
@@ -43,6 +46,16 @@ impl Witness {
                     let plan = world.visit.plan.as_ref().unwrap();
                     let item = &plan.items[cue.item.0 - 1];
                     assert!(may(cue.item.0), "the gate forbids item {}: {}", cue.item.0, item.name());
+                    // A trial that was called another muscle's takes its cap with it.
+                    let moved = world
+                        .said
+                        .iter()
+                        .any(|it| matches!(it, Effect::Amended(trial) if !trial.was.is_empty()));
+                    assert!(
+                        moved || !self.capped.contains(&cue.item.0),
+                        "a cap that was reached is not repeated"
+                    );
+                    self.on = cue.item.0;
                     let (attempts, make_n) = world.cued[self.cues];
                     self.cues += 1;
                     assert!(attempts < ATTEMPTS_MAX, "at most five attempts");
@@ -63,6 +76,7 @@ impl Witness {
                         self.rested.insert(result.muscle.unwrap().to_string(), self.seen_s - 0.5);
                     }
                 }
+                Effect::Cap(true, ..) => self.capped.push(self.on),
                 Effect::SeekZero | Effect::ForceZero => self.pending.push(Owed::Zero),
                 _ => {}
             }
