@@ -56,6 +56,7 @@ fn seeds_that_found_a_fault_pass() {
         (1_067_784, "an onset at the edge of what was searched was called certain"),
         (1_008_730, "an onset that one rise shape fits alone was called certain to half a millisecond"),
         (1_015_887, "a rest at the limit was called unsteady with one history and not with another"),
+        (4_078_545, "the same, and was said to dip"),
     ] {
         visit(seed).unwrap_or_else(|broken| panic!("{broken}"));
     }

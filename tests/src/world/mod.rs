@@ -41,8 +41,8 @@ pub struct Figures {
     pub trials: u64,
     /// Holds compared with those of an undisturbed sensor.
     pub compared: u64,
-    /// Of these, holds whose rest one of both called unsteady: the level that it is judged by comes from what was before,
-    /// which was another, and some rests lie at the limit.
+    /// Of these, holds before which one of both called the rest unsteady or saw it dip: the level that it is judged by
+    /// comes from what was before, which was another, and some rests lie at the limit.
     pub borderline: u64,
     /// The journal was cut off.
     pub cut_off: bool,

@@ -258,11 +258,12 @@ fn parameters_are_lost(records: &[Stamped]) -> bool {
     records.windows(2).any(|pair| is_zero(&pair[0].record) && pair[1].number != pair[0].number + 1)
 }
 
-/// A row's flags but the one for which rests at the limit are no rarity (see [`Figures::borderline`]).
+/// A row's flags but those of which rests at the limit are no rarity (see [`Figures::borderline`]).
 ///
 /// [`Figures::borderline`]: super::Figures::borderline
 fn sure_flags(row: &TrialRow) -> impl Iterator<Item = &str> {
-    row.flags.split(',').filter(|flag| !flag.is_empty() && *flag != Flag::UnstableRest.word())
+    let of_rest = [Flag::UnstableRest.word(), Flag::Countermovement.word()];
+    row.flags.split(',').filter(move |flag| !flag.is_empty() && !of_rest.contains(flag))
 }
 
 fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, String> {
