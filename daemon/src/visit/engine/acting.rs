@@ -64,9 +64,12 @@ impl Visit {
         (self.can_warn, self.told_no_warner) = (Some(able), false);
         match &self.state {
             State::Pulling(pull) if !able => {
-                let item = pull.item;
+                let (item, capped) = (pull.item, pull.capped);
                 if pull.pulling {
                     return self.observe(Some(item), "text", "for a time nothing could warn", "", out);
+                }
+                if capped {
+                    return self.begin_again(item, capped, out);
                 }
                 self.state = State::Ready { item, since_s: self.now_s, helped: true };
                 self.may_be_warned(out);

@@ -776,3 +776,28 @@ fn what_comes_after_the_item_that_is_on_is_known_before() {
     world.wait(0.1);
     assert_eq!((world.visit.stage(), world.visit.after()), (Stage::Ready { item: 1 }, Some(2)));
 }
+
+#[test]
+fn what_was_at_its_cap_is_not_offered_again_whatever_closed_its_window() {
+    let keys = "trials = 3\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
+    let closing: [(&str, fn(&mut World)); 4] = [
+        ("nothing can warn", |world| world.warner(false)),
+        ("a new zero", World::zero),
+        ("a new segment", |world| (world.segment, world.time_s) = (1, 0.0)),
+        ("contact lost", |world| world.force_n = 0.0),
+    ];
+    for (what, close) in closing {
+        let mut world = World::begun(&examined(&[item("left index abduction", "make", keys)]));
+        world.touch();
+        // The finder has seen nothing, the force itself was at the cap.
+        world.force_n = 16.0;
+        world.wait(0.05);
+        world.force_n = 1.5;
+        close(&mut world);
+        world.wait(1.0);
+        world.warner(true);
+        world.touch();
+        assert_eq!(world.cues(), 1, "{what}");
+        assert_eq!(world.visit.results().why_closed(0), Some("the cap was reached"), "{what}");
+    }
+}
