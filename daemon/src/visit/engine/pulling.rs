@@ -57,7 +57,9 @@ impl Visit {
         }
         if self.nobody_warns {
             out.push(Effect::Say(NOBODY_WARNS.to_owned()));
-            self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            if !matches!(self.state, State::Ready { .. }) {
+                self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            }
             return;
         }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
