@@ -191,7 +191,8 @@ impl<A: Audience> Shell<A> {
                 return End::Failed(advised(error));
             }
             self.tell();
-            if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none()) {
+            if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none())
+            {
                 return End::Failed(failed);
             }
             let reason = asked.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());

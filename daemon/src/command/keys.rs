@@ -2,10 +2,10 @@
 //! actions of a visit ([`Examiner::parse`]). A foot switch that types Enter is one.
 
 use crate::pipeline::Action;
+use crate::shell::Order;
 use crate::visit::action::Examiner;
 use analysis::console::clean;
 use std::io::Write;
-use crate::shell::Order;
 use tokio::sync::mpsc::Sender;
 
 /// Reads a line; gives the action as it goes into the journal.

@@ -10,9 +10,9 @@ pub mod ports;
 pub mod record;
 pub mod recover;
 pub mod revise;
+pub mod serve;
 pub mod show;
 pub mod simulate;
-pub mod serve;
 pub(crate) mod start;
 pub mod tidy;
 

@@ -141,8 +141,7 @@ async fn wait(
     close: &watch::Sender<bool>,
     mut desk_ended: oneshot::Receiver<()>,
 ) {
-    let mut next =
-        async || tokio::select! { _ = signals.0.recv() => "interrupted", _ = signals.1.recv() => "terminated" };
+    let mut next = async || tokio::select! { _ = signals.0.recv() => "interrupted", _ = signals.1.recv() => "terminated" };
     let reason = tokio::select! {
         reason = next() => reason,
         // It ends by itself only where something is wrong with it: its thread says what.
@@ -169,11 +168,7 @@ fn hosts(args: &Args, address: SocketAddr) -> Vec<String> {
 }
 
 /// TLS, wherever others could listen.
-fn encryption(
-    args: &Args,
-    address: SocketAddr,
-    data: &DataFolder,
-) -> anyhow::Result<Option<TlsAcceptor>> {
+fn encryption(args: &Args, address: SocketAddr, data: &DataFolder) -> anyhow::Result<Option<TlsAcceptor>> {
     let pair = match (&args.cert, &args.key) {
         (Some(certificates), Some(key)) => tls::read(certificates, key)?,
         _ if address.ip().is_loopback() => return Ok(None),
@@ -190,7 +185,8 @@ fn encryption(
 
 /// Prints a link, and another one at every Enter.
 fn print_links(guard: &Arc<Guard>) -> anyhow::Result<()> {
-    let print = |guard: &Guard| analysis::console::result(&format!("open once: {}\n", guard.link(Role::Examiner)));
+    let print =
+        |guard: &Guard| analysis::console::result(&format!("open once: {}\n", guard.link(Role::Examiner)));
     print(guard)?;
     let guard = Arc::clone(guard);
     std::thread::Builder::new().name("keys".to_owned()).spawn(move || {

@@ -46,8 +46,8 @@ pub(crate) fn new(
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
     let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
     let (folder, lock) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
-    let journal =
-        Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(keep_free_mib)).map_err(|error| {
+    let journal = Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(keep_free_mib))
+        .map_err(|error| {
             // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
             let _ = data_folder::discard(&**data.disk(), &folder);
             advised(error)

@@ -26,7 +26,8 @@ const COOKIE: &str = "fingerforce";
 const LASTS_S: u32 = 12 * 3600;
 
 /// What everything but a report may load: what we serve.
-const POLICY: &str = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'";
+const POLICY: &str =
+    "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'";
 
 /// Whose page it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -108,7 +109,8 @@ impl Guard {
 
     fn role(&self, headers: &HeaderMap) -> Option<Role> {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-        let mut cookies = cookies.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
+        let mut cookies =
+            cookies.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
         let (_, key) = cookies.find(|(name, _)| *name == COOKIE)?;
         let digest = digest(key);
         self.keys().sessions.iter().find(|(known, _)| *known == digest).map(|(_, role)| *role)
@@ -121,7 +123,9 @@ impl Guard {
             let first = all.next().map(|value| value.to_str().unwrap_or(""));
             if all.next().is_some() { Some("") } else { first }
         };
-        if !one(header::HOST).is_some_and(|host| self.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host))) {
+        if !one(header::HOST)
+            .is_some_and(|host| self.hosts.iter().any(|ours| ours.eq_ignore_ascii_case(host)))
+        {
             return Some("this name is not the program's: use the link that it printed");
         }
         let changes = *method != Method::GET && *method != Method::HEAD;

@@ -255,15 +255,7 @@ pub struct Page {
 impl Page {
     /// A page that has been told nothing.
     pub fn new(role: Role) -> Page {
-        Page {
-            role,
-            state: 0,
-            bins: 0,
-            number: 0,
-            heard: None,
-            awaited: VecDeque::new(),
-            told_arrival_ns: 0,
-        }
+        Page { role, state: 0, bins: 0, number: 0, heard: None, awaited: VecDeque::new(), told_arrival_ns: 0 }
     }
 
     /// All that it does not know yet, as one message (JSON).

@@ -61,7 +61,10 @@ pub fn text(health: &Health, pages: usize, served: &Histogram, drawn: &Histogram
     served.write(&mut out, "fingerforce_arrival_to_served_seconds");
     drawn.write(&mut out, "fingerforce_arrival_to_drawn_seconds");
     let version = env!("CARGO_PKG_VERSION");
-    let _ = writeln!(out, "# TYPE fingerforce_build_info gauge\nfingerforce_build_info{{version=\"{version}\"}} 1");
+    let _ = writeln!(
+        out,
+        "# TYPE fingerforce_build_info gauge\nfingerforce_build_info{{version=\"{version}\"}} 1"
+    );
     out
 }
 

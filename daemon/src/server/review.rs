@@ -67,11 +67,12 @@ pub fn trace(recording: &Recording, order: i64) -> anyhow::Result<Trace> {
     let samples = recording.samples(sensor, first.unsigned_abs()..last.unsigned_abs()).map_err(advised)?;
     let force_n: Vec<f64> = samples.channel_force_n(usize::try_from(row.channel)?).collect();
     let length = force_n.len().div_ceil(STRETCHES).max(1);
-    let bins = samples.device_time_s.chunks(length).zip(force_n.chunks(length)).filter_map(|(time_s, force_n)| {
-        let least = force_n.iter().copied().fold(f64::INFINITY, f64::min);
-        let greatest = force_n.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        time_s.first().map(|time_s| (*time_s, least, greatest))
-    });
+    let bins =
+        samples.device_time_s.chunks(length).zip(force_n.chunks(length)).filter_map(|(time_s, force_n)| {
+            let least = force_n.iter().copied().fold(f64::INFINITY, f64::min);
+            let greatest = force_n.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            time_s.first().map(|time_s| (*time_s, least, greatest))
+        });
     let marks =
         [("onset", row.onset_s), ("break", row.break_s), ("release", row.release_s), ("end", row.end_s)];
     Ok(Trace {

@@ -168,7 +168,8 @@ struct Entry {
 /// Uses up a link: sets the cookie that lets this browser in.
 #[utoipa::path(get, path = "/enter", params(Entry), responses((status = 200, description = "a page that goes on to /"), (status = 401, body = Problem)))]
 async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
-    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok()) else {
+    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok())
+    else {
         return refusal(
             StatusCode::UNAUTHORIZED,
             "this link was used already, or is none",
@@ -285,7 +286,10 @@ fn known(data: &Path) -> (String, String) {
     let ports = crate::port::find::find().unwrap_or_default();
     match sensors::present(&known, &ports)[..] {
         [port] => (port.best_name().to_owned(), String::new()),
-        [] => (String::new(), "no sensor that was seen before is plugged in; name its port with --port".to_owned()),
+        [] => (
+            String::new(),
+            "no sensor that was seen before is plugged in; name its port with --port".to_owned(),
+        ),
         [..] => (String::new(), "more than one known sensor is plugged in; name one with --port".to_owned()),
     }
 }
@@ -405,7 +409,11 @@ async fn child(arguments: Vec<OsString>) -> Result<String, Response> {
         refusal(StatusCode::BAD_REQUEST, error, hint)
     };
     let program = std::env::current_exe().map_err(|error| failed(&error.to_string()))?;
-    let run = tokio::process::Command::new(program).args(arguments).stdin(Stdio::null()).kill_on_drop(true).output();
+    let run = tokio::process::Command::new(program)
+        .args(arguments)
+        .stdin(Stdio::null())
+        .kill_on_drop(true)
+        .output();
     let output = run.await.map_err(|error| failed(&error.to_string()))?;
     if !output.status.success() {
         return Err(failed(&String::from_utf8_lossy(&output.stderr)));
@@ -477,7 +485,12 @@ impl What {
     fn arguments(self) -> Vec<String> {
         match self {
             What::Mark { trial, mark, at } => {
-                vec!["mark".into(), format!("--trial={trial}"), format!("--mark={mark}"), format!("--at={at}")]
+                vec![
+                    "mark".into(),
+                    format!("--trial={trial}"),
+                    format!("--mark={mark}"),
+                    format!("--at={at}"),
+                ]
             }
             What::Observe { item, kind, value, scale } => vec![
                 "observe".into(),
@@ -525,13 +538,18 @@ async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Res
     let (_, last) = recordings(&app)?;
     let page = child(vec!["show".into(), last.into(), "--report".into()]).await?;
     let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
-    let kinds = [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
+    let kinds =
+        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
     Ok((kinds, page).into_response())
 }
 
 /// The live connection (WebSocket).
 #[utoipa::path(get, path = "/api/live", responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
-async fn live(State(app): State<App>, Extension(role): Extension<Role>, upgrade: WebSocketUpgrade) -> Response {
+async fn live(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    upgrade: WebSocketUpgrade,
+) -> Response {
     let Ok(room) = Arc::clone(&app.pages).try_acquire_owned() else {
         return refusal(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open", "close one");
     };
@@ -587,6 +605,9 @@ mod tests {
             std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/src/server/openapi.json"), &text).unwrap();
             return;
         }
-        assert!(text == COMMITTED, "daemon/src/server/openapi.json is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document");
+        assert!(
+            text == COMMITTED,
+            "daemon/src/server/openapi.json is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document"
+        );
     }
 }

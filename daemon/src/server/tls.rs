@@ -38,7 +38,8 @@ pub fn own(disk: &dyn Disk, data: &Path, names: &[String]) -> anyhow::Result<Pai
     let folder = data.join("server");
     disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let mark: String = hex(&Sha256::digest(names.join("\n")), "").chars().take(16).collect();
-    let (certificate_file, key_file) = (folder.join(format!("{mark}.crt")), folder.join(format!("{mark}.key")));
+    let (certificate_file, key_file) =
+        (folder.join(format!("{mark}.crt")), folder.join(format!("{mark}.key")));
     if certificate_file.exists() && key_file.exists() {
         return read(&certificate_file, &key_file);
     }
@@ -93,7 +94,8 @@ mod tests {
         assert_eq!(first.split(':').count(), 32);
         assert_eq!(fingerprint(own("192.0.2.1")), first);
         assert_ne!(fingerprint(own("192.0.2.2")), first);
-        let keys = std::fs::read_dir(folder.path().join("server")).unwrap().map(|entry| entry.unwrap().path());
+        let keys =
+            std::fs::read_dir(folder.path().join("server")).unwrap().map(|entry| entry.unwrap().path());
         for key in keys.filter(|path| path.extension().is_some_and(|it| it == "key")) {
             assert_eq!(key.metadata().unwrap().permissions().mode() & 0o077, 0, "{}", key.display());
         }

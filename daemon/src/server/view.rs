@@ -402,7 +402,7 @@ impl View {
             sensor: &self.sensor,
             stage: self.stage.as_ref().map(on),
             item: item.and_then(|number| self.shown(number)),
-            after: self.after.filter(|after| Some(*after) != item).and_then(|number| self.shown(number)),
+            after: self.after.and_then(|number| self.shown(number)),
             window: self.cue.as_ref().map(|cue| window(cue, force)),
             count: self.count.filter(|_| examiner || sees != Sees::Nothing),
             cap: self.cap.map(|(reached, force_n, cap_n)| Warning {
@@ -555,7 +555,9 @@ fn noted(seen: &Observation) -> String {
 fn no_zero(why: NoZero) -> String {
     match why {
         NoZero::Unsteady => "not steady: keep the sensor still for its zero".to_owned(),
-        NoZero::Loaded(force_n) => format!("shows {force_n:.1} N by its own zero: unload it, or zero it as it is"),
+        NoZero::Loaded(force_n) => {
+            format!("shows {force_n:.1} N by its own zero: unload it, or zero it as it is")
+        }
         NoZero::Touched(above_n) => {
             format!("stands {above_n:.1} N above its lowest level: let go of it, or zero it as it is")
         }
@@ -568,7 +570,9 @@ fn linked(state: &LinkState, note: String) -> (&'static str, String) {
         LinkState::Flowing => ("flowing", String::new()),
         LinkState::Stopped => ("stopped", note),
         LinkState::Silent => ("silent", "the sensor has stopped sending; it is asked again".to_owned()),
-        LinkState::Closed(reason) => ("gone", format!("the port is gone ({reason}); it goes on when it returns")),
+        LinkState::Closed(reason) => {
+            ("gone", format!("the port is gone ({reason}); it goes on when it returns"))
+        }
         LinkState::OtherSensor { expected, found } => {
             ("other", format!("another sensor came back: {found} instead of {expected}"))
         }

@@ -290,7 +290,8 @@ impl Visit {
             }
             State::Ready { item, since_s, helped } => {
                 // A touch that stayed since the pull before counts only from when this trial was announced.
-                let steady = self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
+                let steady =
+                    self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
                 if steady && !self.nobody_warns {
                     self.cue(item, true, out);
                 } else if !helped && self.now_s - since_s >= HELP_S {

@@ -105,8 +105,10 @@ impl Drop for Browser {
 }
 
 fn driver() -> (Child, u16) {
-    let started = Command::new("chromedriver").arg("--port=0").stdin(Stdio::null()).stdout(Stdio::piped()).spawn();
-    let mut driver = started.unwrap_or_else(|error| panic!("no chromedriver ({error}): sh tests/prepare tests"));
+    let started =
+        Command::new("chromedriver").arg("--port=0").stdin(Stdio::null()).stdout(Stdio::piped()).spawn();
+    let mut driver =
+        started.unwrap_or_else(|error| panic!("no chromedriver ({error}): sh tests/prepare tests"));
     let mut lines = BufReader::new(driver.stdout.take().unwrap()).lines();
     let port = lines.find_map(|line| {
         let line = line.ok()?;
@@ -136,7 +138,8 @@ impl Browser {
         if nix::unistd::geteuid().is_root() {
             flags.push("--no-sandbox".to_owned());
         }
-        let wanted = json!({ "goog:chromeOptions": { "args": flags }, "goog:loggingPrefs": { "browser": "ALL" } });
+        let wanted =
+            json!({ "goog:chromeOptions": { "args": flags }, "goog:loggingPrefs": { "browser": "ALL" } });
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(wanted.as_object().unwrap().clone())
             .connect(&format!("http://127.0.0.1:{port}"))
@@ -151,7 +154,8 @@ impl Browser {
     }
 
     async fn in_every_document(&self, script: &str) {
-        let params = json!({ "cmd": "Page.addScriptToEvaluateOnNewDocument", "params": { "source": script } });
+        let params =
+            json!({ "cmd": "Page.addScriptToEvaluateOnNewDocument", "params": { "source": script } });
         self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
     }
 
@@ -227,7 +231,8 @@ impl Browser {
     /// Checks accessibility with axe-core: no violation of any rule that it knows.
     pub async fn accessible(&self, at: &str) {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../target/axe/node_modules/axe-core/axe.min.js");
-        let axe = std::fs::read_to_string(path).unwrap_or_else(|_| panic!("no axe-core: sh tests/prepare tests"));
+        let axe =
+            std::fs::read_to_string(path).unwrap_or_else(|_| panic!("no axe-core: sh tests/prepare tests"));
         self.client.execute(&axe, vec![]).await.unwrap();
         let script = "const done = arguments[0]; axe.run().then((found) => done(found.violations.map((it) => \
                       `${it.id}: ${it.nodes.map((node) => node.html).join(' ')}`)))";

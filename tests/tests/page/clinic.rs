@@ -61,7 +61,8 @@ impl Clinic {
         let place = Place::default();
         std::fs::write(place.path("plan.toml"), PLAN).unwrap();
         let mut simulate = fingerforced();
-        let mut sensor = start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
+        let mut sensor =
+            start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
         let hand = sensor.0.stdin.take().unwrap();
         wait_for("the simulated port", || place.port().exists().then_some(()));
         let (serve, link, told) = serve(&place, "127.0.0.1:0", options);
@@ -156,7 +157,11 @@ fn link(told: &mut BufReader<std::process::ChildStdout>) -> String {
     line.trim().strip_prefix("open once: ").unwrap_or_else(|| panic!("no link: {line}")).to_owned()
 }
 
-fn serve(place: &Place, listen: &str, options: &[&str]) -> (Ended, String, BufReader<std::process::ChildStdout>) {
+fn serve(
+    place: &Place,
+    listen: &str,
+    options: &[&str],
+) -> (Ended, String, BufReader<std::process::ChildStdout>) {
     let mut command = fingerforced();
     command.args(["serve", "--listen", listen, "--port"]).arg(place.port());
     let mut serve = start(command.arg("--data").arg(place.path("data")).args(options));

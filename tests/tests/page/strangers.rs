@@ -20,22 +20,81 @@ async fn strangers_are_refused() {
     let own = format!("Cookie: {cookie}\r\n");
     let page = clinic.get("/", &own);
     assert_eq!(status(&page), "200");
-    for header in ["content-security-policy: default-src 'self';", "x-content-type-options: nosniff", "referrer-policy: no-referrer", "cache-control: no-store"] {
+    for header in [
+        "content-security-policy: default-src 'self';",
+        "x-content-type-options: nosniff",
+        "referrer-policy: no-referrer",
+        "cache-control: no-store",
+    ] {
         assert!(page.contains(header), "{header}: {page}");
     }
     assert!(!page.to_lowercase().contains("access-control-allow"), "{page}");
     for (why, request, expected) in [
-        ("another name for this address", format!("GET / HTTP/1.1\r\nHost: elsewhere.example\r\n{own}Connection: close\r\n\r\n"), "403"),
-        ("another port", format!("GET / HTTP/1.1\r\nHost: 127.0.0.1:1\r\n{own}Connection: close\r\n\r\n"), "403"),
+        (
+            "another name for this address",
+            format!("GET / HTTP/1.1\r\nHost: elsewhere.example\r\n{own}Connection: close\r\n\r\n"),
+            "403",
+        ),
+        (
+            "another port",
+            format!("GET / HTTP/1.1\r\nHost: 127.0.0.1:1\r\n{own}Connection: close\r\n\r\n"),
+            "403",
+        ),
         ("no name", format!("GET / HTTP/1.0\r\n{own}\r\n"), "403"),
-        ("a page elsewhere reads", format!("GET /api/setup HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Connection: close\r\n\r\n"), "403"),
-        ("a page elsewhere writes", format!("POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"), "403"),
-        ("nobody says where it is from", format!("POST /api/visit HTTP/1.1\r\nHost: {address}\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"), "403"),
-        ("a wrong key", format!("GET / HTTP/1.1\r\nHost: {address}\r\nCookie: fingerforce=0123\r\nConnection: close\r\n\r\n"), "401"),
-        ("too much", format!("POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 9000000\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n"), "413"),
-        ("an unknown key in the body", format!("POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 7\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{\"a\":1}}"), "422"),
-        ("no visit is on", format!("POST /api/visit/end HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 0\r\nConnection: close\r\n\r\n"), "409"),
-        ("a path that leads out", format!("GET /../Cargo.toml HTTP/1.1\r\nHost: {address}\r\n{own}Connection: close\r\n\r\n"), "404"),
+        (
+            "a page elsewhere reads",
+            format!(
+                "GET /api/setup HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Connection: close\r\n\r\n"
+            ),
+            "403",
+        ),
+        (
+            "a page elsewhere writes",
+            format!(
+                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
+            ),
+            "403",
+        ),
+        (
+            "nobody says where it is from",
+            format!(
+                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
+            ),
+            "403",
+        ),
+        (
+            "a wrong key",
+            format!(
+                "GET / HTTP/1.1\r\nHost: {address}\r\nCookie: fingerforce=0123\r\nConnection: close\r\n\r\n"
+            ),
+            "401",
+        ),
+        (
+            "too much",
+            format!(
+                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 9000000\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n"
+            ),
+            "413",
+        ),
+        (
+            "an unknown key in the body",
+            format!(
+                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 7\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{\"a\":1}}"
+            ),
+            "422",
+        ),
+        (
+            "no visit is on",
+            format!(
+                "POST /api/visit/end HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 0\r\nConnection: close\r\n\r\n"
+            ),
+            "409",
+        ),
+        (
+            "a path that leads out",
+            format!("GET /../Cargo.toml HTTP/1.1\r\nHost: {address}\r\n{own}Connection: close\r\n\r\n"),
+            "404",
+        ),
     ] {
         let answer = clinic.raw(&request);
         assert_eq!(status(&answer), expected, "{why}: {answer}");
@@ -45,7 +104,11 @@ async fn strangers_are_refused() {
     assert!(connect(&clinic, &cookie, "http://elsewhere.example").await.is_err(), "another page's WebSocket");
     assert!(connect(&clinic, "fingerforce=0123", &ours).await.is_err(), "a WebSocket without the key");
     let link = clinic.another_link();
-    assert_eq!(status(&clinic.get("/", &format!("Cookie: {}\r\n", clinic.cookie(&link)))), "200", "Enter gives a new link");
+    assert_eq!(
+        status(&clinic.get("/", &format!("Cookie: {}\r\n", clinic.cookie(&link)))),
+        "200",
+        "Enter gives a new link"
+    );
 
     // A second daemon on the same data folder is refused, as `record` is.
     let mut second = fingerforced();

@@ -1,9 +1,9 @@
 //! Pages in memory: what each is told, and when one can warn. No network.
 
 use super::*;
+use crate::core::Said;
 use crate::pipeline::device_time::Placed;
 use crate::visit::engine::Cue;
-use crate::core::Said;
 use serde_json::Value;
 
 #[derive(Default)]
@@ -113,7 +113,10 @@ fn who_may_not_see_the_force_is_not_sent_it() {
     let (_, live) = world();
     live.samples(&block(0, 0.0, &[7.5; 30], 1));
     let message = told(&mut Page::new(Role::Participant), &live);
-    assert_eq!((bins(&message).len(), &message["force_n"], &message["peak_n"]), (0, &Value::Null, &Value::Null));
+    assert_eq!(
+        (bins(&message).len(), &message["force_n"], &message["peak_n"]),
+        (0, &Value::Null, &Value::Null)
+    );
     assert_eq!(told(&mut Page::new(Role::Examiner), &live)["force_n"], 7.5);
 }
 

@@ -28,7 +28,7 @@ export function hand(item, seat) {
   skin.append(palm(), ...Object.keys(FINGERS).map((name) => finger(name, item)));
   if (item.palm === "up") skin.append(creases());
   const picture = s("svg", {
-    viewBox: "-225 -165 450 330",
+    viewBox: "-235 -165 470 330",
     role: "img",
     "aria-label": t.drawing.label(item, seat),
     class: "hand",

@@ -106,6 +106,7 @@ export const t = {
   band: "band",
   hold: (seconds) => `hold ${seconds} s`,
   after: "Then:",
+  onceMore: "Then: once more.",
   nothingAfter: "This is the last.",
   trialsHere: "Trials of this item",
   noTrials: "none yet",

@@ -572,7 +572,12 @@ fn no_pull_is_offered_while_nobody_can_warn() {
     world.step(&Input::Pulling(true));
     can_warn(&mut world, false);
     assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
-    assert!(world.said.iter().any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("no page could warn"))));
+    assert!(
+        world
+            .said
+            .iter()
+            .any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("no page could warn")))
+    );
 }
 
 #[test]
@@ -589,8 +594,10 @@ fn who_pulls_alone_is_cued_as_soon_as_somebody_can_be_warned() {
 
 #[test]
 fn what_comes_after_the_item_that_is_on_is_known_before() {
-    let of = |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
-    let mut world = World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
+    let of =
+        |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
+    let mut world =
+        World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
     world.wait(0.1);
     assert_eq!((world.visit.stage(), world.visit.after()), (Stage::Ready { item: 1 }, Some(2)));
 }
