@@ -105,6 +105,7 @@ pub fn router(app: App) -> Router {
     }
     router
         .route("/", get(index))
+        .route("/participant", get(participant))
         .layer(DefaultBodyLimit::max(BODY_BYTES))
         .layer(axum::middleware::from_fn_with_state(Arc::clone(&app.guard), guard::check))
         .with_state(app)
@@ -142,6 +143,25 @@ async fn index(Extension(role): Extension<Role>) -> Response {
     ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], text).into_response()
 }
 
+/// The participant's page, for a second window of the examiner's own browser too.
+async fn participant() -> Response {
+    index(Extension(Role::Participant)).await
+}
+
+/// As whom somebody speaks: the examiner's browser may show the participant's page.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+struct As {
+    /// `participant`, or nothing.
+    #[serde(rename = "as")]
+    whom: Option<Role>,
+}
+
+impl As {
+    fn role(&self, own: Role) -> Role {
+        if self.whom == Some(Role::Participant) { Role::Participant } else { own }
+    }
+}
+
 /// What went wrong.
 #[derive(Debug, Serialize, ToSchema)]
 #[allow(dead_code, reason = "describes what `refusal` sends")]
@@ -168,8 +188,9 @@ struct Entry {
 /// Uses up a link: sets the cookie that lets this browser in.
 #[utoipa::path(get, path = "/enter", params(Entry), responses((status = 200, description = "a page that goes on to /"), (status = 401, body = Problem)))]
 async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
-    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok())
-    else {
+    let entered = app.guard.enter(&entry.key);
+    let entered = entered.and_then(|(cookie, role)| Some((HeaderValue::from_str(&cookie).ok()?, role)));
+    let Some((cookie, role)) = entered else {
         return refusal(
             StatusCode::UNAUTHORIZED,
             "this link was used already, or is none",
@@ -180,7 +201,8 @@ async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
     let mut headers = HeaderMap::new();
     headers.insert(header::SET_COOKIE, cookie);
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8"));
-    (headers, include_str!("page/enter.html")).into_response()
+    let path = if role == Role::Participant { "/participant" } else { "/" };
+    (headers, include_str!("page/enter.html").replace("PATH", path)).into_response()
 }
 
 /// The process is alive.
@@ -347,9 +369,13 @@ fn personal(line: &str) -> Option<String> {
 }
 
 /// Stops what is on: the participant's own button.
-#[utoipa::path(post, path = "/api/visit/stop", responses((status = 204, description = "stopped"), (status = 409, body = Problem)))]
-async fn stop(State(app): State<App>, Extension(role): Extension<Role>) -> Result<StatusCode, Response> {
-    let line = match role {
+#[utoipa::path(post, path = "/api/visit/stop", params(As), responses((status = 204, description = "stopped"), (status = 409, body = Problem)))]
+async fn stop(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Query(whom): Query<As>,
+) -> Result<StatusCode, Response> {
+    let line = match whom.role(role) {
         Role::Participant => "x stopped by the participant",
         Role::Examiner => "x",
     };
@@ -544,12 +570,14 @@ async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Res
 }
 
 /// The live connection (WebSocket).
-#[utoipa::path(get, path = "/api/live", responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/live", params(As), responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
 async fn live(
     State(app): State<App>,
     Extension(role): Extension<Role>,
+    Query(whom): Query<As>,
     upgrade: WebSocketUpgrade,
 ) -> Response {
+    let role = whom.role(role);
     let Ok(room) = Arc::clone(&app.pages).try_acquire_owned() else {
         return refusal(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open", "close one");
     };

@@ -2,7 +2,13 @@
 
 use crate::clinic::Clinic;
 use crate::crowd::connect;
+use std::sync::Arc;
 use tests::{fingerforced, run, stderr};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_rustls::TlsConnector;
+use tokio_rustls::rustls::crypto::ring::default_provider;
+use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::{ClientConfig, RootCertStore};
 
 fn status(answer: &str) -> &str {
     answer.split(' ').nth(1).unwrap_or("none")
@@ -117,4 +123,34 @@ async fn strangers_are_refused() {
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
     let refused = run(&mut clinic.place.record(&[]));
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
+}
+
+#[tokio::test]
+async fn with_a_certificate_only_tls_is_spoken() {
+    let folder = tempfile::tempdir().unwrap();
+    let (cert, key) = (folder.path().join("cert.pem"), folder.path().join("key.pem"));
+    let made = rcgen::generate_simple_self_signed(vec!["127.0.0.1".to_owned()]).unwrap();
+    std::fs::write(&cert, made.cert.pem()).unwrap();
+    std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
+    let files = ["--cert", cert.to_str().unwrap(), "--key", key.to_str().unwrap()];
+    let clinic = Clinic::open(&files);
+    assert!(clinic.link.starts_with("https://127.0.0.1:"), "{}", clinic.link);
+    let mut trusted = RootCertStore::empty();
+    trusted.add(made.cert.der().clone()).unwrap();
+    let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_root_certificates(trusted)
+        .with_no_client_auth();
+    let stream = tokio::net::TcpStream::connect(clinic.address()).await.unwrap();
+    let name = ServerName::try_from("127.0.0.1").unwrap();
+    let mut stream = TlsConnector::from(Arc::new(config)).connect(name, stream).await.unwrap();
+    let path = clinic.link.split_once(&clinic.address()).unwrap().1;
+    let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", clinic.address());
+    stream.write_all(request.as_bytes()).await.unwrap();
+    let mut answer = Vec::new();
+    stream.read_to_end(&mut answer).await.unwrap();
+    let answer = String::from_utf8_lossy(&answer);
+    assert!(answer.contains("SameSite=Strict; Secure"), "{answer}");
+    assert_ne!(status(&clinic.get("/healthz", "")), "200", "nothing is said in the clear");
 }

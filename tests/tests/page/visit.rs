@@ -88,6 +88,15 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
                     "return document.getElementById('which')?.textContent.includes('break')",
                 )
                 .await;
+            // The participant's page: what to do, and no number (the plan lets them see the count only).
+            browser.client.goto(&format!("http://{}/participant", clinic.address())).await.unwrap();
+            browser
+                .until("the participant's page", "return document.querySelector('.you svg') !== null")
+                .await;
+            browser.accessible("participant").await;
+            browser.screenshots("participant").await;
+            let told = browser.text("main").await;
+            assert!(!told.contains(" N") && !told.contains("P014"), "{told}");
             browser.client.switch_to_window(first_tab.clone()).await.unwrap();
             browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
             // The foot switch turns the sound on again; it does nothing else.

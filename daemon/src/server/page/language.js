@@ -134,7 +134,7 @@ export const t = {
       length: ["normal", "tight", "lax"],
     },
     screen: "Link for the participant's screen",
-    screenTold: "Open once on the participant's screen:",
+    screenTold: "Participant's screen: in another window of this browser /participant; on another device, once,",
   },
 
   setup: {

@@ -15,7 +15,7 @@ const force = h("p", { id: "force" });
 const drawing = h("div", { id: "drawing" });
 const canvas = h("canvas", { id: "trace", role: "img", "aria-label": t.trace(SECONDS), hidden: true });
 const trace = new Trace(canvas);
-const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop", {}).catch(() => {}) });
+const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop?as=participant", {}).catch(() => {}) });
 $("main").append(h("section", { class: "visit you" }, h("div", { class: "what" }, todo, count), drawing,
   h("div", { class: "numbers" }, force), h("div", { class: "trace" }, canvas), h("div", { id: "tools" }, stop)));
 
@@ -67,5 +67,5 @@ const connection = new Connection((now) => {
   render(now);
   if (now && now.count !== counted && now.count !== null) sound.count(now.count);
   counted = now?.count ?? null;
-});
+}, "participant");
 requestAnimationFrame(frame);
