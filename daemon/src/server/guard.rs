@@ -159,10 +159,24 @@ pub const BODY_BYTES: usize = 256 << 10;
 /// A request has this long to be sent whole and answered.
 const LIMIT: Duration = Duration::from_secs(30);
 
-/// Answers that something is refused.
-pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Response {
-    let body = axum::Json(serde_json::json!({ "error": error, "hint": hint }));
-    (status, body).into_response()
+/// An answer that refuses: why, and what to do.
+#[derive(Debug)]
+pub struct Refusal {
+    status: StatusCode,
+    error: String,
+    hint: String,
+}
+
+impl IntoResponse for Refusal {
+    fn into_response(self) -> Response {
+        let body = axum::Json(serde_json::json!({ "error": self.error, "hint": self.hint }));
+        (self.status, body).into_response()
+    }
+}
+
+/// Refuses something.
+pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Refusal {
+    Refusal { status, error: error.to_owned(), hint: hint.to_owned() }
 }
 
 /// Checks every request, and gives every answer its headers.
@@ -171,14 +185,17 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
     let open = matches!(path, "/enter" | "/healthz");
     let headers = request.headers();
     let response = match (guard.stranger(request.method(), headers), guard.role(headers)) {
-        (Some(why), _) => refusal(StatusCode::FORBIDDEN, why, "open the page by its own address"),
+        (Some(why), _) => {
+            refusal(StatusCode::FORBIDDEN, why, "open the page by its own address").into_response()
+        }
         (None, None) if !open => refusal(
             StatusCode::UNAUTHORIZED,
             "this needs a key",
             "open the link that `fingerforced serve` printed; press Enter where it runs for a new one",
-        ),
+        )
+        .into_response(),
         (None, _) if is_too_much(headers) => {
-            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less")
+            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less").into_response()
         }
         (None, role) => {
             if let Some(role) = role {
@@ -191,7 +208,7 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
 }
 
 async fn answered(answering: impl Future<Output = Response>) -> Response {
-    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again");
+    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again").into_response();
     tokio::time::timeout(LIMIT, answering).await.unwrap_or_else(|_| late())
 }
 

@@ -14,6 +14,39 @@ fn status(answer: &str) -> &str {
     answer.split(' ').nth(1).unwrap_or("none")
 }
 
+/// Why, method, path, Host, more headers, body, and the status that is expected.
+type Asked<'a> = (&'a str, &'a str, &'a str, String, String, &'a str, &'a str);
+
+fn requests<'a>(address: &str, own: &str) -> Vec<Asked<'a>> {
+    let here = || address.to_owned();
+    let from = |origin: &str| format!("Origin: {origin}\r\n{own}");
+    let ours = || from(&format!("http://{address}"));
+    let elsewhere = || from("http://elsewhere.example");
+    let key = || own.to_owned();
+    let visit = "/api/visit";
+    vec![
+        ("another name for this address", "GET", "/", "elsewhere.example".to_owned(), key(), "", "403"),
+        ("another port", "GET", "/", "127.0.0.1:1".to_owned(), key(), "", "403"),
+        ("a page elsewhere reads", "GET", "/api/setup", here(), elsewhere(), "", "403"),
+        ("a page elsewhere writes", "POST", visit, here(), elsewhere(), "{}", "403"),
+        ("nobody says where it is from", "POST", visit, here(), key(), "{}", "403"),
+        ("a wrong key", "GET", "/", here(), "Cookie: fingerforce=0123\r\n".to_owned(), "", "401"),
+        ("too much", "POST", visit, here(), ours(), "", "413"),
+        ("an unknown key in the body", "POST", visit, here(), ours(), "{\"a\":1}", "422"),
+        ("no visit is on", "POST", "/api/visit/end", here(), ours(), "", "409"),
+        (
+            "a name in a free text",
+            "POST",
+            "/api/visit/act",
+            here(),
+            ours(),
+            "{\"line\":\"o text: Mr Example\"}",
+            "400",
+        ),
+        ("a path that leads out", "GET", "/../Cargo.toml", here(), key(), "", "404"),
+    ]
+}
+
 #[tokio::test]
 async fn strangers_are_refused() {
     let mut clinic = Clinic::open(&[]);
@@ -35,76 +68,15 @@ async fn strangers_are_refused() {
         assert!(page.contains(header), "{header}: {page}");
     }
     assert!(!page.to_lowercase().contains("access-control-allow"), "{page}");
-    for (why, request, expected) in [
-        (
-            "another name for this address",
-            format!("GET / HTTP/1.1\r\nHost: elsewhere.example\r\n{own}Connection: close\r\n\r\n"),
-            "403",
-        ),
-        (
-            "another port",
-            format!("GET / HTTP/1.1\r\nHost: 127.0.0.1:1\r\n{own}Connection: close\r\n\r\n"),
-            "403",
-        ),
-        ("no name", format!("GET / HTTP/1.0\r\n{own}\r\n"), "403"),
-        (
-            "a page elsewhere reads",
-            format!(
-                "GET /api/setup HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Connection: close\r\n\r\n"
-            ),
-            "403",
-        ),
-        (
-            "a page elsewhere writes",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
-            ),
-            "403",
-        ),
-        (
-            "nobody says where it is from",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
-            ),
-            "403",
-        ),
-        (
-            "a wrong key",
-            format!(
-                "GET / HTTP/1.1\r\nHost: {address}\r\nCookie: fingerforce=0123\r\nConnection: close\r\n\r\n"
-            ),
-            "401",
-        ),
-        (
-            "too much",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 9000000\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n"
-            ),
-            "413",
-        ),
-        (
-            "an unknown key in the body",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 7\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{\"a\":1}}"
-            ),
-            "422",
-        ),
-        (
-            "no visit is on",
-            format!(
-                "POST /api/visit/end HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 0\r\nConnection: close\r\n\r\n"
-            ),
-            "409",
-        ),
-        (
-            "a path that leads out",
-            format!("GET /../Cargo.toml HTTP/1.1\r\nHost: {address}\r\n{own}Connection: close\r\n\r\n"),
-            "404",
-        ),
-    ] {
-        let answer = clinic.raw(&request);
+    for (why, method, path, host, more, body, expected) in requests(&address, &own) {
+        let length = if why == "too much" { 9_000_000 } else { body.len() };
+        let answer = clinic.raw(&format!(
+            "{method} {path} HTTP/1.1\r\nHost: {host}\r\n{more}Connection: close\r\nContent-Type: application/json\r\n\
+             Content-Length: {length}\r\n\r\n{body}"
+        ));
         assert_eq!(status(&answer), expected, "{why}: {answer}");
     }
+    assert_eq!(status(&clinic.raw(&format!("GET / HTTP/1.0\r\n{own}\r\n"))), "403", "no name");
     let ours = format!("http://{address}");
     assert!(connect(&clinic, &cookie, &ours).await.is_ok());
     assert!(connect(&clinic, &cookie, "http://elsewhere.example").await.is_err(), "another page's WebSocket");

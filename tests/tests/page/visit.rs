@@ -56,12 +56,38 @@ async fn table(browser: &Browser, at: usize) -> Vec<Vec<String>> {
     serde_json::from_value(browser.js(&script).await).unwrap()
 }
 
+/// In the middle: a reload, a connection that is cut, a second tab beside it, and the participant's page.
+async fn disturb(browser: &Browser, clinic: &Clinic) {
+    let first_tab = browser.client.window().await.unwrap();
+    browser.client.refresh().await.unwrap();
+    browser.until("the page is back", "return document.getElementById('trace') !== null").await;
+    browser.js("window.before = lastSocket; lastSocket.close()").await;
+    let back = "return lastSocket !== window.before && lastSocket.readyState === 1";
+    browser.until("the connection is back", back).await;
+    let tab = browser.client.new_window(true).await.unwrap();
+    browser.client.switch_to_window(tab.handle).await.unwrap();
+    browser.client.goto(&format!("http://{}/", clinic.address())).await.unwrap();
+    browser
+        .until("the second tab", "return document.getElementById('which')?.textContent.includes('break')")
+        .await;
+    // The participant's page: what to do, and no number (the plan lets them see the count only).
+    browser.client.goto(&format!("http://{}/participant", clinic.address())).await.unwrap();
+    browser.until("the participant's page", "return document.querySelector('.you svg') !== null").await;
+    browser.accessible("participant").await;
+    browser.screenshots("participant").await;
+    let told = browser.text("main").await;
+    assert!(!told.contains(" N") && !told.contains("P014"), "{told}");
+    browser.client.switch_to_window(first_tab).await.unwrap();
+    browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
+    // The foot switch turns the sound on again; it does nothing else.
+    browser.press(' ').await;
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_whole_visit_with_no_click_but_the_foot_switch() {
     let mut clinic = Clinic::open(&[]);
     let browser = Browser::start(true).await;
     begin(&browser, &clinic).await;
-    let first_tab = browser.client.window().await.unwrap();
     let (mut reloaded, mut looked, mut pressed) = (false, Vec::new(), String::new());
     let at = loop {
         let at = browser.js(WHERE).await.as_str().unwrap().to_owned();
@@ -77,30 +103,7 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
             pressed.clone_from(&at);
         }
         if !reloaded && stage == "rest" && words[1] == "break" {
-            // In the middle: reload, and a second tab beside it.
-            browser.client.refresh().await.unwrap();
-            let tab = browser.client.new_window(true).await.unwrap();
-            browser.client.switch_to_window(tab.handle).await.unwrap();
-            browser.client.goto(&format!("http://{}/", clinic.address())).await.unwrap();
-            browser
-                .until(
-                    "the second tab",
-                    "return document.getElementById('which')?.textContent.includes('break')",
-                )
-                .await;
-            // The participant's page: what to do, and no number (the plan lets them see the count only).
-            browser.client.goto(&format!("http://{}/participant", clinic.address())).await.unwrap();
-            browser
-                .until("the participant's page", "return document.querySelector('.you svg') !== null")
-                .await;
-            browser.accessible("participant").await;
-            browser.screenshots("participant").await;
-            let told = browser.text("main").await;
-            assert!(!told.contains(" N") && !told.contains("P014"), "{told}");
-            browser.client.switch_to_window(first_tab.clone()).await.unwrap();
-            browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
-            // The foot switch turns the sound on again; it does nothing else.
-            browser.press(' ').await;
+            disturb(&browser, &clinic).await;
             reloaded = true;
         }
         let place = format!("{stage}-{}", words[1]).replace(' ', "-");

@@ -217,6 +217,7 @@ export const t = {
     look: { "active-motion": "Move the finger as shown", length: "Let the finger be moved" },
     done: "Thank you",
     turn: "Turn the hand as shown",
+    drawing: { push: "you push", hold: "you hold", move: "you move", pull: "pull", keep: "", give: "", stretch: "" },
   },
   drawing: {
     push: "pushes",

@@ -39,7 +39,7 @@ function render(now) {
   document.body.dataset.stage = now.stage?.name ?? "";
   write(todo, whatToDo(now));
   write(count, now.count === null ? "" : String(now.count));
-  fill(drawing, now.item && [now.item.number, now.item.palm], () => (now.item ? hand(now.item, "beside") : []));
+  fill(drawing, now.item && [now.item.number, now.item.palm], () => (now.item ? hand(now.item, "beside", { ...t.drawing, ...t.you.drawing }) : []));
   canvas.hidden = !now.sees_force;
   write($("link"), connection.open ? "" : t.link.offline);
   write($("sound"), sound.running ? (sound.muted ? t.sound.muted : t.sound.on) : t.sound.off);
