@@ -20,8 +20,9 @@ use utoipa::ToSchema;
 const LINKS: usize = 8;
 /// Browsers that are let in, at most; the oldest goes.
 const SESSIONS: usize = 32;
-/// Name of the cookie.
-const COOKIE: &str = "fingerforce";
+/// Names of the cookies: a browser may have both, a window for each.
+const COOKIES: [(Role, &str); 2] =
+    [(Role::Examiner, "fingerforce"), (Role::Participant, "fingerforce-participant")];
 /// A browser is let in for this long, s: a working day.
 const LASTS_S: u32 = 12 * 3600;
 
@@ -95,8 +96,8 @@ impl Guard {
         if self.tls { "https" } else { "http" }
     }
 
-    /// Uses up a link; gives the cookie that lets in from now on.
-    pub fn enter(&self, key: &str) -> Option<String> {
+    /// Uses up a link; gives the cookie that lets in from now on, and as whom.
+    pub fn enter(&self, key: &str) -> Option<(String, Role)> {
         let digest = digest(key);
         let mut keys = self.keys();
         let at = keys.links.iter().position(|(known, _)| *known == digest)?;
@@ -104,16 +105,25 @@ impl Guard {
         let session = new_key();
         keep(&mut keys.sessions, SESSIONS, &session, role);
         let secure = if self.tls { "; Secure" } else { "" };
-        Some(format!("{COOKIE}={session}; Path=/; Max-Age={LASTS_S}; HttpOnly; SameSite=Strict{secure}"))
+        let (_, name) = COOKIES.iter().find(|(of, _)| *of == role)?;
+        let cookie =
+            format!("{name}={session}; Path=/; Max-Age={LASTS_S}; HttpOnly; SameSite=Strict{secure}");
+        Some((cookie, role))
     }
 
+    /// As whom this browser was let in; as the examiner where as both.
     fn role(&self, headers: &HeaderMap) -> Option<Role> {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-        let mut cookies =
-            cookies.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('='));
-        let (_, key) = cookies.find(|(name, _)| *name == COOKIE)?;
-        let digest = digest(key);
-        self.keys().sessions.iter().find(|(known, _)| *known == digest).map(|(_, role)| *role)
+        let pairs: Vec<(&str, Key)> = cookies
+            .flat_map(|value| value.split(';'))
+            .filter_map(|pair| pair.trim().split_once('='))
+            .map(|(name, key)| (name, digest(key)))
+            .collect();
+        let keys = self.keys();
+        let is_in = |(role, name): &&(Role, &str)| {
+            pairs.iter().any(|(own, key)| own == name && keys.sessions.contains(&(*key, *role)))
+        };
+        COOKIES.iter().find(is_in).map(|(role, _)| *role)
     }
 
     /// Why a request's headers are refused; no key is looked at.
@@ -149,10 +159,24 @@ pub const BODY_BYTES: usize = 256 << 10;
 /// A request has this long to be sent whole and answered.
 const LIMIT: Duration = Duration::from_secs(30);
 
-/// Answers that something is refused.
-pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Response {
-    let body = axum::Json(serde_json::json!({ "error": error, "hint": hint }));
-    (status, body).into_response()
+/// An answer that refuses: why, and what to do.
+#[derive(Debug)]
+pub struct Refusal {
+    status: StatusCode,
+    error: String,
+    hint: String,
+}
+
+impl IntoResponse for Refusal {
+    fn into_response(self) -> Response {
+        let body = axum::Json(serde_json::json!({ "error": self.error, "hint": self.hint }));
+        (self.status, body).into_response()
+    }
+}
+
+/// Refuses something.
+pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Refusal {
+    Refusal { status, error: error.to_owned(), hint: hint.to_owned() }
 }
 
 /// Checks every request, and gives every answer its headers.
@@ -161,14 +185,17 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
     let open = matches!(path, "/enter" | "/healthz");
     let headers = request.headers();
     let response = match (guard.stranger(request.method(), headers), guard.role(headers)) {
-        (Some(why), _) => refusal(StatusCode::FORBIDDEN, why, "open the page by its own address"),
+        (Some(why), _) => {
+            refusal(StatusCode::FORBIDDEN, why, "open the page by its own address").into_response()
+        }
         (None, None) if !open => refusal(
             StatusCode::UNAUTHORIZED,
             "this needs a key",
             "open the link that `fingerforced serve` printed; press Enter where it runs for a new one",
-        ),
+        )
+        .into_response(),
         (None, _) if is_too_much(headers) => {
-            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less")
+            refusal(StatusCode::PAYLOAD_TOO_LARGE, "this is too much", "send less").into_response()
         }
         (None, role) => {
             if let Some(role) = role {
@@ -181,7 +208,7 @@ pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: 
 }
 
 async fn answered(answering: impl Future<Output = Response>) -> Response {
-    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again");
+    let late = || refusal(StatusCode::REQUEST_TIMEOUT, "this took too long", "try again").into_response();
     tokio::time::timeout(LIMIT, answering).await.unwrap_or_else(|_| late())
 }
 
@@ -227,7 +254,8 @@ mod tests {
         let guard = Guard::new(vec!["127.0.0.1:1".to_owned()], true);
         let link = guard.link(Role::Participant);
         let key = link.split_once("key=").unwrap().1;
-        let cookie = guard.enter(key).unwrap();
+        let (cookie, role) = guard.enter(key).unwrap();
+        assert_eq!(role, Role::Participant);
         assert!(cookie.contains("HttpOnly; SameSite=Strict; Secure"), "{cookie}");
         assert_eq!(guard.enter(key), None);
         let pair = format!("a=b; {}", cookie.split(';').next().unwrap());

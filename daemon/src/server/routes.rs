@@ -2,7 +2,7 @@
 //! the repository is held to it by a test.
 
 use super::desk::{Last, Orders, Request, Setting, Wanted};
-use super::guard::{self, BODY_BYTES, Guard, Role, refusal};
+use super::guard::{self, BODY_BYTES, Guard, Refusal, Role, refusal};
 use super::live::{Live, Page};
 use super::metrics;
 use crate::check;
@@ -105,6 +105,7 @@ pub fn router(app: App) -> Router {
     }
     router
         .route("/", get(index))
+        .route("/participant", get(participant))
         .layer(DefaultBodyLimit::max(BODY_BYTES))
         .layer(axum::middleware::from_fn_with_state(Arc::clone(&app.guard), guard::check))
         .with_state(app)
@@ -142,6 +143,25 @@ async fn index(Extension(role): Extension<Role>) -> Response {
     ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], text).into_response()
 }
 
+/// The participant's page, for a second window of the examiner's own browser too.
+async fn participant() -> Response {
+    index(Extension(Role::Participant)).await
+}
+
+/// As whom somebody speaks: the examiner's browser may show the participant's page.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+struct As {
+    /// `participant`, or nothing.
+    #[serde(rename = "as")]
+    whom: Option<Role>,
+}
+
+impl As {
+    fn role(&self, own: Role) -> Role {
+        if self.whom == Some(Role::Participant) { Role::Participant } else { own }
+    }
+}
+
 /// What went wrong.
 #[derive(Debug, Serialize, ToSchema)]
 #[allow(dead_code, reason = "describes what `refusal` sends")]
@@ -150,7 +170,7 @@ struct Problem {
     hint: String,
 }
 
-fn examiners_only(role: Role) -> Result<(), Response> {
+fn examiners_only(role: Role) -> Result<(), Refusal> {
     match role {
         Role::Examiner => Ok(()),
         Role::Participant => {
@@ -168,19 +188,22 @@ struct Entry {
 /// Uses up a link: sets the cookie that lets this browser in.
 #[utoipa::path(get, path = "/enter", params(Entry), responses((status = 200, description = "a page that goes on to /"), (status = 401, body = Problem)))]
 async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
-    let Some(cookie) = app.guard.enter(&entry.key).and_then(|cookie| HeaderValue::from_str(&cookie).ok())
-    else {
+    let entered = app.guard.enter(&entry.key);
+    let entered = entered.and_then(|(cookie, role)| Some((HeaderValue::from_str(&cookie).ok()?, role)));
+    let Some((cookie, role)) = entered else {
         return refusal(
             StatusCode::UNAUTHORIZED,
             "this link was used already, or is none",
             "press Enter where `fingerforced serve` runs for a new one",
-        );
+        )
+        .into_response();
     };
     // A page that goes on by itself, not a redirect: so that the cookie is sent whatever led here.
     let mut headers = HeaderMap::new();
     headers.insert(header::SET_COOKIE, cookie);
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8"));
-    (headers, include_str!("page/enter.html")).into_response()
+    let path = if role == Role::Participant { "/participant" } else { "/" };
+    (headers, include_str!("page/enter.html").replace("PATH", path)).into_response()
 }
 
 /// The process is alive.
@@ -242,7 +265,7 @@ struct PlanChoice {
 
 /// Whether the machine and the sensor are ready, and which plans there are.
 #[utoipa::path(get, path = "/api/setup", responses((status = 200, body = Setup), (status = 403, body = Problem)))]
-async fn setup(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Json<Setup>, Response> {
+async fn setup(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Json<Setup>, Refusal> {
     examiners_only(role)?;
     let looked = tokio::task::spawn_blocking(move || look(&app.setting, app.data.path())).await;
     looked.map(Json).map_err(|_| refusal(StatusCode::INTERNAL_SERVER_ERROR, "could not look", "try again"))
@@ -300,7 +323,7 @@ async fn begin(
     State(app): State<App>,
     Extension(role): Extension<Role>,
     Json(wanted): Json<Wanted>,
-) -> Result<StatusCode, Response> {
+) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
     let busy = || refusal(StatusCode::CONFLICT, "a visit is on", "end it first");
     if app.orders.get().is_some() {
@@ -330,7 +353,7 @@ async fn act(
     State(app): State<App>,
     Extension(role): Extension<Role>,
     Json(act): Json<Act>,
-) -> Result<StatusCode, Response> {
+) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
     if let Some(found) = personal(&act.line) {
         let why = format!("does `{found}` say who somebody is? Leave it out");
@@ -347,9 +370,13 @@ fn personal(line: &str) -> Option<String> {
 }
 
 /// Stops what is on: the participant's own button.
-#[utoipa::path(post, path = "/api/visit/stop", responses((status = 204, description = "stopped"), (status = 409, body = Problem)))]
-async fn stop(State(app): State<App>, Extension(role): Extension<Role>) -> Result<StatusCode, Response> {
-    let line = match role {
+#[utoipa::path(post, path = "/api/visit/stop", params(As), responses((status = 204, description = "stopped"), (status = 409, body = Problem)))]
+async fn stop(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Query(whom): Query<As>,
+) -> Result<StatusCode, Refusal> {
+    let line = match whom.role(role) {
         Role::Participant => "x stopped by the participant",
         Role::Examiner => "x",
     };
@@ -359,12 +386,12 @@ async fn stop(State(app): State<App>, Extension(role): Extension<Role>) -> Resul
 
 /// Ends the visit properly and makes its recording.
 #[utoipa::path(post, path = "/api/visit/end", responses((status = 204, description = "it ends"), (status = 409, body = Problem)))]
-async fn end(State(app): State<App>, Extension(role): Extension<Role>) -> Result<StatusCode, Response> {
+async fn end(State(app): State<App>, Extension(role): Extension<Role>) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
     order(&app, Order::End("ended by the examiner")).await
 }
 
-async fn order(app: &App, order: Order) -> Result<StatusCode, Response> {
+async fn order(app: &App, order: Order) -> Result<StatusCode, Refusal> {
     let none = || refusal(StatusCode::CONFLICT, "no visit is on", "begin one first");
     let orders = app.orders.get().ok_or_else(none)?;
     orders.send(order).await.map_err(|_| none())?;
@@ -389,20 +416,20 @@ async fn link(
     State(app): State<App>,
     Extension(role): Extension<Role>,
     Json(whom): Json<Whom>,
-) -> Result<Json<Link>, Response> {
+) -> Result<Json<Link>, Refusal> {
     examiners_only(role)?;
     Ok(Json(Link { url: app.guard.link(whom.role) }))
 }
 
 /// The recording that was made last, and its visit's first one.
-fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Response> {
+fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Refusal> {
     let last = app.last.lock().unwrap_or_else(PoisonError::into_inner).clone();
     let last = last.ok_or_else(|| refusal(StatusCode::CONFLICT, "no visit was recorded yet", "begin one"))?;
     Ok((last.with_file_name("recording-1.h5"), last))
 }
 
 /// Runs this program again, which opens the recording, and gives what it prints.
-async fn child(arguments: Vec<OsString>) -> Result<String, Response> {
+async fn child(arguments: Vec<OsString>) -> Result<String, Refusal> {
     let failed = |told: &str| {
         let told = told.trim().trim_start_matches("error: ");
         let (error, hint) = told.split_once("\nhint: ").unwrap_or((told, ""));
@@ -427,7 +454,7 @@ fn json_text(text: String) -> Response {
 
 /// The last visit's results, as the latest recording holds them.
 #[utoipa::path(get, path = "/api/results", responses((status = 200, description = "trials, results, corrections, revision"), (status = 409, body = Problem)))]
-async fn results(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Response> {
+async fn results(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (_, last) = recordings(&app)?;
     child(vec!["show".into(), last.into(), "--review".into()]).await.map(json_text)
@@ -445,7 +472,7 @@ async fn trace(
     State(app): State<App>,
     Extension(role): Extension<Role>,
     Query(which): Query<Which>,
-) -> Result<Response, Response> {
+) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (first, last) = recordings(&app)?;
     let of = |recording: PathBuf| {
@@ -511,7 +538,7 @@ async fn correct(
     State(app): State<App>,
     Extension(role): Extension<Role>,
     Json(correct): Json<Correct>,
-) -> Result<Response, Response> {
+) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (_, last) = recordings(&app)?;
     let Correct { by, why, what } = correct;
@@ -533,7 +560,7 @@ async fn correct(
 
 /// The last visit's report: one page for the chart.
 #[utoipa::path(get, path = "/report", responses((status = 200, description = "a page without scripts"), (status = 409, body = Problem)))]
-async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Response> {
+async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (_, last) = recordings(&app)?;
     let page = child(vec!["show".into(), last.into(), "--report".into()]).await?;
@@ -544,14 +571,17 @@ async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Res
 }
 
 /// The live connection (WebSocket).
-#[utoipa::path(get, path = "/api/live", responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/live", params(As), responses((status = 101, description = "messages, DEVELOPERS.md"), (status = 503, body = Problem)))]
 async fn live(
     State(app): State<App>,
     Extension(role): Extension<Role>,
+    Query(whom): Query<As>,
     upgrade: WebSocketUpgrade,
 ) -> Response {
+    let role = whom.role(role);
     let Ok(room) = Arc::clone(&app.pages).try_acquire_owned() else {
-        return refusal(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open", "close one");
+        return refusal(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open", "close one")
+            .into_response();
     };
     upgrade.max_message_size(WORD_BYTES).max_frame_size(WORD_BYTES).on_upgrade(move |socket| async move {
         follow(socket, &app.live, role, app.ended).await;

@@ -396,7 +396,7 @@ impl View {
             sensor: &self.sensor,
             stage: self.stage.as_ref().map(on),
             item: item.and_then(|number| self.shown(number)),
-            after: self.after.filter(|after| Some(*after) != item).and_then(|number| self.shown(number)),
+            after: self.after.and_then(|number| self.shown(number)),
             window: self.cue.as_ref().map(|cue| window(cue, force)),
             count: self.count.filter(|_| examiner || sees != Sees::Nothing),
             cap: self.cap.map(|(reached, force_n, cap_n)| Warning {

@@ -7,7 +7,8 @@ use fantoccini::wd::WebDriverCompatibleCommand;
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
@@ -94,11 +95,28 @@ impl WebDriverCompatibleCommand for Own {
 pub struct Browser {
     pub client: Client,
     driver: Child,
+    port: u16,
     _profile: tempfile::TempDir,
 }
 
 impl Drop for Browser {
     fn drop(&mut self) {
+        // Only the driver can end its browser; it is asked before it is ended itself.
+        if let Ok(mut stream) = TcpStream::connect(("127.0.0.1", self.port)) {
+            let _ = stream.set_read_timeout(Some(Duration::from_secs(10)));
+            let _ = write!(
+                stream,
+                "GET /shutdown HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nConnection: close\r\n\r\n",
+                self.port
+            );
+            let _ = stream.read_to_end(&mut Vec::new());
+        }
+        for _ in 0..500 {
+            if !matches!(self.driver.try_wait(), Ok(None)) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
         let _ = self.driver.kill();
         let _ = self.driver.wait();
     }
@@ -145,7 +163,7 @@ impl Browser {
             .connect(&format!("http://127.0.0.1:{port}"))
             .await
             .unwrap();
-        let browser = Browser { client, driver, _profile: profile };
+        let browser = Browser { client, driver, port, _profile: profile };
         browser.in_every_document(EARS).await;
         if voices {
             browser.in_every_document(VOICES).await;
@@ -228,7 +246,20 @@ impl Browser {
             .collect()
     }
 
-    /// Checks accessibility with axe-core: no violation of any rule that it knows.
+    /// Makes the window look as large as this, or as it is (`None`).
+    pub async fn sized(&self, size: Option<(u32, u32)>) {
+        let params = match size {
+            Some((width, height)) => json!({
+                "cmd": "Emulation.setDeviceMetricsOverride",
+                "params": { "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false },
+            }),
+            None => json!({ "cmd": "Emulation.clearDeviceMetricsOverride", "params": {} }),
+        };
+        self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
+    }
+
+    /// Checks accessibility with axe-core (no violation of any rule that it knows), and that nothing has to be scrolled
+    /// sideways at 320 px, which is 1280 px at 400 % (WCAG 2.2, 1.4.10).
     pub async fn accessible(&self, at: &str) {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../target/axe/node_modules/axe-core/axe.min.js");
         let axe =
@@ -238,20 +269,21 @@ impl Browser {
                       `${it.id}: ${it.nodes.map((node) => node.html).join(' ')}`)))";
         let violations = self.client.execute_async(script, vec![]).await.unwrap();
         assert_eq!(violations, json!([]), "{at}");
+        self.sized(Some((320, 640))).await;
+        let widths = self.js("return [document.documentElement.scrollWidth, innerWidth]").await;
+        assert!(widths[0].as_u64() <= widths[1].as_u64(), "{at}: {widths}");
+        self.sized(None).await;
     }
 
     /// A screenshot, where somebody wants to look: SCREENSHOTS names the folder.
     pub async fn screenshots(&self, name: &str) {
         let Some(folder) = std::env::var_os("SCREENSHOTS") else { return };
         for (size, width, height) in [("phone", 390, 844), ("tablet", 1024, 768), ("projector", 1920, 1080)] {
-            let params = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
-            let params = json!({ "cmd": "Emulation.setDeviceMetricsOverride", "params": params });
-            self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
+            self.sized(Some((width, height))).await;
             tokio::time::sleep(Duration::from_millis(250)).await;
             let picture = self.client.screenshot().await.unwrap();
             std::fs::write(Path::new(&folder).join(format!("{name}-{size}.png")), picture).unwrap();
         }
-        let params = json!({ "cmd": "Emulation.clearDeviceMetricsOverride", "params": {} });
-        self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
+        self.sized(None).await;
     }
 }

@@ -154,6 +154,10 @@ impl Clinic {
 fn link(told: &mut BufReader<std::process::ChildStdout>) -> String {
     let mut line = String::new();
     told.read_line(&mut line).unwrap();
+    if line.starts_with("certificate SHA-256 ") {
+        line.clear();
+        told.read_line(&mut line).unwrap();
+    }
     line.trim().strip_prefix("open once: ").unwrap_or_else(|| panic!("no link: {line}")).to_owned()
 }
 

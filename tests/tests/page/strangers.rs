@@ -2,10 +2,49 @@
 
 use crate::clinic::Clinic;
 use crate::crowd::connect;
+use std::sync::Arc;
 use tests::{fingerforced, run, stderr};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_rustls::TlsConnector;
+use tokio_rustls::rustls::crypto::ring::default_provider;
+use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::{ClientConfig, RootCertStore};
 
 fn status(answer: &str) -> &str {
     answer.split(' ').nth(1).unwrap_or("none")
+}
+
+/// Why, method, path, Host, more headers, body, and the status that is expected.
+type Asked<'a> = (&'a str, &'a str, &'a str, String, String, &'a str, &'a str);
+
+fn requests<'a>(address: &str, own: &str) -> Vec<Asked<'a>> {
+    let here = || address.to_owned();
+    let from = |origin: &str| format!("Origin: {origin}\r\n{own}");
+    let ours = || from(&format!("http://{address}"));
+    let elsewhere = || from("http://elsewhere.example");
+    let key = || own.to_owned();
+    let visit = "/api/visit";
+    vec![
+        ("another name for this address", "GET", "/", "elsewhere.example".to_owned(), key(), "", "403"),
+        ("another port", "GET", "/", "127.0.0.1:1".to_owned(), key(), "", "403"),
+        ("a page elsewhere reads", "GET", "/api/setup", here(), elsewhere(), "", "403"),
+        ("a page elsewhere writes", "POST", visit, here(), elsewhere(), "{}", "403"),
+        ("nobody says where it is from", "POST", visit, here(), key(), "{}", "403"),
+        ("a wrong key", "GET", "/", here(), "Cookie: fingerforce=0123\r\n".to_owned(), "", "401"),
+        ("too much", "POST", visit, here(), ours(), "", "413"),
+        ("an unknown key in the body", "POST", visit, here(), ours(), "{\"a\":1}", "422"),
+        ("no visit is on", "POST", "/api/visit/end", here(), ours(), "", "409"),
+        (
+            "a name in a free text",
+            "POST",
+            "/api/visit/act",
+            here(),
+            ours(),
+            "{\"line\":\"o text: Mr Example\"}",
+            "400",
+        ),
+        ("a path that leads out", "GET", "/../Cargo.toml", here(), key(), "", "404"),
+    ]
 }
 
 #[tokio::test]
@@ -29,76 +68,15 @@ async fn strangers_are_refused() {
         assert!(page.contains(header), "{header}: {page}");
     }
     assert!(!page.to_lowercase().contains("access-control-allow"), "{page}");
-    for (why, request, expected) in [
-        (
-            "another name for this address",
-            format!("GET / HTTP/1.1\r\nHost: elsewhere.example\r\n{own}Connection: close\r\n\r\n"),
-            "403",
-        ),
-        (
-            "another port",
-            format!("GET / HTTP/1.1\r\nHost: 127.0.0.1:1\r\n{own}Connection: close\r\n\r\n"),
-            "403",
-        ),
-        ("no name", format!("GET / HTTP/1.0\r\n{own}\r\n"), "403"),
-        (
-            "a page elsewhere reads",
-            format!(
-                "GET /api/setup HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Connection: close\r\n\r\n"
-            ),
-            "403",
-        ),
-        (
-            "a page elsewhere writes",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://elsewhere.example\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
-            ),
-            "403",
-        ),
-        (
-            "nobody says where it is from",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\n{own}Content-Length: 2\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{}}"
-            ),
-            "403",
-        ),
-        (
-            "a wrong key",
-            format!(
-                "GET / HTTP/1.1\r\nHost: {address}\r\nCookie: fingerforce=0123\r\nConnection: close\r\n\r\n"
-            ),
-            "401",
-        ),
-        (
-            "too much",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 9000000\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n"
-            ),
-            "413",
-        ),
-        (
-            "an unknown key in the body",
-            format!(
-                "POST /api/visit HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 7\r\nContent-Type: application/json\r\nConnection: close\r\n\r\n{{\"a\":1}}"
-            ),
-            "422",
-        ),
-        (
-            "no visit is on",
-            format!(
-                "POST /api/visit/end HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\n{own}Content-Length: 0\r\nConnection: close\r\n\r\n"
-            ),
-            "409",
-        ),
-        (
-            "a path that leads out",
-            format!("GET /../Cargo.toml HTTP/1.1\r\nHost: {address}\r\n{own}Connection: close\r\n\r\n"),
-            "404",
-        ),
-    ] {
-        let answer = clinic.raw(&request);
+    for (why, method, path, host, more, body, expected) in requests(&address, &own) {
+        let length = if why == "too much" { 9_000_000 } else { body.len() };
+        let answer = clinic.raw(&format!(
+            "{method} {path} HTTP/1.1\r\nHost: {host}\r\n{more}Connection: close\r\nContent-Type: application/json\r\n\
+             Content-Length: {length}\r\n\r\n{body}"
+        ));
         assert_eq!(status(&answer), expected, "{why}: {answer}");
     }
+    assert_eq!(status(&clinic.raw(&format!("GET / HTTP/1.0\r\n{own}\r\n"))), "403", "no name");
     let ours = format!("http://{address}");
     assert!(connect(&clinic, &cookie, &ours).await.is_ok());
     assert!(connect(&clinic, &cookie, "http://elsewhere.example").await.is_err(), "another page's WebSocket");
@@ -117,4 +95,34 @@ async fn strangers_are_refused() {
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
     let refused = run(&mut clinic.place.record(&[]));
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
+}
+
+#[tokio::test]
+async fn with_a_certificate_only_tls_is_spoken() {
+    let folder = tempfile::tempdir().unwrap();
+    let (cert, key) = (folder.path().join("cert.pem"), folder.path().join("key.pem"));
+    let made = rcgen::generate_simple_self_signed(vec!["127.0.0.1".to_owned()]).unwrap();
+    std::fs::write(&cert, made.cert.pem()).unwrap();
+    std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
+    let files = ["--cert", cert.to_str().unwrap(), "--key", key.to_str().unwrap()];
+    let clinic = Clinic::open(&files);
+    assert!(clinic.link.starts_with("https://127.0.0.1:"), "{}", clinic.link);
+    let mut trusted = RootCertStore::empty();
+    trusted.add(made.cert.der().clone()).unwrap();
+    let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_root_certificates(trusted)
+        .with_no_client_auth();
+    let stream = tokio::net::TcpStream::connect(clinic.address()).await.unwrap();
+    let name = ServerName::try_from("127.0.0.1").unwrap();
+    let mut stream = TlsConnector::from(Arc::new(config)).connect(name, stream).await.unwrap();
+    let path = clinic.link.split_once(&clinic.address()).unwrap().1;
+    let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", clinic.address());
+    stream.write_all(request.as_bytes()).await.unwrap();
+    let mut answer = Vec::new();
+    stream.read_to_end(&mut answer).await.unwrap();
+    let answer = String::from_utf8_lossy(&answer);
+    assert!(answer.contains("SameSite=Strict; Secure"), "{answer}");
+    assert_ne!(status(&clinic.get("/healthz", "")), "200", "nothing is said in the clear");
 }

@@ -3,8 +3,9 @@
 use crate::browser::Browser;
 use crate::clinic::Clinic;
 use analysis::measures::repeats;
+use analysis::recording::layout::TrialRow;
 use analysis::recording::read::Recording;
-use serde_json::Value;
+use std::path::Path;
 use std::time::Duration;
 
 const TAB_ENTER: char = '\u{e007}';
@@ -55,12 +56,38 @@ async fn table(browser: &Browser, at: usize) -> Vec<Vec<String>> {
     serde_json::from_value(browser.js(&script).await).unwrap()
 }
 
+/// In the middle: a reload, a connection that is cut, a second tab beside it, and the participant's page.
+async fn disturb(browser: &Browser, clinic: &Clinic) {
+    let first_tab = browser.client.window().await.unwrap();
+    browser.client.refresh().await.unwrap();
+    browser.until("the page is back", "return document.getElementById('trace') !== null").await;
+    browser.js("window.before = lastSocket; lastSocket.close()").await;
+    let back = "return lastSocket !== window.before && lastSocket.readyState === 1";
+    browser.until("the connection is back", back).await;
+    let tab = browser.client.new_window(true).await.unwrap();
+    browser.client.switch_to_window(tab.handle).await.unwrap();
+    browser.client.goto(&format!("http://{}/", clinic.address())).await.unwrap();
+    browser
+        .until("the second tab", "return document.getElementById('which')?.textContent.includes('break')")
+        .await;
+    // The participant's page: what to do, and no number (the plan lets them see the count only).
+    browser.client.goto(&format!("http://{}/participant", clinic.address())).await.unwrap();
+    browser.until("the participant's page", "return document.querySelector('.you svg') !== null").await;
+    browser.accessible("participant").await;
+    browser.screenshots("participant").await;
+    let told = browser.text("main").await;
+    assert!(!told.contains(" N") && !told.contains("P014"), "{told}");
+    browser.client.switch_to_window(first_tab).await.unwrap();
+    browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
+    // The foot switch turns the sound on again; it does nothing else.
+    browser.press(' ').await;
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_whole_visit_with_no_click_but_the_foot_switch() {
     let mut clinic = Clinic::open(&[]);
     let browser = Browser::start(true).await;
     begin(&browser, &clinic).await;
-    let first_tab = browser.client.window().await.unwrap();
     let (mut reloaded, mut looked, mut pressed) = (false, Vec::new(), String::new());
     let at = loop {
         let at = browser.js(WHERE).await.as_str().unwrap().to_owned();
@@ -76,21 +103,7 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
             pressed.clone_from(&at);
         }
         if !reloaded && stage == "rest" && words[1] == "break" {
-            // In the middle: reload, and a second tab beside it.
-            browser.client.refresh().await.unwrap();
-            let tab = browser.client.new_window(true).await.unwrap();
-            browser.client.switch_to_window(tab.handle).await.unwrap();
-            browser.client.goto(&format!("http://{}/", clinic.address())).await.unwrap();
-            browser
-                .until(
-                    "the second tab",
-                    "return document.getElementById('which')?.textContent.includes('break')",
-                )
-                .await;
-            browser.client.switch_to_window(first_tab.clone()).await.unwrap();
-            browser.until("the trace is back", "return document.getElementById('trace') !== null").await;
-            // The foot switch turns the sound on again; it does nothing else.
-            browser.press(' ').await;
+            disturb(&browser, &clinic).await;
             reloaded = true;
         }
         let place = format!("{stage}-{}", words[1]).replace(' ', "-");
@@ -109,32 +122,13 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
     assert_eq!(browser.severe().await, Vec::<String>::new());
 
     // What the page says is what the recording holds.
-    let rows = Recording::open(&clinic.place.visit().join("recording-1.h5")).unwrap().trials().unwrap();
+    let first = clinic.place.visit().join("recording-1.h5");
+    let rows = same_numbers(&browser, &first).await;
     let planned: Vec<_> = rows.iter().filter(|row| row.item > 0).collect();
     assert_eq!(planned.len(), 12, "{planned:#?}");
     let outcomes: Vec<&str> = planned.iter().map(|row| row.outcome.as_str()).collect();
     assert_eq!(outcomes.iter().filter(|it| **it == "broke").count(), 4, "{outcomes:?}");
     assert!(planned.iter().all(|row| row.valid == 1), "{planned:#?}");
-    let listed: Vec<_> = rows.iter().filter(|row| row.kind != "touch").collect();
-    let trials = table(&browser, 1).await;
-    assert_eq!(trials.len(), listed.len());
-    for (cells, row) in trials.iter().zip(&listed) {
-        let counts = if row.valid == 1 { "yes".to_owned() } else { row.why_not.clone() };
-        let expected = [row.order.to_string(), shown(row.peak_zero_n), shown(row.mean_n), counts];
-        assert_eq!([&cells[0], &cells[2], &cells[3], &cells[5]], expected.each_ref(), "{cells:?}");
-    }
-    let items = repeats::items(&rows);
-    let results = table(&browser, 0).await;
-    assert_eq!(results.len(), items.len());
-    for (cells, item) in results.iter().zip(&items) {
-        let spread = &item.spread;
-        let number = |value: Option<f64>| shown(value.unwrap_or(f64::NAN));
-        let cv = spread.cv_percent.map_or("—".to_owned(), |cv| format!("{cv:.1}"));
-        let expected =
-            [number(spread.mean_of_peaks_n), cv, number(spread.best_n), spread.trials_used.to_string()];
-        assert_eq!(cells[1..], expected, "{cells:?}");
-        assert!(cells[0].starts_with(&item.muscle), "{cells:?}");
-    }
 
     // What was said: the count and what to do, by the voice of this machine.
     let said = browser.js("return heard.said").await;
@@ -148,6 +142,91 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
     for text in ["2", "1", "and let go", "hold. 3", "push through. 3", "rest"] {
         assert!(said.iter().any(|(told, _)| told.ends_with(text)), "{text}: {said:?}");
     }
+
+    corrected(&browser, &first).await;
+    browser.client.goto(&format!("http://{}/report", clinic.address())).await.unwrap();
+    let report = browser.text("body").await;
+    assert!(report.contains("P014") && report.contains("not a diagnosis"), "{report}");
+    assert_eq!(browser.js("return document.querySelectorAll('svg').length > 0").await, true);
+    assert_eq!(browser.severe().await, Vec::<String>::new());
+}
+
+/// Every number in the page's two tables is the recording's; gives its rows.
+async fn same_numbers(browser: &Browser, recording: &Path) -> Vec<TrialRow> {
+    let rows = Recording::open(recording).unwrap().trials().unwrap();
+    let listed: Vec<_> = rows.iter().filter(|row| row.kind != "touch").collect();
+    let trials = table(browser, 1).await;
+    assert_eq!(trials.len(), listed.len());
+    for (cells, row) in trials.iter().zip(&listed) {
+        let counts = if row.valid == 1 { "yes".to_owned() } else { row.why_not.clone() };
+        let expected = [row.order.to_string(), shown(row.peak_zero_n), shown(row.mean_n), counts];
+        assert_eq!([&cells[0], &cells[2], &cells[3], &cells[5]], expected.each_ref(), "{cells:?}");
+    }
+    let items = repeats::items(&rows);
+    let results = table(browser, 0).await;
+    assert_eq!(results.len(), items.len());
+    for (cells, item) in results.iter().zip(&items) {
+        let spread = &item.spread;
+        let number = |value: Option<f64>| shown(value.unwrap_or(f64::NAN));
+        let cv = spread.cv_percent.map_or("—".to_owned(), |cv| format!("{cv:.1}"));
+        let expected =
+            [number(spread.mean_of_peaks_n), cv, number(spread.best_n), spread.trials_used.to_string()];
+        assert_eq!(cells[1..], expected, "{cells:?}");
+        assert!(cells[0].starts_with(&item.muscle), "{cells:?}");
+    }
+    rows
+}
+
+/// Clicks the first button with this text.
+async fn click(browser: &Browser, text: &str) {
+    let find = format!("[...document.querySelectorAll('button')].find((it) => it.textContent === {text:?})");
+    browser.until(text, &format!("return {find} !== undefined")).await;
+    browser.js(&format!("{find}.click()")).await;
+}
+
+/// A mark is moved and a trial called invalid: two more recordings, and the page shows the last one's numbers.
+async fn corrected(browser: &Browser, first: &Path) {
+    let before = Recording::open(first).unwrap().trials().unwrap();
+    click(browser, "look at 1").await;
+    browser.until("the trace", "return document.getElementById('mark-onset') !== null").await;
+    browser.accessible("review").await;
+    browser.screenshots("review").await;
+    let found_s =
+        browser.js("return document.getElementById('mark-onset').valueAsNumber").await.as_f64().unwrap();
+    let own = before.iter().find(|row| row.order == 1).unwrap();
+    assert!((found_s - own.onset_s).abs() < 0.001, "{found_s} {}", own.onset_s);
+    click(browser, "Move the onset here").await;
+    browser
+        .until(
+            "a reason is asked for",
+            "return document.querySelector('.done > .error').textContent.includes('why')",
+        )
+        .await;
+    let moved = "const onset = document.getElementById('mark-onset'); onset.value = (onset.valueAsNumber - 0.05).toFixed(3); \
+                 onset.dispatchEvent(new Event('input')); document.getElementById('why').value = 'drawn too late'";
+    browser.js(moved).await;
+    click(browser, "Move the onset here").await;
+    let saved =
+        |name: &str| format!("return document.getElementById('saved').textContent.includes('{name}')");
+    browser.until("the next recording", &saved("recording-2.h5")).await;
+    let second = first.with_file_name("recording-2.h5");
+    let rows = same_numbers(browser, &second).await;
+    let moved_s = rows.iter().find(|row| row.order == 1).unwrap().onset_s;
+    assert!((found_s - moved_s - 0.05).abs() < 0.0011, "{found_s} {moved_s}");
+    let told = browser.text(".tables").await;
+    assert!(told.contains("E01: drawn too late (") && told.contains("onset_s"), "{told}");
+    // Both marks are shown, and the trial is left out.
+    click(browser, "look at 1").await;
+    let both = format!(
+        "return document.querySelector('.marks')?.textContent.includes('found automatically at {found_s:.3} s')"
+    );
+    browser.until("the automatic mark", &both).await;
+    browser.js("document.getElementById('why').value = 'slipped'").await;
+    click(browser, "This trial does not count").await;
+    browser.until("the one after it", &saved("recording-3.h5")).await;
+    let rows = same_numbers(browser, &first.with_file_name("recording-3.h5")).await;
+    assert_eq!(rows.iter().find(|row| row.order == 1).unwrap().valid, 0);
+    assert_eq!(Recording::open(first).unwrap().trials().unwrap(), before, "the first one stays");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -166,5 +245,4 @@ async fn a_killed_program_comes_back_and_the_page_with_it() {
     browser.js(&resume.replace("return ", "").replace("))", ")).click()")).await;
     browser.until("it goes on", "return document.body.dataset.stage === 'look'").await;
     assert_eq!(browser.js("return document.getElementById('whose').textContent").await, "P014");
-    let _: Value = browser.js("return 0").await;
 }

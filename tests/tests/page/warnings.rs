@@ -41,11 +41,10 @@ async fn the_limit_is_seen_and_heard_before_and_at_it() {
     browser.until("the alarm", "return heard.alarms.some((it) => it.level === 'cap')").await;
     browser.screenshots("limit").await;
     let seen = alarms(&browser).await;
-    // On a machine so busy that updates came late, it was also said that they did.
-    let limits: Vec<&Value> = seen.iter().filter(|it| it["level"] != "lost").collect();
-    let levels: Vec<&str> = limits.iter().map(|it| it["level"].as_str().unwrap()).collect();
-    assert_eq!(levels, ["near", "cap"], "{seen:?}");
-    assert!(limits[1]["text"].as_str().unwrap().contains("STOP"), "{seen:?}");
+    // On a machine so busy that updates came late, that was said in between.
+    let first = |level: &str| seen.iter().position(|it| it["level"] == level);
+    assert!(first("near").is_some() && first("near") < first("cap"), "{seen:?}");
+    assert!(seen.iter().any(|it| it["text"].as_str().unwrap().contains("STOP")), "{seen:?}");
     let tones = browser.js("return heard.tones").await;
     let tones = tones.as_array().unwrap();
     let heard =

@@ -9,8 +9,9 @@ const RETRY_MS = [100, 250, 500, 1000];
 const BINS = 3000;
 
 export class Connection {
-  constructor(onState) {
+  constructor(onState, as = "") {
     this.onState = onState;
+    this.as = as && `?as=${as}`;
     this.state = null;
     this.live = null;
     this.bins = [];
@@ -24,7 +25,7 @@ export class Connection {
 
   connect() {
     const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-    const socket = new WebSocket(`${scheme}//${location.host}/api/live`);
+    const socket = new WebSocket(`${scheme}//${location.host}/api/live${this.as}`);
     this.socket = socket;
     socket.onopen = () => {
       [this.bins, this.first, this.tries, this.open] = [[], 0, 0, true];

@@ -87,9 +87,9 @@ export class Done {
   async correct(change) {
     await this.tried(async () => {
       const made = await ask("/api/correct", { by: this.by.value.trim(), why: this.why.value.trim(), ...change });
-      write(this.saved, t.done.saved(made.recording.split("/").pop()));
       const { trials, results, corrections } = await ask("/api/results");
       this.list(trials, results, corrections);
+      write(this.saved, t.done.saved(made.recording.split("/").pop()));
       this.review.replaceChildren();
       this.why.value = "";
     });

@@ -113,7 +113,7 @@ class Visit {
       if (stage === "pain") return Array.from({ length: 11 }, (_, level) => button(String(level), `p ${level}`));
       return stage === "look" ? t.do.look[item.test].map((word) => button(word, `o ${item.test.replace("-", " ")}: ${word}`)) : [];
     });
-    write(this.then, stage === "rest" || !item ? "" : now.after ? `${t.after} ${t.muscle(now.after)}, ${t.testOf(now.after)}` : t.nothingAfter);
+    write(this.then, stage === "rest" || !item ? "" : afterwards(now));
     const told = now.said.at(-1) ?? "";
     if (told !== this.toldLast) this.tell((this.toldLast = told));
   }
@@ -161,6 +161,11 @@ class Visit {
 }
 
 const cap = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+function afterwards({ item, after }) {
+  if (!after) return t.nothingAfter;
+  return after.number === item.number ? t.onceMore : `${t.after} ${t.muscle(after)}, ${t.testOf(after)}`;
+}
 
 function whatToDo(now) {
   const stage = now.stage?.name;

@@ -19,7 +19,7 @@ const PERSON = "#005a9c";
 const EXAMINER = "#b34700";
 
 /** The drawing of an item. */
-export function hand(item, seat) {
+export function hand(item, seat, words = t.drawing) {
   const mirror = (item.side === "left") !== (item.palm === "up") ? -1 : 1;
   const turn = seat === "opposite" ? -1 : 1;
   /** A point of the drawing as it is seen. */
@@ -28,11 +28,11 @@ export function hand(item, seat) {
   skin.append(palm(), ...Object.keys(FINGERS).map((name) => finger(name, item)));
   if (item.palm === "up") skin.append(creases());
   const picture = s("svg", {
-    viewBox: "-225 -165 450 330",
+    viewBox: "-235 -165 470 330",
     role: "img",
     "aria-label": t.drawing.label(item, seat),
     class: "hand",
-  }, skin, ...forces(item, seen));
+  }, skin, ...forces(item, seen, words));
   const [x, y] = seen(-96, 66);
   picture.append(text(x, y, "middle", t.drawing.thumb, "#444", 17));
   return picture;
@@ -69,7 +69,7 @@ function creases() {
 }
 
 /** The arrows and their words. */
-function forces(item, seen) {
+function forces(item, seen, told) {
   const { x, y, length, width, angle } = FINGERS[item.digit];
   const radians = (angle * Math.PI) / 180;
   /** A point beside the finger: how far up it, how far across (+ towards the little finger). */
@@ -83,8 +83,8 @@ function forces(item, seen) {
     const from = beside(length * 0.86, push * (width / 2 + 4));
     const to = beside(length * 0.86, push * (width / 2 + 56));
     marks.push(arrow(seen(...from), seen(...to), PERSON, 11));
-    const words = { "active-motion": t.drawing.move, break: t.drawing.hold };
-    marks.push(label(seen(...from), seen(...to), words[item.test] ?? t.drawing.push, PERSON));
+    const words = { "active-motion": told.move, break: told.hold };
+    marks.push(label(seen(...from), seen(...to), words[item.test] ?? told.push, PERSON));
   }
   if (item.test !== "active-motion") {
     // It comes from the side of the contact.
@@ -96,8 +96,8 @@ function forces(item, seen) {
     const pad = beside(length * 0.36, side * (width / 2 + 5));
     marks.push(sensor(seen(...pad)));
     marks.push(arrow(seen(...from), seen(...to), EXAMINER, 11, true));
-    const words = { make: t.drawing.keep, free: t.drawing.keep, submaximal: t.drawing.keep, concentric: t.drawing.give, length: t.drawing.stretch };
-    marks.push(label(seen(...near), seen(...far), words[item.test] ?? t.drawing.pull, EXAMINER));
+    const words = { make: told.keep, free: told.keep, submaximal: told.keep, concentric: told.give, length: told.stretch };
+    marks.push(label(seen(...near), seen(...far), words[item.test] ?? told.pull, EXAMINER));
   }
   return marks;
 }

@@ -109,6 +109,7 @@ export const t = {
   band: "band",
   hold: (seconds) => `hold ${seconds} s`,
   after: "Then:",
+  onceMore: "Then: once more.",
   nothingAfter: "This is the last.",
   trialsHere: "Trials of this item",
   noTrials: "none yet",
@@ -136,7 +137,7 @@ export const t = {
       length: ["normal", "tight", "lax"],
     },
     screen: "Link for the participant's screen",
-    screenTold: "Open once on the participant's screen:",
+    screenTold: "Participant's screen: in another window of this browser /participant; on another device, once,",
   },
 
   setup: {
@@ -219,6 +220,7 @@ export const t = {
     look: { "active-motion": "Move the finger as shown", length: "Let the finger be moved" },
     done: "Thank you",
     turn: "Turn the hand as shown",
+    drawing: { push: "you push", hold: "you hold", move: "you move", pull: "pull", keep: "", give: "", stretch: "" },
   },
   drawing: {
     push: "pushes",

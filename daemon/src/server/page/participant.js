@@ -15,7 +15,7 @@ const force = h("p", { id: "force" });
 const drawing = h("div", { id: "drawing" });
 const canvas = h("canvas", { id: "trace", role: "img", "aria-label": t.trace(SECONDS), hidden: true });
 const trace = new Trace(canvas);
-const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop", {}).catch(() => {}) });
+const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop?as=participant", {}).catch(() => {}) });
 $("main").append(h("section", { class: "visit you" }, h("div", { class: "what" }, todo, count), drawing,
   h("div", { class: "numbers" }, force), h("div", { class: "trace" }, canvas), h("div", { id: "tools" }, stop)));
 
@@ -39,7 +39,7 @@ function render(now) {
   document.body.dataset.stage = now.stage?.name ?? "";
   write(todo, whatToDo(now));
   write(count, now.count === null ? "" : String(now.count));
-  fill(drawing, now.item && [now.item.number, now.item.palm], () => (now.item ? hand(now.item, "beside") : []));
+  fill(drawing, now.item && [now.item.number, now.item.palm], () => (now.item ? hand(now.item, "beside", { ...t.drawing, ...t.you.drawing }) : []));
   canvas.hidden = !now.sees_force;
   write($("link"), connection.open ? "" : t.link.offline);
   write($("sound"), sound.running ? (sound.muted ? t.sound.muted : t.sound.on) : t.sound.off);
@@ -67,5 +67,5 @@ const connection = new Connection((now) => {
   render(now);
   if (now && now.count !== counted && now.count !== null) sound.count(now.count);
   counted = now?.count ?? null;
-});
+}, "participant");
 requestAnimationFrame(frame);
