@@ -8,3 +8,4 @@ pub mod listing;
 pub mod methods;
 pub mod number;
 pub mod page;
+pub mod sensor;

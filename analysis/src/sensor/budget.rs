@@ -58,9 +58,11 @@ pub struct Budget {
     pub combined: f64,
     /// Effective degrees of freedom; `None` without end.
     pub df: Option<f64>,
-    /// Coverage factor for [`COVERAGE`].
+    /// Coverage factor for [`COVERAGE`]; NaN with less than one degree of freedom.
+    #[serde(deserialize_with = "super::or_nan")]
     pub k: f64,
     /// Expanded uncertainty.
+    #[serde(deserialize_with = "super::or_nan")]
     pub expanded: f64,
 }
 

@@ -28,9 +28,17 @@ pub mod validation;
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Figure {
     /// The value.
+    #[serde(deserialize_with = "or_nan")]
     pub value: f64,
     /// Half width of its 95 % interval; NaN where it cannot be said.
+    #[serde(deserialize_with = "or_nan")]
     pub expanded: f64,
+}
+
+/// JSON has no NaN: it is written as null and read back here.
+fn or_nan<'de, D: serde::Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    let value: Option<f64> = serde::Deserialize::deserialize(from)?;
+    Ok(value.unwrap_or(f64::NAN))
 }
 
 impl Figure {
