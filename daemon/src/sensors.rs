@@ -7,10 +7,14 @@ use crate::files;
 use crate::journal::{Disk, JournalError};
 use crate::pipeline::SensorIdentity;
 use crate::port::find::{Found, Usb};
+use analysis::sensor::certificate::Certificate;
+use analysis::sensor::check::{self, Check};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 const FILE: &str = "sensor.json";
+const CALIBRATION: &str = "calibration-";
+const CHECKS: &str = "checks.jsonl";
 
 /// A sensor seen before.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -68,18 +72,90 @@ pub fn remember(disk: &dyn Disk, data: &Path, known: &Known) -> Result<(), Journ
 /// # Errors
 /// The disk refuses. A file that is damaged is only not known.
 pub fn all(disk: &dyn Disk, data: &Path) -> Result<Vec<Known>, JournalError> {
-    let folder = folder(data);
-    let entries = match disk.list(&folder) {
-        Ok(entries) => entries,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(JournalError::io("list", &folder)(error)),
-    };
     let mut known = Vec::new();
-    for entry in entries.iter().filter(|entry| entry.is_folder) {
-        let bytes = files::read(disk, &folder.join(&entry.name).join(FILE))?;
+    for folder in sensor_folders(disk, data)? {
+        let bytes = files::read(disk, &folder.join(FILE))?;
         known.extend(serde_json::from_slice::<Known>(&bytes).ok());
     }
     Ok(known)
+}
+
+/// Keeps the record of a calibration; the latest is the one that is used.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_calibration(disk: &dyn Disk, data: &Path, of: &Certificate) -> Result<PathBuf, JournalError> {
+    let folder = folder(data).join(folder_name(&of.serial));
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let when: String = of.when_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+    let path = folder.join(format!("{CALIBRATION}{when}-{}.json", of.channel));
+    files::replace(disk, &path, &serde_json::to_vec_pretty(of).unwrap_or_default())?;
+    Ok(path)
+}
+
+/// The latest calibration of every channel of every sensor.
+///
+/// # Errors
+/// The disk refuses. A file that is damaged is said and left out.
+pub fn calibrations(disk: &dyn Disk, data: &Path) -> Result<Vec<Certificate>, JournalError> {
+    let mut latest: Vec<Certificate> = Vec::new();
+    for folder in sensor_folders(disk, data)? {
+        let mut names: Vec<String> = disk
+            .list(&folder)
+            .map_err(JournalError::io("list", &folder))?
+            .into_iter()
+            .map(|entry| entry.name)
+            .filter(|name| name.starts_with(CALIBRATION) && name.ends_with(".json"))
+            .collect();
+        names.sort();
+        for path in names.iter().map(|name| folder.join(name)) {
+            match serde_json::from_slice::<Certificate>(&files::read(disk, &path)?) {
+                Ok(of) => {
+                    latest.retain(|old| (&old.serial, old.channel) != (&of.serial, of.channel));
+                    latest.push(of);
+                }
+                Err(error) => {
+                    tracing::error!(path = %path.display(), %error, "this calibration cannot be read and is not used")
+                }
+            }
+        }
+    }
+    Ok(latest)
+}
+
+/// Adds a check to the sensor's.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_check(disk: &dyn Disk, data: &Path, of: &Check) -> Result<PathBuf, JournalError> {
+    let folder = folder(data).join(folder_name(&of.serial));
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let path = folder.join(CHECKS);
+    let mut all = files::read(disk, &path)?;
+    all.extend(serde_json::to_vec(of).unwrap_or_default());
+    all.push(b'\n');
+    files::replace(disk, &path, &all)?;
+    Ok(path)
+}
+
+/// The checks of one sensor, in order.
+///
+/// # Errors
+/// The disk refuses.
+pub fn checks(disk: &dyn Disk, data: &Path, serial: &str) -> Result<Vec<Check>, JournalError> {
+    let text = files::read(disk, &folder(data).join(folder_name(serial)).join(CHECKS))?;
+    Ok(check::read(&String::from_utf8_lossy(&text)).0)
+}
+
+fn sensor_folders(disk: &dyn Disk, data: &Path) -> Result<Vec<PathBuf>, JournalError> {
+    let folder = folder(data);
+    match disk.list(&folder) {
+        Ok(entries) => {
+            Ok(entries.iter().filter(|entry| entry.is_folder).map(|entry| folder.join(&entry.name)).collect())
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(error) => Err(JournalError::io("list", &folder)(error)),
+    }
 }
 
 /// The ports on which a known sensor is.

@@ -47,7 +47,19 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
         page.paragraph("No trials of a plan in this recording.");
     } else {
         page.table(
-            &["item", "muscle", "test", "peaks, N", "mean, N", "SD, N", "CV, %", "95 %", "best, N", "n"],
+            &[
+                "item",
+                "muscle",
+                "test",
+                "peaks, N",
+                "mean, N",
+                "instrument ± (95 %), N",
+                "SD, N",
+                "CV, %",
+                "95 %",
+                "best, N",
+                "n",
+            ],
             &items.iter().map(|item| item_row(&root.visit_id, item)).collect::<Vec<_>>(),
         );
         page.classed("quiet", DEFINITIONS);
@@ -112,6 +124,7 @@ fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
         Cell::text(&item.test),
         Cell::numbers(&peaks),
         number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
+        number(spread.expanded_uncertainty_n, 3, "expanded_uncertainty_n"),
         number(spread.sd_n, 2, "sd_n"),
         number(spread.cv_percent, 1, "cv_percent"),
         Cell::numbers(&cv_interval(visit_id, item.item, spread)),

@@ -63,6 +63,37 @@ impl Curve {
     }
 }
 
+/// The curves of both directions of force, ready for use: indications are above the reading without load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curves {
+    positive: Option<Curve>,
+    negative: Option<Curve>,
+    /// Indications above zero are forces above zero.
+    rises: bool,
+}
+
+impl Curves {
+    /// From the curves that were calibrated; `None` where there is none.
+    pub fn new(positive: Option<Curve>, negative: Option<Curve>) -> Option<Curves> {
+        let rises = positive.as_ref().or(negative.as_ref())?.slope(0.0) > 0.0;
+        Some(Curves { positive, negative, rises })
+    }
+
+    /// Force, N. In a direction that was not calibrated the other one's slope at zero goes on.
+    pub fn force_n(&self, above_zero: f64) -> f64 {
+        let is_positive = (above_zero > 0.0) == self.rises;
+        let (own, other) =
+            if is_positive { (&self.positive, &self.negative) } else { (&self.negative, &self.positive) };
+        match (own, other) {
+            (Some(curve), _) => {
+                curve.force_n(above_zero + curve.coefficients.first().copied().unwrap_or(0.0))
+            }
+            (None, Some(curve)) => above_zero / curve.slope(0.0),
+            (None, None) => f64::NAN,
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -96,5 +127,19 @@ mod tests {
         assert!(!bent.is_usable());
         let none = Curve { coefficients: vec![], low_n: 0.0, high_n: 1.0 };
         assert!(!none.is_usable() && none.force_n(1.0).is_nan());
+    }
+
+    #[test]
+    fn each_direction_has_its_curve_and_zero_comes_from_the_tare() {
+        let curve = |constant: f64, slope: f64, high_n: f64| Curve {
+            coefficients: vec![constant, slope],
+            low_n: 0.1 * high_n,
+            high_n,
+        };
+        let both = Curves::new(Some(curve(7.0, -10.0, 50.0)), Some(curve(0.0, -20.0, -50.0))).unwrap();
+        assert_eq!((both.force_n(-100.0), both.force_n(100.0), both.force_n(0.0)), (10.0, -5.0, 0.0));
+        let one = Curves::new(Some(curve(7.0, 10.0, 50.0)), None).unwrap();
+        assert_eq!((one.force_n(100.0), one.force_n(-100.0)), (10.0, -10.0));
+        assert!(Curves::new(None, None).is_none());
     }
 }

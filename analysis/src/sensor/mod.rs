@@ -9,6 +9,8 @@
 pub mod allan;
 pub mod budget;
 pub mod calibration;
+pub mod certificate;
+pub mod check;
 pub mod creep;
 pub mod curve;
 pub mod dead_weight;

@@ -9,23 +9,28 @@ use tokio::sync::mpsc::Receiver;
 
 /// Listens to stdin in a thread of its own; ends with stdin. Gives actions as they go into the journal.
 pub fn listen() -> Receiver<String> {
+    lines(|line| match line {
+        "t" => Ok(serde_json::to_string(&Action::Tare).unwrap_or_default()),
+        "y" => Ok(serde_json::to_string(&Action::AcceptSensor).unwrap_or_default()),
+        line => Examiner::parse(line).map(|action| action.to_json()),
+    })
+}
+
+/// The same with another meaning of the lines; one that has none is said.
+pub fn lines(meaning: fn(&str) -> Result<String, String>) -> Receiver<String> {
     let (sender, receiver) = tokio::sync::mpsc::channel(16);
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         for line in std::io::stdin().lines() {
             let Ok(line) = line else { return };
-            let action = match line.trim() {
-                "t" => serde_json::to_string(&Action::Tare).unwrap_or_default(),
-                "y" => serde_json::to_string(&Action::AcceptSensor).unwrap_or_default(),
-                line => match Examiner::parse(line) {
-                    Ok(action) => action.to_json(),
-                    Err(why) => {
-                        // A closed stderr is no reason to stop listening.
-                        let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
-                        continue;
-                    }
-                },
+            let said = match meaning(line.trim()) {
+                Ok(said) => said,
+                Err(why) => {
+                    // A closed stderr is no reason to stop listening.
+                    let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
+                    continue;
+                }
             };
-            if sender.blocking_send(action).is_err() {
+            if sender.blocking_send(said).is_err() {
                 return;
             }
         }

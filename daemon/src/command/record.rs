@@ -29,6 +29,9 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
+/// What of the disk stays free for sealing where nobody says otherwise, MiB.
+const KEEP_FREE_MIB: u64 = 256;
+
 /// Record one visit from the terminal
 ///
 /// Examples:
@@ -79,7 +82,7 @@ pub struct Args {
     pub seconds: Option<f64>,
     /// Stop while this much of the disk is still free, MiB (or three times the journal, where that is more): sealing
     /// needs room
-    #[arg(long, value_name = "MIB", default_value_t = 256)]
+    #[arg(long, value_name = "MIB", default_value_t = KEEP_FREE_MIB)]
     pub keep_free: u64,
     /// Print the result as JSON
     #[arg(long)]
@@ -87,6 +90,29 @@ pub struct Args {
     /// Do not seal at the end: leave the journal for `fingerforced recover`
     #[arg(long)]
     pub no_seal: bool,
+}
+
+impl Args {
+    /// What a recording without a plan takes by itself.
+    pub(super) fn plain() -> Args {
+        Args {
+            port: None,
+            baud: DEFAULT_BAUD,
+            plan: None,
+            allow: Vec::new(),
+            involved: None,
+            participant: String::new(),
+            examiner: String::new(),
+            consent_version: None,
+            consent_date: None,
+            resume: None,
+            data: None,
+            seconds: None,
+            keep_free: KEEP_FREE_MIB,
+            json: false,
+            no_seal: false,
+        }
+    }
 }
 
 /// A visit that was recorded.
@@ -137,7 +163,7 @@ pub fn record(args: &Args) -> anyhow::Result<Recorded> {
     };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan, consent)?;
+        let mut shell = Shell::open(args, plan, consent, super::keys::listen())?;
         let ended = shell.run(args.seconds).await;
         shell.close(ended)
     })
@@ -194,7 +220,7 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
 }
 
 /// Why a recording ends.
-enum End {
+pub(super) enum End {
     /// As planned or asked for.
     Properly(String),
     /// It cannot go on.
@@ -245,24 +271,29 @@ impl Cable for SerialCable {
     }
 }
 
-struct Shell {
-    session: Session,
-    handover: Arc<Handover>,
-    clock: Arc<dyn Clock>,
+pub(super) struct Shell {
+    pub(super) session: Session,
+    pub(super) handover: Arc<Handover>,
+    pub(super) clock: Arc<dyn Clock>,
     folder: PathBuf,
-    data: DataFolder,
+    pub(super) data: DataFolder,
     is_new: bool,
     health: Health,
     _visit: data_folder::Lock,
     name: String,
     terminal: Terminal,
-    signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<String>,
+    pub(super) signals: (Signal, Signal),
+    pub(super) actions: tokio::sync::mpsc::Receiver<String>,
 }
 
 impl Shell {
     /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
+    pub(super) fn open(
+        args: &Args,
+        plan: Option<Plan>,
+        consent: String,
+        actions: tokio::sync::mpsc::Receiver<String>,
+    ) -> anyhow::Result<Shell> {
         let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
         let handover = Handover::new(CAPACITY_BYTES);
         let name = match &args.port {
@@ -300,7 +331,7 @@ impl Shell {
             name,
             terminal: Terminal::new(args.json),
             signals,
-            actions: super::keys::listen(),
+            actions,
         };
         for answer in &args.allow {
             shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
@@ -327,9 +358,7 @@ impl Shell {
                 return End::Failed(advised(error));
             }
             self.tell();
-            if let Some(failed) =
-                self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
-            {
+            if let Some(failed) = self.refused() {
                 return End::Failed(failed);
             }
             if signalled.is_some() && self.session.is_ending() {
@@ -367,12 +396,26 @@ impl Shell {
     /// The examiner sees what the core said.
     fn tell(&mut self) {
         for said in std::mem::take(&mut self.session.said) {
-            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
-                self.remember(identity);
-            }
-            self.health.hear(&said);
-            self.terminal.hear(&said, &self.name);
+            self.show(&said);
         }
+    }
+
+    /// Something that the core said is remembered, counted and shown.
+    pub(super) fn show(&mut self, said: &Said) {
+        match said {
+            Said::Pipeline(Output::Identified { identity, .. }) => self.remember(identity),
+            Said::Pipeline(Output::Calibrated(_, of)) => {
+                super::calibrate::warn_expired(of, self.clock.utc_ns());
+            }
+            _ => {}
+        }
+        self.health.hear(said);
+        self.terminal.hear(said, &self.name);
+    }
+
+    /// Why the sensor cannot be used, before it has sent anything.
+    pub(super) fn refused(&mut self) -> Option<anyhow::Error> {
+        self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
     }
 
     /// So that it is found without being named next time.
@@ -387,7 +430,7 @@ impl Shell {
         }
     }
 
-    fn close(self, end: End) -> anyhow::Result<Recorded> {
+    pub(super) fn close(self, end: End) -> anyhow::Result<Recorded> {
         let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
         let progress = session.recorder().journal().progress();
         let faults = session.recorder().core().faults();

@@ -15,6 +15,7 @@ pub use sensor::{Block, ChannelIdentity, SensorIdentity};
 use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
+use analysis::sensor::certificate::Certificate;
 use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{
@@ -24,6 +25,7 @@ use link::{Link, Word};
 use sensor::Sensor;
 use serde::{Deserialize, Serialize};
 use setting::Setting;
+use std::sync::Arc;
 
 /// What a person (or the program's end) asks for. Travels as [`Record::Action`] (JSON).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,6 +72,8 @@ pub enum Output {
     },
     /// A segment began.
     Began(usize, Began),
+    /// A calibration is in force for this sensor.
+    Calibrated(usize, Arc<Certificate>),
     /// Samples.
     Block(Block),
     /// Samples are missing.
@@ -197,6 +201,7 @@ struct PortState {
 pub struct Pipeline {
     ports: Vec<PortState>,
     sensors: Vec<Sensor>,
+    calibrations: Vec<Arc<Certificate>>,
     faults: WireFaults,
     words: Vec<Word>,
     find: bool,
@@ -218,6 +223,7 @@ impl Pipeline {
         Pipeline {
             ports: Vec::new(),
             sensors: Vec::new(),
+            calibrations: Vec::new(),
             faults: WireFaults::default(),
             words: Vec::new(),
             find,
@@ -477,6 +483,7 @@ impl Pipeline {
                 sensor.interrupt(Interruption::Unplugged, out);
                 sensor.name(found, self.find);
                 out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
+                self.calibrate(out);
                 at
             }
             None => self.adopt(port, found, out),
@@ -490,6 +497,7 @@ impl Pipeline {
         if known.is_none() {
             out.push(Output::Identified { sensor: at + 1, identity: identity.clone() });
             self.sensors.push(Sensor::new(at + 1, identity, self.find));
+            self.calibrate(out);
         }
         self.ports[usize::from(port)].sensor = Some(at);
         at
@@ -540,12 +548,31 @@ impl Pipeline {
         let sensor = match &setting {
             Setting::Tare(tare) => tare.sensor,
             Setting::Finder { sensor, .. } => *sensor,
+            Setting::Calibration(certificate) => {
+                self.calibrations.push(Arc::new((**certificate).clone()));
+                return self.calibrate(out);
+            }
         };
         if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
             sensor.set(&setting, out);
             let position = sensor.position();
             out.push(Output::Set(setting, position));
         }
+    }
+
+    /// The calibration that was set last is in force for each sensor that has said who it is: each is used once.
+    fn calibrate(&mut self, out: &mut Vec<Output>) {
+        let sensors = &mut self.sensors;
+        self.calibrations.retain(|certificate| {
+            let Some(curves) = certificate.curves() else { return false };
+            let of = (1..).zip(sensors.iter_mut());
+            let mut used = of.filter_map(|(number, sensor)| {
+                sensor.calibrate(certificate.channel, &certificate.serial, &curves).then_some(number)
+            });
+            let number = used.next();
+            out.extend(number.map(|number| Output::Calibrated(number, Arc::clone(certificate))));
+            number.is_none()
+        });
     }
 
     fn each_port(&mut self, now_ns: u64, out: &mut Vec<Output>, f: fn(&mut PortState, u64, &mut Vec<Word>)) {
