@@ -128,8 +128,11 @@ fn the_next_recording_uses_it(place: &Place, hand: &mut ChildStdin) {
     let mut record = place.record(&["--json", "--seconds", "9"]);
     let mut child = start(&mut record);
     for line in BufReader::new(child.0.stderr.take().unwrap()).lines() {
-        if line.unwrap().starts_with("zero taken") {
-            tell(hand, "make:40:2.5");
+        match line.unwrap() {
+            // The simulated hand's time begins anew with every stream.
+            line if line.starts_with("sensor ") => tell(hand, "free"),
+            line if line.starts_with("zero taken") => tell(hand, "make:40:2.5"),
+            _ => {}
         }
     }
     assert!(child.0.wait().unwrap().success());

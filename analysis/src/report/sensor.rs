@@ -420,7 +420,7 @@ pub fn curve_words(branch: &Branch) -> String {
 /// A direction in words.
 pub fn branch_words(branch: &Branch) -> String {
     let sign = if branch.positive { "positive" } else { "negative" };
-    format!("{sign} forces, {} N to {} N", branch.curve.low_n, branch.curve.high_n)
+    format!("{sign} forces, {:.3} N to {:.3} N", branch.curve.low_n, branch.curve.high_n)
 }
 
 fn branch_section(page: &mut Page, of: &Calibration, branch: &Branch) {

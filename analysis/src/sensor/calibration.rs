@@ -433,7 +433,7 @@ impl<'a> Analyst<'a> {
         Figures {
             full_load_n: full_n,
             non_linearity: self.non_linearity(groups, slope, |among| uncertain(2.0 / readings, among), merit),
-            hysteresis: hysteresis(groups, uncertain(2.0, groups.len())).map(merit),
+            hysteresis: hysteresis(groups, uncertain(2.0, groups.len()), zero).map(merit),
             repeatability_sd: Spread::pooled(within.iter()).map(|spread| merit(spread.figure())),
             reproducibility_sd: mountings
                 .max_by(|a, b| a.sd.total_cmp(&b.sd))
@@ -478,14 +478,16 @@ fn mean(of: &[Away<'_>]) -> f64 {
     of.iter().map(|away| away.away_n).sum::<f64>() / of.len().max(1) as f64
 }
 
-/// The greatest mean difference between ways, with the spread of the differences; `otherwise` where none was repeated.
-fn hysteresis(groups: &[Group<'_>], otherwise: f64) -> Option<Figure> {
+/// The greatest mean difference between ways, with the spread of the differences; `otherwise` where none was repeated. The
+/// ways are apart in time: what the zero moved by meanwhile (`zero_n`) cannot be told from hysteresis.
+fn hysteresis(groups: &[Group<'_>], otherwise: f64, zero_n: f64) -> Option<Figure> {
     let differences: Vec<Vec<f64>> = groups.iter().map(Group::differences).collect();
     let mean_of = |of: &Vec<f64>| Moments::of(of).map(|moments| (moments.mean, moments.n));
     let (value, n) = differences.iter().filter_map(mean_of).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     let among = differences.iter().filter(|of| !of.is_empty()).count();
     let spread = Spread::pooled(differences.iter());
-    Some(Figure { value, expanded: spread.map_or(otherwise, |s| s.half_width(1.0 / n as f64, among)) })
+    let scatter_n = spread.map_or(otherwise, |s| s.half_width(1.0 / n as f64, among));
+    Some(Figure { value, expanded: (scatter_n * scatter_n + zero_n * zero_n).sqrt() })
 }
 
 impl<'a> Group<'a> {

@@ -314,7 +314,10 @@ async fn follow(shell: &mut Shell, seen: &mut Seen) -> End {
 fn listen(shell: &mut Shell, seen: &mut Seen) -> Option<anyhow::Error> {
     let said: Vec<Said> = std::mem::take(&mut shell.session.said);
     for said in &said {
-        shell.show(said);
+        // A load that hangs is no trial to be told of.
+        if !matches!(said, Said::Trial(_)) {
+            shell.show(said);
+        }
         let Said::Pipeline(output) = said else { continue };
         match output {
             Output::Identified { sensor: 1, identity } => seen.identity = Some(identity.clone()),
@@ -350,7 +353,7 @@ fn act(
 
 fn say(words: &str) {
     // A closed stderr is no reason to stop.
-    let _ = Stderr.write_all(format!("\r{}\n", clean(words)).as_bytes());
+    let _ = Stderr.write_all(format!("{}\n", clean(words)).as_bytes());
 }
 
 fn calibrated(args: &Args, gravity: Option<Gravity>, session: &Guided) -> anyhow::Result<()> {
