@@ -12,6 +12,7 @@ use crate::journal::{JournalError, SystemDisk};
 use crate::pipeline::{Output, SensorIdentity};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::port::open::Serial;
+use crate::port::profile::Profile;
 use crate::port::reader::Reader;
 use crate::port::{DEFAULT_BAUD, Port as _};
 use crate::sensors::{self, Known};
@@ -46,6 +47,9 @@ pub struct Args {
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
+    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
+    #[arg(long, value_name = "FILE.toml")]
+    pub profile: Option<PathBuf>,
     /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
     /// everything is recorded and no trial is named
     #[arg(long)]
@@ -98,6 +102,7 @@ impl Args {
         Args {
             port: None,
             baud: DEFAULT_BAUD,
+            profile: None,
             plan: None,
             allow: Vec::new(),
             involved: None,
@@ -184,6 +189,16 @@ fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
     }
 }
 
+fn read_profile(path: &Path) -> anyhow::Result<Profile> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("cannot read the profile {}", path.display()))?;
+    Profile::parse(&text).map_err(|why| {
+        anyhow::anyhow!("profile {}: {why}", path.display()).context(Hint::new(
+            "`fingerforced ports` proposes a profile from what it hears; README.md has the keys",
+        ))
+    })
+}
+
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
 fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     let Some(path) = args.plan.as_deref() else { return Ok(None) };
@@ -233,6 +248,7 @@ pub(super) enum End {
 struct SerialCable {
     name: String,
     baud: u32,
+    profile: Option<Profile>,
     clock: Arc<dyn Clock>,
     handover: Arc<Handover>,
     /// Opened already, when it was looked at first.
@@ -243,7 +259,11 @@ struct SerialCable {
 
 impl Cable for SerialCable {
     fn detail(&self) -> String {
-        serde_json::json!({ "name": self.name, "baud": self.baud }).to_string()
+        let mut detail = serde_json::json!({ "name": self.name, "baud": self.baud });
+        if let Some(profile) = &self.profile {
+            detail["profile"] = serde_json::to_value(profile).unwrap_or_default();
+        }
+        detail.to_string()
     }
 
     fn open(&mut self) -> io::Result<()> {
@@ -252,6 +272,9 @@ impl Cable for SerialCable {
             None => crate::port::open(&self.name, self.baud).map_err(io::Error::other)?,
         };
         self.writer = Some(port.writer()?);
+        if let Some(start) = self.profile.as_ref().and_then(|profile| profile.start.clone()) {
+            self.write(start.as_bytes())?;
+        }
         let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
         self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
         Ok(())
@@ -300,7 +323,9 @@ impl Shell {
             Some(name) => name.clone(),
             None => known_port(args.data.as_deref())?,
         };
-        let port = crate::port::open(&name, args.baud).map_err(advised)?;
+        let profile = args.profile.as_deref().map(read_profile).transpose()?;
+        let baud = profile.as_ref().map_or(args.baud, |profile| profile.baud);
+        let port = crate::port::open(&name, baud).map_err(advised)?;
         let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
@@ -311,7 +336,8 @@ impl Shell {
         };
         let cable = SerialCable {
             name: name.clone(),
-            baud: args.baud,
+            baud,
+            profile,
             clock: Arc::clone(&clock),
             handover: Arc::clone(&handover),
             waiting: Some(port),
