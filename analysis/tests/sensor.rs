@@ -63,3 +63,24 @@ fn wrong_usage_and_bad_readings_are_told() {
         assert!(told.contains(word), "{told}");
     }
 }
+
+#[test]
+fn checks_become_a_control_chart() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("checks.jsonl");
+    let line = |n: u32| {
+        let read_n = 50.0 + f64::from(n % 3) * 0.01 + if n == 9 { 0.7 } else { 0.0 };
+        let passed = n != 9;
+        format!(
+            "{{\"when_utc\":\"2026-03-{:02}T08:00:00Z\",\"serial\":\"S\",\"channel\":1,\"reference_n\":50.0,\"read_n\":{read_n},\"expanded_n\":0.05,\"limit_n\":0.5,\"passed\":{passed},\"visit_id\":\"\"}}\n",
+            n + 1
+        )
+    };
+    std::fs::write(&path, (0..10).map(line).collect::<String>() + "cut off\n").unwrap();
+    let out = sensor(&["--checks", path.to_str().unwrap(), "--out", folder.path().to_str().unwrap()]);
+    let text = String::from_utf8(out.stdout).unwrap();
+    for word in ["control limits", "check FAILED: 50.700 N", "1 lines of the file are no checks"] {
+        assert!(text.contains(word), "{word}: {text}");
+    }
+    assert!(folder.path().join("checks.svg").exists());
+}

@@ -123,19 +123,36 @@ fn the_record_says_what_was_planted(of: &Certificate) {
     assert_eq!((of.serial.as_str(), of.points.len(), branch.counts[2]), ("SIM-0001", 24, 3));
 }
 
+const PLAN: &str = r#"
+title = "One muscle"
+
+[[item]]
+muscle = "left index abduction"
+test = "make"
+trials = 2
+hold_s = 2.0
+rest_s = 1.0
+"#;
+
 /// A recording made afterwards: its forces are the true ones, and its trials carry the instrument's uncertainty.
 fn the_next_recording_uses_it(place: &Place, hand: &mut ChildStdin) {
-    let mut record = place.record(&["--json", "--seconds", "9"]);
+    let plan = place.path("plan.toml");
+    std::fs::write(&plan, PLAN).unwrap();
+    let mut record = place.record(&["--json", "--plan", plan.to_str().unwrap(), "--participant", "P001"]);
     let mut child = start(&mut record);
+    let mut told = String::new();
     for line in BufReader::new(child.0.stderr.take().unwrap()).lines() {
-        match line.unwrap() {
+        let line = line.unwrap();
+        told += &(line.clone() + "\n");
+        match line {
             // The simulated hand's time begins anew with every stream.
             line if line.starts_with("sensor ") => tell(hand, "free"),
-            line if line.starts_with("zero taken") => tell(hand, "make:40:2.5"),
+            // The first cue comes with the zero; a hand that pulled at once would leave the finder no rest to see.
+            line if line.starts_with("go: ") && line.contains("trial 2") => tell(hand, "make:40:2.5"),
             _ => {}
         }
     }
-    assert!(child.0.wait().unwrap().success());
+    assert!(child.0.wait().unwrap().success(), "{told}");
     let visit = visits(place).pop().unwrap();
     let path = visit.join("recording-1.h5");
     let recording = Recording::open(&path).unwrap();
@@ -146,7 +163,8 @@ fn the_next_recording_uses_it(place: &Place, hand: &mut ChildStdin) {
     let event = events.iter().find(|event| event.kind == "calibration in force").unwrap();
     assert!(serde_json::from_str::<Certificate>(&event.detail).is_ok());
     let summary = json(&run(fingerforce().arg("summary").arg(&path).arg("--json")));
-    let trial = &summary["unassigned"][0]["trials"][0];
+    let trial = &summary["items"][0]["trials"][1];
+    assert_eq!(trial["outcome"], "released", "{told}");
     let (peak_n, expanded_n) =
         (trial["peak_zero_n"].as_f64().unwrap(), trial["expanded_uncertainty_n"].as_f64().unwrap());
     // By the sensor's own scale it would be 2 % more (and the bow).

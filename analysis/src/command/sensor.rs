@@ -10,6 +10,7 @@ use crate::recording::layout::{GapRow, SegmentRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::report::sensor::{self as told, NO_LABORATORY, Row, Validated};
 use crate::sensor::calibration::{Branch, Calibration, HIGHEST_DEGREE, Known, calibrate};
+use crate::sensor::check::{self as checks, Check, Limits};
 use crate::sensor::validation::{self, Asked, Trace, Validation};
 use crate::sensor::{points, readings, timing};
 use anyhow::Context;
@@ -34,11 +35,14 @@ const SAMPLES_MAX: u64 = 50_000_000;
 #[command(verbatim_doc_comment)]
 pub struct Args {
     /// Recordings of one sensor
-    #[arg(required_unless_present = "calibration")]
+    #[arg(required_unless_present_any = ["calibration", "checks"])]
     pub files: Vec<PathBuf>,
     /// Readings at known forces (CSV): reference_n,indication[,series,mounting,direction]
     #[arg(long, value_name = "FILE.csv")]
     pub calibration: Option<PathBuf>,
+    /// Daily checks of one sensor (its checks.jsonl in the data folder): a control chart
+    #[arg(long, value_name = "FILE.jsonl", conflicts_with_all = ["files", "calibration", "report"])]
+    pub checks: Option<PathBuf>,
     /// Expanded uncertainty (k = 2) of the known forces, % of them [default: as marked; otherwise not in the budget, which
     /// says so]
     #[arg(long, value_name = "PERCENT")]
@@ -75,6 +79,9 @@ pub struct Args {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     check(args)?;
+    if let Some(path) = &args.checks {
+        return of_checks(args, path);
+    }
     let mut calibration = args.calibration.as_deref().map(|path| of_table(args, path)).transpose()?;
     let mut validated = Vec::new();
     for file in &args.files {
@@ -227,6 +234,48 @@ fn of_channel(
 fn zero_counts(recording: &Recording, number: usize, channel: usize) -> Result<Option<f64>, ReadError> {
     let tares = recording.tares(number)?;
     Ok(tares.iter().find(|tare| tare.channel == channel as i64).map(|tare| tare.zero_counts))
+}
+
+/// The checks of a sensor in order, with control limits and what lies outside them.
+fn of_checks(args: &Args, path: &Path) -> anyhow::Result<()> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("cannot read {}", path.display()))
+        .map_err(|error| error.context(Hint::new("checks are in DATA/sensors/SERIAL/checks.jsonl")))?;
+    let (checks, damaged) = checks::read(&text);
+    let deviations: Vec<f64> = checks.iter().map(Check::deviation_n).collect();
+    let limits = checks::control_limits(&deviations);
+    if let Some(out) = &args.out {
+        std::fs::create_dir_all(out).with_context(|| format!("cannot make the folder {}", out.display()))?;
+        let figure = told::control_chart(&checks, limits.as_ref());
+        write_svg(&figure, &out.join("checks.svg"))
+            .and_then(|()| write_png(&figure, &out.join("checks.png")))
+            .map_err(advised)?;
+    }
+    let text = if args.json {
+        let document =
+            serde_json::json!({ "checks": checks, "control_limits_n": limits, "damaged_lines": damaged });
+        serde_json::to_string_pretty(&document)? + "\n"
+    } else {
+        checks_text(&checks, limits.as_ref(), damaged)
+    };
+    console::result(&text)?;
+    Ok(())
+}
+
+fn checks_text(checks: &[Check], limits: Option<&Limits>, damaged: usize) -> String {
+    let mut text: String =
+        checks.iter().map(|check| format!("{}  {}\n", clean(&check.when_utc), check.words())).collect();
+    text += &match limits {
+        Some(limits) => format!(
+            "mean deviation {:+.4} N, control limits {:+.4} to {:+.4} N (individuals chart)\n",
+            limits.mean, limits.low, limits.high
+        ),
+        None => format!("{} checks: control limits need {}\n", checks.len(), checks::CHART_LEAST),
+    };
+    if damaged > 0 {
+        text += &format!("{damaged} lines of the file are no checks\n");
+    }
+    text
 }
 
 fn json(calibration: Option<&Calibration>, validated: &[Validated]) -> anyhow::Result<String> {

@@ -107,7 +107,7 @@ impl Figure for CurvesFigure {
                 places.iter().try_for_each(|place| pen.marker(marker, *place, 10, color, true))?;
             }
             let y = top + 10 + (LABEL + 14) * number as i32;
-            if !of.name.is_empty() && y + LABEL < bottom {
+            if !of.name.is_empty() && !points.is_empty() && y + LABEL < bottom {
                 pen.marker(marker, (right + 34, y + LABEL / 2), 10, color, true)?;
                 pen.text(&bounded(&of.name, 22), (right + 60, y), Align::Left, LABEL - 4, INK)?;
             }

@@ -8,6 +8,7 @@ use crate::cautions::CAUTIONS;
 use crate::plot::curves::{CurvesFigure, Series};
 use crate::sensor::Figure;
 use crate::sensor::calibration::{Branch, Calibration, Merit};
+use crate::sensor::check::{Check, Limits};
 use crate::sensor::creep::{self, Creep};
 use crate::sensor::noise::Noise;
 use crate::sensor::step::Step;
@@ -346,6 +347,37 @@ pub fn figures(of: &Validated) -> Vec<(&'static str, CurvesFigure)> {
         all.push(("spectrum", CurvesFigure { series: line(spectrum, false), subtitle, ..figure }));
     }
     all
+}
+
+/// Deviations of the checks in order, with their control limits and the limit of a single one.
+pub fn control_chart(checks: &[Check], limits: Option<&Limits>) -> CurvesFigure {
+    let of = |passed: bool| -> Vec<(f64, f64)> {
+        let numbered = (1..).zip(checks).filter(|(_, check)| check.passed == passed);
+        numbered.map(|(number, check)| (f64::from(number), check.deviation_n())).collect()
+    };
+    let series =
+        |name: &str, points| Series { name: name.to_owned(), points, is_line: false, has_markers: true };
+    let least = checks.iter().map(|check| check.limit_n).fold(f64::INFINITY, f64::min);
+    let control = limits.map_or(Vec::new(), |limits| {
+        [("mean", limits.mean), ("control limit", limits.low), ("control limit", limits.high)]
+            .map(|(name, level)| (name.to_owned(), level))
+            .to_vec()
+    });
+    let allowed = [("allowed", least), ("allowed", -least)].map(|(name, level)| (name.to_owned(), level));
+    CurvesFigure {
+        title: "Checks of a sensor".to_owned(),
+        subtitle: format!("{} checks, {} failed", checks.len(), checks.iter().filter(|check| !check.passed).count()),
+        definitions: "Deviation: reading minus known force. Control limits: mean ± 3 SD from moving ranges (individuals \
+                      chart, NIST/SEMATECH e-Handbook 6.3.2.2). Passed: |deviation| + U within what is allowed."
+            .to_owned(),
+        source: checks.last().map_or_else(String::new, |check| format!("sensor {}", check.serial)),
+        x_name: "check".to_owned(),
+        y_name: "deviation, N".to_owned(),
+        is_logarithmic: false,
+        series: vec![series("passed", of(true)), series("failed", of(false))],
+        levels: control.into_iter().chain(allowed.into_iter().filter(|(_, level)| level.is_finite())).collect(),
+        band: Vec::new(),
+    }
 }
 
 fn table(page: &mut Page, rows: &[Row]) {

@@ -393,7 +393,10 @@ fn decimal_comma(lines: &[String], reasons: &mut Vec<String>) -> Result<bool, St
     let leading_zero = |line: &&String| {
         numbers(line, true).iter().any(|number| number.text.starts_with("0.") && number.decimals.is_some())
     };
-    let sign_after = |line: &&String| line.contains(",-") || line.contains(",+") || line.contains(", ");
+    let sign_after = |line: &&String| {
+        let chars: Vec<char> = line.chars().collect();
+        chars.windows(3).any(|of| of[0].is_ascii_digit() && of[1] == ',' && " +-".contains(of[2]))
+    };
     if with_comma.iter().any(sign_after) {
         reasons.push("commas separate: signs or blanks follow them".to_owned());
         return Ok(false);
