@@ -233,6 +233,83 @@ mod tests {
         assert!(present(&[known("FF-1", &nameless)], std::slice::from_ref(&nameless)).is_empty());
     }
 
+    fn certificate(serial: &str, when_utc: &str, slope: f64) -> Certificate {
+        use analysis::sensor::calibration::{Known, calibrate};
+        use analysis::sensor::points::{Direction, Point};
+        let point = |n: f64| Point {
+            reference_n: n,
+            indication: slope * n,
+            series: "A".to_owned(),
+            mounting: "0".to_owned(),
+            direction: Direction::Up,
+        };
+        let points: Vec<Point> = [0.0, 10.0, 20.0, 50.0].map(point).to_vec();
+        let known =
+            Known { resolution: 1.0, reference_relative: None, creep_relative: None, highest_degree: 1 };
+        Certificate {
+            kind: analysis::sensor::certificate::KIND.to_owned(),
+            version: 1,
+            statement: String::new(),
+            serial: serial.to_owned(),
+            channel: 1,
+            when_utc: when_utc.to_owned(),
+            valid_until: "2027-01-01".to_owned(),
+            operator: String::new(),
+            reference: String::new(),
+            gravity: None,
+            air_density: None,
+            temperature_c: None,
+            rated_force_n: 200.0,
+            visit_id: String::new(),
+            software: String::new(),
+            calibration: calibrate(&points, &known).unwrap(),
+            points,
+        }
+    }
+
+    #[test]
+    fn the_latest_calibration_of_each_sensor_is_used_and_a_damaged_one_is_not() {
+        let disk = SimulatedDisk::new(1);
+        let data = Path::new("/data");
+        assert!(calibrations(&*disk.shared(), data).unwrap().is_empty());
+        for (serial, when_utc, slope) in [
+            ("B-2", "2026-03-02T09:00:00Z", 400.0),
+            ("B-2", "2026-02-02T09:00:00Z", 300.0),
+            ("A/1", "2026-01-02T09:00:00Z", 100.0),
+        ] {
+            keep_calibration(&*disk.shared(), data, &certificate(serial, when_utc, slope)).unwrap();
+        }
+        let damaged = folder(data).join(folder_name("B-2")).join("calibration-20269999T000000-1.json");
+        files::replace(&*disk.shared(), &damaged, b"{ cut off").unwrap();
+        let mut found: Vec<(String, f64)> = calibrations(&*disk.shared(), data)
+            .unwrap()
+            .into_iter()
+            .map(|of| (of.serial.clone(), of.curves().unwrap().force_n(1000.0)))
+            .collect();
+        found.sort_by(|a, b| a.0.cmp(&b.0));
+        let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+        assert!(found.len() == 2 && near(found[0].1, 10.0) && near(found[1].1, 2.5), "{found:?}");
+    }
+
+    #[test]
+    fn checks_are_kept_in_order() {
+        let disk = SimulatedDisk::new(1);
+        let check = |n: u32| Check {
+            when_utc: format!("2026-03-0{n}T09:00:00Z"),
+            serial: "A/1".to_owned(),
+            channel: 1,
+            reference_n: 9.8,
+            read_n: 9.8,
+            expanded_n: 0.1,
+            limit_n: 0.2,
+            passed: true,
+            visit_id: String::new(),
+        };
+        (1..4).for_each(|n| drop(keep_check(&*disk.shared(), Path::new("/data"), &check(n)).unwrap()));
+        let kept = checks(&*disk.shared(), Path::new("/data"), "A/1").unwrap();
+        assert_eq!(kept, (1..4).map(check).collect::<Vec<_>>());
+    }
+
     #[test]
     fn a_serial_number_cannot_leave_the_folder() {
         for serial in ["../../etc", "/root", "a/b", ".", "..", "", "\0\u{1b}"] {

@@ -372,7 +372,7 @@ fn loads(branch: &Branch) -> Grid {
             format!("{:+.5}", load.interpolation_n),
             load.reversibility_n.map_or_else(|| "–".to_owned(), |n| format!("{n:+.5}")),
             format!("{:.5}", budget.combined),
-            budget.df.map_or_else(|| "∞".to_owned(), |df| format!("{df:.1}")),
+            told::df_words(budget.df),
             format!("{:.2}", budget.k),
             format!("{:.5}", budget.expanded),
         ]);

@@ -10,6 +10,8 @@ use plotters::drawing::DrawingArea;
 
 /// Room for the series' names to the right of the plot.
 const NAMES_WIDE: i32 = 380;
+/// Slices of a band between two of its points.
+const SLICES: u32 = 24;
 /// Points of a series that are drawn at most: more cannot be told apart.
 const POINTS_MAX: usize = 4000;
 
@@ -87,10 +89,17 @@ impl Figure for CurvesFigure {
         let pen = Pen(root);
         let ((left, top), (right, bottom)) = edges;
         for pair in self.band.windows(2) {
-            let half = 0.5 * (pair[0].1 + pair[1].1);
-            let from = plane.place(pair[0].0, half);
-            let to = plane.place(pair[1].0, -half);
-            pen.fill((from, to), GRID, 0.6)?;
+            // In narrow slices, so that its edges are the straight lines between the points.
+            let between = |share: f64| {
+                let of = |a: f64, b: f64| a + (b - a) * share;
+                (of(pair[0].0, pair[1].0), of(pair[0].1, pair[1].1))
+            };
+            for slice in 0..SLICES {
+                let at = |n: u32| between(f64::from(n) / f64::from(SLICES));
+                let half = between((f64::from(slice) + 0.5) / f64::from(SLICES)).1;
+                let (from, to) = (plane.place(at(slice).0, half), plane.place(at(slice + 1).0, -half));
+                pen.fill((from, to), GRID, 1.0)?;
+            }
         }
         for (name, level) in &self.levels {
             let y = plane.place(axes.x.start, *level).1.clamp(top, bottom);

@@ -52,6 +52,9 @@ pub struct Validated {
 
 /// Digits that show a value to about a hundredth of its uncertainty, or four figures without one.
 fn shown(value: f64, expanded: f64, unit: &str) -> String {
+    if unit.is_empty() {
+        return format!("{value:.0}"); // a count
+    }
     let scale = if expanded > 0.0 { expanded / 10.0 } else { value.abs() / 1000.0 };
     let digits = if scale > 0.0 { (-libm::floor(libm::log10(scale))).clamp(0.0, 9.0) as usize } else { 3 };
     if value.is_finite() { format!("{value:.digits$} {unit}") } else { "–".to_owned() }
@@ -449,6 +452,11 @@ pub fn curve_words(branch: &Branch) -> String {
     )
 }
 
+/// Degrees of freedom in words: above some thousands they are as good as endless.
+pub fn df_words(df: Option<f64>) -> String {
+    df.filter(|df| *df < 9999.0).map_or_else(|| "∞".to_owned(), |df| format!("{df:.1}"))
+}
+
 /// A direction in words.
 pub fn branch_words(branch: &Branch) -> String {
     let sign = if branch.positive { "positive" } else { "negative" };
@@ -476,7 +484,7 @@ fn branch_section(page: &mut Page, of: &Calibration, branch: &Branch) {
             let part = load.budget.components.iter().find(|part| part.name == *name);
             Cell::number(part.map(|part| part.standard), 5, "budget")
         });
-        let df = load.budget.df.map_or_else(|| "∞".to_owned(), |df| format!("{df:.1}"));
+        let df = df_words(load.budget.df);
         let last = [
             number(load.budget.combined),
             Cell::text(&df),
