@@ -170,6 +170,12 @@ fn the_next_recording_uses_it(place: &Place, hand: &mut ChildStdin) {
     // By the sensor's own scale it would be 2 % more (and the bow).
     assert!((peak_n - 40.0).abs() < expanded_n.max(0.1), "{peak_n} ± {expanded_n}");
     assert!(expanded_n > 0.0 && expanded_n < 1.0, "{expanded_n}");
+    let number = json(&run(fingerforce()
+        .args(["info", "--json", "--number", "item-1.expanded_uncertainty_n"])
+        .arg(&path)));
+    assert_eq!(number["value"].as_f64(), Some(expanded_n), "{number}");
+    let page = run(fingerforce().arg("report").arg(&path).args(["--no-figures", "--out", "-"]));
+    assert!(String::from_utf8_lossy(&page.stdout).contains("instrument ± (95 %), N"));
     sealing_again_gives_the_same(&visit, recording.content_sha256());
 }
 

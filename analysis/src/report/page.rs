@@ -46,22 +46,16 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
     if items.is_empty() {
         page.paragraph("No trials of a plan in this recording.");
     } else {
-        page.table(
-            &[
-                "item",
-                "muscle",
-                "test",
-                "peaks, N",
-                "mean, N",
-                "instrument ± (95 %), N",
-                "SD, N",
-                "CV, %",
-                "95 %",
-                "best, N",
-                "n",
-            ],
-            &items.iter().map(|item| item_row(&root.visit_id, item)).collect::<Vec<_>>(),
-        );
+        // A column only where a calibrated sensor has something to put into it.
+        let calibrated = items.iter().any(|item| item.spread.expanded_uncertainty_n.is_some());
+        let instrument = calibrated.then_some("instrument ± (95 %), N");
+        let head: Vec<&str> = ["item", "muscle", "test", "peaks, N", "mean, N"]
+            .into_iter()
+            .chain(instrument)
+            .chain(["SD, N", "CV, %", "95 %", "best, N", "n"])
+            .collect();
+        let rows = items.iter().map(|item| item_row(&root.visit_id, item, calibrated));
+        page.table(&head, &rows.collect::<Vec<_>>());
         page.classed("quiet", DEFINITIONS);
     }
     conditions(page, &items, &rows);
@@ -104,7 +98,7 @@ pub fn instrument(sensor: &Sensor) -> String {
     format!("{}, {rate}, calibration {}{nominal}", sensor.firmware, calibrations.join(", "))
 }
 
-fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
+fn item_row(visit_id: &str, item: &Item, calibrated: bool) -> Vec<Cell> {
     let spread = &item.spread;
     let number = |value: Option<f64>, digits: usize, field: &str| {
         Cell::number(value, digits, &item_id(visit_id, item.item, field))
@@ -118,19 +112,22 @@ fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
             marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), &trial.order.to_string())
         })
         .collect();
-    vec![
+    let mut row = vec![
         Cell::text(&format!("item-{}", item.item)),
         Cell::text(&item.muscle),
         Cell::text(&item.test),
         Cell::numbers(&peaks),
         number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
-        number(spread.expanded_uncertainty_n, 3, "expanded_uncertainty_n"),
+    ];
+    row.extend(calibrated.then(|| number(spread.expanded_uncertainty_n, 3, "expanded_uncertainty_n")));
+    row.extend([
         number(spread.sd_n, 2, "sd_n"),
         number(spread.cv_percent, 1, "cv_percent"),
         Cell::numbers(&cv_interval(visit_id, item.item, spread)),
         number(spread.best_n, 2, "best_n"),
         number(Some(spread.trials_used as f64), 0, "trials_used"),
-    ]
+    ]);
+    row
 }
 
 fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {

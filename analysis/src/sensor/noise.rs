@@ -65,7 +65,7 @@ pub fn spread_of_sd(sd: f64, df: f64) -> f64 {
     chi_squared(0.025, df).map_or(f64::NAN, |q| sd * (df / q).sqrt() - sd)
 }
 
-/// Least-squares slope over the means of [`PARTS`] parts, N/h.
+/// Least-squares slope over the means of twenty parts, N/h.
 pub fn drift(readings: &[f64], interval_s: f64) -> Option<Figure> {
     let size = readings.len() / PARTS;
     let means: Vec<f64> = readings

@@ -393,11 +393,17 @@ fn decimal_comma(lines: &[String], reasons: &mut Vec<String>) -> Result<bool, St
     let leading_zero = |line: &&String| {
         numbers(line, true).iter().any(|number| number.text.starts_with("0.") && number.decimals.is_some())
     };
-    let sign_after = |line: &&String| {
-        let chars: Vec<char> = line.chars().collect();
-        chars.windows(3).any(|of| of[0].is_ascii_digit() && of[1] == ',' && " +-".contains(of[2]))
+    // A sign, or blanks and a digit, behind the comma: another number begins there.
+    let number_after = |line: &String| {
+        let pieces: Vec<&str> = line.split(',').collect();
+        pieces.windows(2).any(|pair| {
+            let next = pair[1].trim_start();
+            let begins = next.starts_with(['+', '-'])
+                || (next.len() < pair[1].len() && next.starts_with(|c: char| c.is_ascii_digit()));
+            pair[0].ends_with(|c: char| c.is_ascii_digit()) && begins
+        })
     };
-    if with_comma.iter().any(sign_after) {
+    if lines.iter().any(number_after) {
         reasons.push("commas separate: signs or blanks follow them".to_owned());
         return Ok(false);
     }
