@@ -11,6 +11,7 @@ pub mod corrections;
 pub mod data_folder;
 pub mod erase;
 pub mod files;
+pub mod guide;
 pub mod health;
 pub mod journal;
 pub mod participant;

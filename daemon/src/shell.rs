@@ -9,7 +9,7 @@ use crate::data_folder::{self, DataFolder, Lock};
 use crate::health::Health;
 use crate::journal::JournalError;
 use crate::pipeline::{Output, SensorIdentity};
-use crate::port::cable::SerialCable;
+use crate::port::cable::{Line, SerialCable};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::recorder::Recorder;
 use crate::sensors::{self, Known};
@@ -149,22 +149,22 @@ pub struct Shell<A> {
 }
 
 impl<A: Audience> Shell<A> {
-    /// Begins. The port (name, speed) is opened first: what can be refused is refused before `start` writes anything.
+    /// Begins. The port is opened first: what can be refused is refused before `start` writes anything.
     ///
     /// # Errors
     /// The port cannot be had, or the journal takes nothing.
     pub fn open(
-        (name, baud): (&str, u32),
+        line: &Line,
         mut audience: A,
         orders: Receiver<Order>,
         start: impl FnOnce() -> anyhow::Result<(Arc<DataFolder>, Start)>,
     ) -> anyhow::Result<Shell<A>> {
-        let port = crate::port::open(name, baud).map_err(advised)?;
+        let port = crate::port::open(&line.name, line.baud).map_err(advised)?;
         let (data, Start { folder, lock, recorder, clock, begun, first, is_new }) = start()?;
         audience.begin(&begun, &clock);
         let handover = Handover::new(CAPACITY_BYTES);
         let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        let cable = Box::new(SerialCable::new(port, baud, Arc::clone(&clock), Arc::clone(&handover)));
+        let cable = Box::new(SerialCable::new(port, line.clone(), Arc::clone(&clock), Arc::clone(&handover)));
         let session = Session::on(clocks, hands, recorder, cable, first).map_err(advised)?;
         Ok(Shell {
             session,
@@ -175,7 +175,7 @@ impl<A: Audience> Shell<A> {
             is_new,
             health: Health::default(),
             _visit: lock,
-            name: name.to_owned(),
+            name: line.name.clone(),
             audience,
             orders,
         })
@@ -267,8 +267,10 @@ impl<A: Audience> Shell<A> {
     fn tell(&mut self) {
         let said = std::mem::take(&mut self.session.said);
         for said in &said {
-            if let Said::Pipeline(Output::Identified { identity, .. }) = said {
-                self.remember(identity);
+            match said {
+                Said::Pipeline(Output::Identified { identity, .. }) => self.remember(identity),
+                Said::Pipeline(Output::Calibrated(_, of)) => sensors::warn_expired(of, self.clock.utc_ns()),
+                _ => {}
             }
             self.health.hear(said);
         }

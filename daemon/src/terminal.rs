@@ -216,6 +216,7 @@ impl Terminal {
                 if identity.channels.len() == 1 { "" } else { "s" },
                 1e9 / f64::from(identity.interval_ns)
             )),
+            Output::Calibrated(_, of) => self.line(&format!("channel {}: {}", of.channel, of.label())),
             Output::Began(_, began) if began.segment > 0 => {
                 self.line(&format!("a new segment: {}", began.reason))
             }

@@ -67,7 +67,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 }
 
 /// Writes the page under another name first, so that no half of one is ever left.
-fn write(out: &Path, html: &str) -> anyhow::Result<()> {
+pub(super) fn write(out: &Path, html: &str) -> anyhow::Result<()> {
     let temporary = out.with_extension("html.part");
     let written = std::fs::File::create(&temporary)
         .and_then(|mut file| file.write_all(html.as_bytes()).and_then(|()| file.sync_all()))

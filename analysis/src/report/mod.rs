@@ -10,3 +10,4 @@ pub mod methods;
 pub mod nerve;
 pub mod number;
 pub mod page;
+pub mod sensor;

@@ -40,13 +40,17 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
     if items.is_empty() {
         page.paragraph("No trials of a plan in this recording.");
     } else {
-        page.table(
-            &["item", "muscle", "test", "trials, N", "mean, N", "SD, N", "CV, %", "95 %", "best, N", "n"],
-            &by_muscle(&items)
-                .into_iter()
-                .map(|item| item_row(&root.visit_id, item, &rows))
-                .collect::<Vec<_>>(),
-        );
+        // A column only where a calibrated sensor has something to put into it.
+        let calibrated = items.iter().any(|item| item.spread.expanded_uncertainty_n.is_some());
+        let instrument = calibrated.then_some("instrument ± (95 %), N");
+        let head: Vec<&str> = ["item", "muscle", "test", "trials, N", "mean, N"]
+            .into_iter()
+            .chain(instrument)
+            .chain(["SD, N", "CV, %", "95 %", "best, N", "n"])
+            .collect();
+        let cells = by_muscle(&items).into_iter();
+        let cells = cells.map(|item| item_row(&root.visit_id, item, &rows, calibrated));
+        page.table(&head, &cells.collect::<Vec<_>>());
         page.classed("quiet", DEFINITIONS);
     }
     side_section(page, &root.visit_id, &items);
@@ -111,7 +115,7 @@ pub fn instrument(sensor: &Sensor) -> String {
     format!("{}, {rate}, calibration {}{nominal}", sensor.firmware, calibrations.join(", "))
 }
 
-fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow]) -> Vec<Cell> {
+fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow], calibrated: bool) -> Vec<Cell> {
     let spread = &item.spread;
     let number = |value: Option<f64>, digits: usize, field: &str| {
         Cell::number(value, digits, &item_id(visit_id, item.item, field))
@@ -129,18 +133,22 @@ fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow]) -> Vec<Cell> {
             marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), mark.trim())
         })
         .collect();
-    vec![
+    let mut row = vec![
         Cell::short(&format!("item-{}", item.item)),
         Cell::text(&item.muscle),
         Cell::text(&item.test),
         Cell::numbers(&peaks),
         number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
+    ];
+    row.extend(calibrated.then(|| number(spread.expanded_uncertainty_n, 3, "expanded_uncertainty_n")));
+    row.extend([
         number(spread.sd_n, 2, "sd_n"),
         number(spread.cv_percent, 1, "cv_percent"),
         Cell::numbers(&cv_interval(visit_id, item.item, spread)).unbroken(),
         number(spread.best_n, 2, "best_n"),
         number(Some(spread.trials_used as f64), 0, "trials_used"),
-    ]
+    ]);
+    row
 }
 
 fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {

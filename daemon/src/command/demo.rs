@@ -43,6 +43,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record::record(&record::Args {
         port: Some(port.display().to_string()),
         baud: DEFAULT_BAUD,
+        profile: None,
         plan: Some(plan_file),
         allow: Vec::new(),
         involved: None,

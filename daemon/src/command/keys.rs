@@ -21,6 +21,17 @@ pub struct Keys {
 /// Listens in a thread of its own, which ends with stdin.
 pub fn listen(orders: Sender<Order>) -> Keys {
     let each_key = EachKey::begin();
+    forward(orders);
+    Keys { typing: Typing::new(each_key.is_some()), _each_key: each_key }
+}
+
+/// The same, for whole lines alone.
+pub fn lines(orders: Sender<Order>) -> Typing {
+    forward(orders);
+    Typing::new(false)
+}
+
+fn forward(orders: Sender<Order>) {
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         let mut piece = [0; 256];
         while let Ok(count @ 1..) = std::io::stdin().read(&mut piece) {
@@ -32,7 +43,6 @@ pub fn listen(orders: Sender<Order>) -> Keys {
     if let Err(error) = listening {
         tracing::warn!(%error, "keys are not listened to");
     }
-    Keys { typing: Typing::new(each_key.is_some()), _each_key: each_key }
 }
 
 /// What was typed, as it goes into the journal; or why it means nothing.

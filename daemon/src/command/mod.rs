@@ -1,5 +1,6 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod calibrate;
 pub mod check;
 pub mod correct;
 pub mod demo;

@@ -100,22 +100,12 @@ fn recording(args: &Args, target: Target) -> record::Args {
     record::Args {
         port: args.port.clone(),
         baud: args.baud,
-        plan: None,
-        allow: Vec::new(),
-        involved: None,
-        screen: record::Screen::Examiner,
-        participant: String::new(),
-        about: Vec::new(),
         examiner: args.examiner.clone(),
-        consent_version: None,
-        consent_date: None,
-        resume: None,
         data: args.data.clone(),
-        seconds: None,
-        keep_free: 256,
         json: args.json,
         no_seal: true,
         practice: Some(target),
+        ..record::Args::plain()
     }
 }
 

@@ -12,6 +12,8 @@ use crate::journal::SystemDisk;
 use crate::participant;
 use crate::pipeline::Output;
 use crate::port::DEFAULT_BAUD;
+use crate::port::cable::Line;
+use crate::port::profile::Profile;
 use crate::practice::{self, Target};
 use crate::sensors;
 use crate::shell::{Audience, Order, Recorded, Shell};
@@ -31,6 +33,9 @@ use std::sync::Arc;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc::Sender;
 
+/// What of the disk stays free for sealing where nobody says otherwise, MiB.
+pub(super) const KEEP_FREE_MIB: u64 = 256;
+
 /// Record one visit from the terminal
 ///
 /// Examples:
@@ -45,6 +50,9 @@ pub struct Args {
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
+    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
+    #[arg(long, value_name = "FILE.toml")]
+    pub profile: Option<PathBuf>,
     /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
     /// everything is recorded and no trial is named
     #[arg(long)]
@@ -88,7 +96,7 @@ pub struct Args {
     pub seconds: Option<f64>,
     /// Stop while this much of the disk is still free, MiB (or three times the journal, where that is more): sealing
     /// needs room
-    #[arg(long, value_name = "MIB", default_value_t = 256)]
+    #[arg(long, value_name = "MIB", default_value_t = KEEP_FREE_MIB)]
     pub keep_free: u64,
     /// Print the result as JSON
     #[arg(long)]
@@ -99,6 +107,33 @@ pub struct Args {
     /// A practice: its pulls are told, and it ends with the last.
     #[arg(skip)]
     pub practice: Option<Target>,
+}
+
+impl Args {
+    /// What a recording without a plan takes by itself.
+    pub(super) fn plain() -> Args {
+        Args {
+            port: None,
+            baud: DEFAULT_BAUD,
+            profile: None,
+            plan: None,
+            allow: Vec::new(),
+            involved: None,
+            screen: Screen::Examiner,
+            participant: String::new(),
+            about: Vec::new(),
+            examiner: String::new(),
+            consent_version: None,
+            consent_date: None,
+            resume: None,
+            data: None,
+            seconds: None,
+            keep_free: KEEP_FREE_MIB,
+            json: false,
+            no_seal: false,
+            practice: None,
+        }
+    }
 }
 
 /// Who can see the terminal.
@@ -190,9 +225,10 @@ fn open<'a>(
         Some(name) => name.clone(),
         None => known_port(args.data.as_deref())?,
     };
+    let line = Line::new(name, args.baud, args.profile.as_deref().map(read_profile).transpose()?);
     let (orders, waiting) = tokio::sync::mpsc::channel(64);
     let mut practised = None;
-    let mut shell = Shell::open((&name, args.baud), desk, waiting, || {
+    let mut shell = Shell::open(&line, desk, waiting, || {
         let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
@@ -232,6 +268,17 @@ pub(crate) fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
         }
         [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
     }
+}
+
+/// What a sensor's lines mean.
+pub(crate) fn read_profile(path: &Path) -> anyhow::Result<Profile> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("cannot read the profile {}", path.display()))?;
+    Profile::parse(&text).map_err(|why| {
+        anyhow::anyhow!("profile {}: {why}", path.display()).context(Hint::new(
+            "`fingerforced ports` proposes a profile from what it hears; README.md has the keys",
+        ))
+    })
 }
 
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
@@ -284,7 +331,7 @@ pub(crate) fn arranged(mut plan: Plan, involved: Option<Side>) -> Plan {
 }
 
 /// The first signal ends the recording properly, the second at once.
-async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
+pub(super) async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
     for insist in [false, true] {
         let reason = tokio::select! {
             _ = signals.0.recv() => "interrupted",

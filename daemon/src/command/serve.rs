@@ -39,6 +39,9 @@ pub struct Args {
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
+    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
+    #[arg(long, value_name = "FILE.toml")]
+    pub profile: Option<PathBuf>,
     /// Address and port to listen on; port 0 takes a free one
     #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:7117")]
     pub listen: SocketAddr,
@@ -91,7 +94,12 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
     let live = Live::new(Arc::new(SystemClock));
     let health = Arc::new(Mutex::new(Health::default()));
     let pages = Arc::new(Semaphore::new(PAGES));
-    let setting = Setting { port: args.port.clone(), baud: args.baud, keep_free: args.keep_free };
+    let setting = Setting {
+        port: args.port.clone(),
+        baud: args.baud,
+        profile: args.profile.as_deref().map(super::record::read_profile).transpose()?,
+        keep_free: args.keep_free,
+    };
     let orders = Orders::default();
     let last = Last::default();
     let desk = Desk {

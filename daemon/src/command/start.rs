@@ -7,6 +7,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::core::{Begun, Core};
 use crate::data_folder::{self, DataFolder};
 use crate::journal::{Options, Record, SystemDisk, Writer};
+use crate::pipeline::setting::Setting;
 use crate::recorder::Recorder;
 use crate::recover::{Decision, decide, look_at_journal};
 use crate::resume::{self, Continued};
@@ -65,7 +66,11 @@ pub(crate) fn new(
         started_utc: super::rfc3339(anchor.utc_ns),
         utc_offset: super::utc_offset(anchor.utc_ns),
     };
-    let first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
+    let mut first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
+    // Before the first sample, so that all of them are of one calibration; whose sensor it is, its serial number says.
+    for of in crate::sensors::calibrations(&SystemDisk, data.path()).map_err(advised)? {
+        first.push(Record::Parameters(serde_json::to_string(&Setting::Calibration(Box::new(of)))?));
+    }
     let recorder = Recorder::new(journal, Core::new(plan));
     Ok(Start { folder, lock, recorder, clock, begun, first, is_new: true })
 }

@@ -203,12 +203,15 @@ fn participant(begun: &Begun) -> Vec<(String, String)> {
 
 fn described(survey: &SensorSurvey) -> Sensor {
     let identity = &survey.identity;
-    let channels = identity.channels.iter().map(|channel| Channel {
-        zero_counts: channel.scale.zero_counts,
-        rated_counts: f64::from(channel.rated_counts),
-        rated_force_n: channel.scale.rated_n,
-        direction: channel.direction.clone(),
-        calibration: "nominal".to_owned(),
+    let channels = (1..).zip(&identity.channels).map(|(number, channel)| {
+        let of = survey.calibrations.iter().find(|of| of.channel == number);
+        Channel {
+            zero_counts: channel.scale.zero_counts,
+            rated_counts: of.and_then(|of| of.rated_counts()).unwrap_or(f64::from(channel.rated_counts)),
+            rated_force_n: channel.scale.rated_n,
+            direction: channel.direction.clone(),
+            calibration: of.map_or_else(|| "nominal".to_owned(), |of| of.label()),
+        }
     });
     Sensor {
         serial: identity.serial.clone(),

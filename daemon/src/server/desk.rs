@@ -9,6 +9,8 @@ use crate::command::practice;
 use crate::command::record::{arranged, known_port};
 use crate::command::start::{self, Whose};
 use crate::data_folder::DataFolder;
+use crate::port::cable::Line;
+use crate::port::profile::Profile;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Usage, advised};
@@ -52,6 +54,8 @@ pub struct Setting {
     pub port: Option<String>,
     /// Its speed.
     pub baud: u32,
+    /// What the lines of the sensor mean, where it prints lines.
+    pub profile: Option<Profile>,
     /// What is kept free on the disk, MiB.
     pub keep_free: u64,
 }
@@ -192,14 +196,15 @@ fn open<'a>(
         None => known_port(Some(data.path()))?,
     };
     let practised = practice::noted(data, plan.as_ref(), &whose.examiner)?;
-    let mut shell = Shell::open((&name, setting.baud), board, orders, || {
-        let start = if wanted.resume {
-            start::resumed(None, setting.keep_free, data)?
-        } else {
-            start::new(&whose, plan, setting.keep_free, data)?
-        };
-        Ok((Arc::clone(data), start))
-    })?;
+    let mut shell =
+        Shell::open(&Line::new(name, setting.baud, setting.profile.clone()), board, orders, || {
+            let start = if wanted.resume {
+                start::resumed(None, setting.keep_free, data)?
+            } else {
+                start::new(&whose, plan, setting.keep_free, data)?
+            };
+            Ok((Arc::clone(data), start))
+        })?;
     if let Some(seen) = practised {
         shell.act(seen.to_json()).map_err(advised)?;
     }
