@@ -626,18 +626,18 @@ async fn follow(mut socket: WebSocket, live: &Live, role: Role, mut ended: watch
 mod tests {
     use super::*;
 
-    const COMMITTED: &str = include_str!("openapi.json");
+    const COMMITTED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/server/openapi.json");
 
     #[test]
     fn the_committed_document_is_the_codes() {
         let text = serde_json::to_string_pretty(&described().1).unwrap() + "\n";
         if std::env::var_os("WRITE_OPENAPI").is_some() {
-            std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/src/server/openapi.json"), &text).unwrap();
-            return;
+            std::fs::write(COMMITTED, &text).unwrap();
         }
+        let committed = std::fs::read_to_string(COMMITTED).unwrap();
         assert!(
-            text == COMMITTED,
-            "daemon/src/server/openapi.json is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document"
+            text == committed,
+            "{COMMITTED} is old: WRITE_OPENAPI=1 cargo test -p daemon committed_document"
         );
     }
 }

@@ -53,6 +53,8 @@ pub struct Clinic {
     _sensor: Ended,
     hand: ChildStdin,
     told_hand: String,
+    /// Pulls that the hand was told.
+    pub pulls: usize,
 }
 
 impl Clinic {
@@ -66,7 +68,7 @@ impl Clinic {
         let hand = sensor.0.stdin.take().unwrap();
         wait_for("the simulated port", || place.port().exists().then_some(()));
         let (serve, link, told) = serve(&place, "127.0.0.1:0", options);
-        Clinic { place, serve, link, told, _sensor: sensor, hand, told_hand: String::new() }
+        Clinic { place, serve, link, told, _sensor: sensor, hand, told_hand: String::new(), pulls: 0 }
     }
 
     /// The program is killed and started again at the same address; gives a new link.
@@ -110,6 +112,11 @@ impl Clinic {
             ("pull", "concentric") => "concentric:18:2",
             _ => return,
         };
+        if at.starts_with("pull") {
+            self.pulls += 1;
+            // Nobody pulls in the very moment of the cue: a person's reaction takes some tenths of a second.
+            std::thread::sleep(std::time::Duration::from_millis(300));
+        }
         self.hand(order);
     }
 
