@@ -37,7 +37,7 @@ pub struct Args {
     /// Recordings of one sensor
     #[arg(required_unless_present_any = ["calibration", "checks"])]
     pub files: Vec<PathBuf>,
-    /// Readings at known forces (CSV): reference_n,indication[,series,mounting,direction]
+    /// Readings at known forces (CSV): reference_n, indication and, where there are any, series, mounting, direction
     #[arg(long, value_name = "FILE.csv")]
     pub calibration: Option<PathBuf>,
     /// Daily checks of one sensor (its checks.jsonl in the data folder): a control chart
