@@ -780,7 +780,8 @@ fn what_comes_after_the_item_that_is_on_is_known_before() {
 #[test]
 fn what_was_at_its_cap_is_not_offered_again_whatever_closed_its_window() {
     let keys = "trials = 3\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
-    let closing: [(&str, fn(&mut World)); 4] = [
+    type Closing = (&'static str, fn(&mut World));
+    let closing: [Closing; 4] = [
         ("nothing can warn", |world| world.warner(false)),
         ("a new zero", World::zero),
         ("a new segment", |world| (world.segment, world.time_s) = (1, 0.0)),
