@@ -145,6 +145,9 @@ async fn a_whole_visit_with_no_click_but_the_foot_switch() {
     }
 
     corrected(&browser, &first).await;
+    // The console tells of the one that was refused for want of a reason, and of nothing else.
+    let told = browser.severe().await;
+    assert!(told.len() == 1 && told[0].contains("/api/correct"), "{told:?}");
     browser.client.goto(&format!("http://{}/report", clinic.address())).await.unwrap();
     let report = browser.text("body").await;
     assert!(report.contains("P014") && report.contains("not a diagnosis"), "{report}");
@@ -187,7 +190,8 @@ async fn click(browser: &Browser, text: &str) {
 
 /// A mark is moved and a trial called invalid: two more recordings, and the page shows the last one's numbers.
 async fn corrected(browser: &Browser, first: &Path) {
-    let before = Recording::open(first).unwrap().trials().unwrap();
+    let automatic = Recording::open(first).unwrap();
+    let (before, digest) = (automatic.trials().unwrap(), automatic.content_sha256().to_owned());
     click(browser, "look at 1").await;
     browser.until("the trace", "return document.getElementById('mark-onset') !== null").await;
     browser.accessible("review").await;
@@ -227,7 +231,9 @@ async fn corrected(browser: &Browser, first: &Path) {
     browser.until("the one after it", &saved("recording-3.h5")).await;
     let rows = same_numbers(browser, &first.with_file_name("recording-3.h5")).await;
     assert_eq!(rows.iter().find(|row| row.order == 1).unwrap().valid, 0);
-    assert_eq!(Recording::open(first).unwrap().trials().unwrap(), before, "the first one stays");
+    let now = Recording::open(first).unwrap();
+    now.verify().unwrap();
+    assert_eq!(now.content_sha256(), digest, "the first one stays");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
