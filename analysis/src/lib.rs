@@ -18,6 +18,7 @@ pub mod measures;
 pub mod plot;
 pub mod recording;
 pub mod report;
+pub mod sensor;
 pub mod spelling;
 pub mod statistics;
 pub mod study;

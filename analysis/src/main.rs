@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{compare, export, holds, info, plot, reliability, report, summary};
+use analysis::command::{compare, export, holds, info, plot, reliability, report, sensor, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -22,6 +22,7 @@ enum Command {
     Compare(compare::Args),
     Reliability(reliability::Args),
     Report(report::Args),
+    Sensor(sensor::Args),
 }
 
 fn main() -> ExitCode {
@@ -49,5 +50,6 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Compare(args) => compare::run(args),
         Command::Reliability(args) => reliability::run(args),
         Command::Report(args) => report::run(args),
+        Command::Sensor(args) => sensor::run(args),
     }
 }

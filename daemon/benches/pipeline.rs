@@ -30,6 +30,7 @@ fn journal() -> (Vec<Stamped>, u64) {
         participant: String::new(),
         examiner: String::new(),
         consent: String::new(),
+        about: Vec::new(),
         plan: String::new(),
         software: "bench".to_owned(),
         started_utc: String::new(),

@@ -12,8 +12,10 @@ use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialRe
 use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
+use analysis::sensor::certificate::Certificate;
 use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// The first record of a journal: whose visit this is and what was planned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -27,6 +29,9 @@ pub struct Begun {
     /// Consent of a research participant: `date version`; "" none.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub consent: String,
+    /// What else is known of the participant: codes and classes, by their names in a recording's `/participant`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub about: Vec<(String, String)>,
     /// The plan (TOML); "" free recording.
     pub plan: String,
     /// Software and version.
@@ -95,6 +100,9 @@ pub struct Core {
     /// Row of `/sensors/<k>/tares` in force, for every sensor and channel that has one, and how many rows there are.
     tares: Vec<(usize, usize, i64)>,
     tare_rows: Vec<(usize, i64)>,
+    /// Spread of each zero in force, N.
+    zero_sds: Vec<(usize, usize, f64)>,
+    calibrations: Vec<(usize, Arc<Certificate>)>,
     outputs: Vec<Output>,
     effects: Vec<Effect>,
 }
@@ -110,6 +118,8 @@ impl Core {
             look: None,
             tares: Vec::new(),
             tare_rows: Vec::new(),
+            zero_sds: Vec::new(),
+            calibrations: Vec::new(),
             outputs: Vec::new(),
             effects: Vec::new(),
         }
@@ -142,8 +152,19 @@ impl Core {
         if let Record::Action(text) = &stamped.record
             && let Ok(action) = serde_json::from_str::<Examiner>(text)
         {
-            self.tell(&Input::Action(&action), None, out);
+            self.tell(&Input::Action(&self.by_id(action)), None, out);
         }
+    }
+
+    /// People name a trial by its row's order, the visit by its result's id.
+    fn by_id(&self, mut action: Examiner) -> Examiner {
+        if let Examiner::Invalid { trial: Some(trial), .. } | Examiner::Reassign { trial: Some(trial), .. } =
+            &mut action
+        {
+            let named = self.trials.iter().find(|(_, row)| u64::try_from(row.order) == Ok(*trial));
+            *trial = named.map_or(u64::MAX, |(id, _)| *id);
+        }
+        action
     }
 
     fn output(&mut self, output: Output, out: &mut Vec<Said>) {
@@ -156,12 +177,18 @@ impl Core {
             Output::Set(Setting::Tare(tare), _) => {
                 let (sensor, channel) = (tare.sensor, tare.channel);
                 self.tared(sensor, channel);
+                self.zero_sds.retain(|(s, c, _)| (*s, *c) != (sensor, channel));
+                self.zero_sds.push((sensor, channel, tare.sd_n));
                 out.push(self.look_for(sensor, channel));
                 if (sensor, channel) == (1, 1) {
                     self.tell(&Input::Zeroed, None, out);
                 }
             }
             Output::Holds(found) => self.found(found, out),
+            Output::Calibrated(sensor, of) => {
+                self.calibrations.retain(|(s, other)| (*s, other.channel) != (*sensor, of.channel));
+                self.calibrations.push((*sensor, Arc::clone(of)));
+            }
             _ => {}
         }
         out.push(Said::Pipeline(output));
@@ -275,8 +302,25 @@ impl Core {
         row.first_sample = number(positions.map(|(first, _)| first));
         row.last_sample = number(positions.map(|(_, last)| last));
         row.tare = tare;
+        self.instrument(&mut row, sensor, channel);
         self.judge(&mut row, result);
         row
+    }
+
+    /// What the instrument's uncertainty of a peak is, where it is calibrated.
+    fn instrument(&self, row: &mut TrialRow, sensor: usize, channel: usize) {
+        let of = self.calibrations.iter().find(|(s, of)| (*s, of.channel) == (sensor, channel));
+        let Some((_, of)) = of.filter(|_| row.peak_zero_n.is_finite()) else { return };
+        let sd_n = self.zero_sds.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel));
+        let expanded_n = of.expanded_n(row.peak_zero_n, sd_n.map_or(f64::NAN, |(_, _, sd_n)| *sd_n));
+        row.expanded_uncertainty_n = expanded_n.unwrap_or(f64::NAN);
+        let flags = [
+            ("beyond_calibration", expanded_n.is_none()),
+            ("beyond_rated_force", row.peak_zero_n.abs() > of.rated_force_n),
+        ];
+        for (flag, _) in flags.into_iter().filter(|(_, is_so)| *is_so) {
+            row.flags = if row.flags.is_empty() { flag.to_owned() } else { format!("{},{flag}", row.flags) };
+        }
     }
 
     /// A trial was judged anew: its row says so.

@@ -234,6 +234,7 @@ mod tests {
             participant: text(),
             examiner: text(),
             consent: text(),
+            about: Vec::new(),
             plan: plan.to_owned(),
             software: text(),
             started_utc: "1970-01-01T00:00:00Z".to_owned(),

@@ -125,6 +125,7 @@ mod tests {
             participant: text(),
             examiner: text(),
             consent: text(),
+            about: Vec::new(),
             plan: text(),
             software: text(),
             started_utc: text(),

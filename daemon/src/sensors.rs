@@ -7,10 +7,14 @@ use crate::files;
 use crate::journal::{Disk, JournalError};
 use crate::pipeline::SensorIdentity;
 use crate::port::find::{Found, Usb};
+use analysis::sensor::certificate::Certificate;
+use analysis::sensor::check::{self, Check};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 const FILE: &str = "sensor.json";
+const CALIBRATION: &str = "calibration-";
+const CHECKS: &str = "checks.jsonl";
 
 /// A sensor seen before.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -68,18 +72,90 @@ pub fn remember(disk: &dyn Disk, data: &Path, known: &Known) -> Result<(), Journ
 /// # Errors
 /// The disk refuses. A file that is damaged is only not known.
 pub fn all(disk: &dyn Disk, data: &Path) -> Result<Vec<Known>, JournalError> {
-    let folder = folder(data);
-    let entries = match disk.list(&folder) {
-        Ok(entries) => entries,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(JournalError::io("list", &folder)(error)),
-    };
     let mut known = Vec::new();
-    for entry in entries.iter().filter(|entry| entry.is_folder) {
-        let bytes = files::read(disk, &folder.join(&entry.name).join(FILE))?;
+    for folder in sensor_folders(disk, data)? {
+        let bytes = files::read(disk, &folder.join(FILE))?;
         known.extend(serde_json::from_slice::<Known>(&bytes).ok());
     }
     Ok(known)
+}
+
+/// Keeps the record of a calibration; the latest is the one that is used.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_calibration(disk: &dyn Disk, data: &Path, of: &Certificate) -> Result<PathBuf, JournalError> {
+    let folder = folder(data).join(folder_name(&of.serial));
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let when: String = of.when_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+    let path = folder.join(format!("{CALIBRATION}{when}-{}.json", of.channel));
+    files::replace(disk, &path, &serde_json::to_vec_pretty(of).unwrap_or_default())?;
+    Ok(path)
+}
+
+/// The latest calibration of every channel of every sensor.
+///
+/// # Errors
+/// The disk refuses. A file that is damaged is said and left out.
+pub fn calibrations(disk: &dyn Disk, data: &Path) -> Result<Vec<Certificate>, JournalError> {
+    let mut latest: Vec<Certificate> = Vec::new();
+    for folder in sensor_folders(disk, data)? {
+        let mut names: Vec<String> = disk
+            .list(&folder)
+            .map_err(JournalError::io("list", &folder))?
+            .into_iter()
+            .map(|entry| entry.name)
+            .filter(|name| name.starts_with(CALIBRATION) && name.ends_with(".json"))
+            .collect();
+        names.sort();
+        for path in names.iter().map(|name| folder.join(name)) {
+            match serde_json::from_slice::<Certificate>(&files::read(disk, &path)?) {
+                Ok(of) => {
+                    latest.retain(|old| (&old.serial, old.channel) != (&of.serial, of.channel));
+                    latest.push(of);
+                }
+                Err(error) => {
+                    tracing::error!(path = %path.display(), %error, "this calibration cannot be read and is not used")
+                }
+            }
+        }
+    }
+    Ok(latest)
+}
+
+/// Adds a check to the sensor's.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_check(disk: &dyn Disk, data: &Path, of: &Check) -> Result<PathBuf, JournalError> {
+    let folder = folder(data).join(folder_name(&of.serial));
+    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    let path = folder.join(CHECKS);
+    let mut all = files::read(disk, &path)?;
+    all.extend(serde_json::to_vec(of).unwrap_or_default());
+    all.push(b'\n');
+    files::replace(disk, &path, &all)?;
+    Ok(path)
+}
+
+/// The checks of one sensor, in order.
+///
+/// # Errors
+/// The disk refuses.
+pub fn checks(disk: &dyn Disk, data: &Path, serial: &str) -> Result<Vec<Check>, JournalError> {
+    let text = files::read(disk, &folder(data).join(folder_name(serial)).join(CHECKS))?;
+    Ok(check::read(&String::from_utf8_lossy(&text)).0)
+}
+
+fn sensor_folders(disk: &dyn Disk, data: &Path) -> Result<Vec<PathBuf>, JournalError> {
+    let folder = folder(data);
+    match disk.list(&folder) {
+        Ok(entries) => {
+            Ok(entries.iter().filter(|entry| entry.is_folder).map(|entry| folder.join(&entry.name)).collect())
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(error) => Err(JournalError::io("list", &folder)(error)),
+    }
 }
 
 /// The ports on which a known sensor is.
@@ -104,6 +180,18 @@ fn folder_name(serial: &str) -> String {
         _ => format!("%{byte:02X}"),
     };
     if serial.is_empty() { "%".to_owned() } else { serial.bytes().take(80).map(byte).collect() }
+}
+
+/// A calibration that is past its day is used and said.
+pub fn warn_expired(of: &Certificate, utc_ns: i64) {
+    let today: String = crate::clock::rfc3339(utc_ns).chars().take(10).collect();
+    if of.is_expired(&today) {
+        tracing::warn!(
+            serial = of.serial,
+            valid_until = of.valid_until,
+            "the sensor's calibration has expired: calibrate it (`fingerforced calibrate`)"
+        );
+    }
 }
 
 #[cfg(test)]
@@ -155,6 +243,83 @@ mod tests {
     fn a_device_without_a_serial_number_is_never_known() {
         let nameless = port("/dev/ttyACM0", None);
         assert!(present(&[known("FF-1", &nameless)], std::slice::from_ref(&nameless)).is_empty());
+    }
+
+    fn certificate(serial: &str, when_utc: &str, slope: f64) -> Certificate {
+        use analysis::sensor::calibration::{Known, calibrate};
+        use analysis::sensor::points::{Direction, Point};
+        let point = |n: f64| Point {
+            reference_n: n,
+            indication: slope * n,
+            series: "A".to_owned(),
+            mounting: "0".to_owned(),
+            direction: Direction::Up,
+        };
+        let points: Vec<Point> = [0.0, 10.0, 20.0, 50.0].map(point).to_vec();
+        let known =
+            Known { resolution: 1.0, reference_relative: None, creep_relative: None, highest_degree: 1 };
+        Certificate {
+            kind: analysis::sensor::certificate::KIND.to_owned(),
+            version: 1,
+            statement: String::new(),
+            serial: serial.to_owned(),
+            channel: 1,
+            when_utc: when_utc.to_owned(),
+            valid_until: "2027-01-01".to_owned(),
+            operator: String::new(),
+            reference: String::new(),
+            gravity: None,
+            air_density: None,
+            temperature_c: None,
+            rated_force_n: 200.0,
+            visit_id: String::new(),
+            software: String::new(),
+            calibration: calibrate(&points, &known).unwrap(),
+            points,
+        }
+    }
+
+    #[test]
+    fn the_latest_calibration_of_each_sensor_is_used_and_a_damaged_one_is_not() {
+        let disk = SimulatedDisk::new(1);
+        let data = Path::new("/data");
+        assert!(calibrations(&*disk.shared(), data).unwrap().is_empty());
+        for (serial, when_utc, slope) in [
+            ("B-2", "2026-03-02T09:00:00Z", 400.0),
+            ("B-2", "2026-02-02T09:00:00Z", 300.0),
+            ("A/1", "2026-01-02T09:00:00Z", 100.0),
+        ] {
+            keep_calibration(&*disk.shared(), data, &certificate(serial, when_utc, slope)).unwrap();
+        }
+        let damaged = folder(data).join(folder_name("B-2")).join("calibration-20269999T000000-1.json");
+        files::replace(&*disk.shared(), &damaged, b"{ cut off").unwrap();
+        let mut found: Vec<(String, f64)> = calibrations(&*disk.shared(), data)
+            .unwrap()
+            .into_iter()
+            .map(|of| (of.serial.clone(), of.curves().unwrap().force_n(1000.0)))
+            .collect();
+        found.sort_by(|a, b| a.0.cmp(&b.0));
+        let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+        assert!(found.len() == 2 && near(found[0].1, 10.0) && near(found[1].1, 2.5), "{found:?}");
+    }
+
+    #[test]
+    fn checks_are_kept_in_order() {
+        let disk = SimulatedDisk::new(1);
+        let check = |n: u32| Check {
+            when_utc: format!("2026-03-0{n}T09:00:00Z"),
+            serial: "A/1".to_owned(),
+            channel: 1,
+            reference_n: 9.8,
+            read_n: 9.8,
+            expanded_n: 0.1,
+            limit_n: 0.2,
+            passed: true,
+            visit_id: String::new(),
+        };
+        (1..4).for_each(|n| drop(keep_check(&*disk.shared(), Path::new("/data"), &check(n)).unwrap()));
+        let kept = checks(&*disk.shared(), Path::new("/data"), "A/1").unwrap();
+        assert_eq!(kept, (1..4).map(check).collect::<Vec<_>>());
     }
 
     #[test]

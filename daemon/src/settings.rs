@@ -1,6 +1,7 @@
 //! Settings of a data folder: `DATA/settings.toml`, written by its owner. Nothing is removed that it does not name.
 //!
 //! ```toml
+//! practice_days = 90           # an examiner's practice is due again after so long (90 without this line)
 //! retention_days = 3650        # visits older than this are listed as overdue, never erased by themselves
 //!
 //! [journals]
@@ -24,6 +25,9 @@ pub struct Settings {
     /// Visits older than this many days are overdue.
     #[serde(default)]
     pub retention_days: Option<u32>,
+    /// An examiner's practice is due again after this many days.
+    #[serde(default)]
+    pub practice_days: Option<u32>,
     /// What happens to journals.
     #[serde(default)]
     pub journals: Journals,
@@ -73,7 +77,8 @@ impl Advice for SettingsError {
         match self {
             SettingsError::Disk(error) => error.hint(),
             SettingsError::Wrong { .. } => {
-                "it may hold retention_days, and [journals] with after_sealing and after_days".to_owned()
+                "it may hold practice_days, retention_days, and [journals] with after_sealing and after_days"
+                    .to_owned()
             }
         }
     }
@@ -102,7 +107,7 @@ mod tests {
         assert_eq!(Settings::default().journals.after_sealing, AfterSealing::Keep);
         let text = "retention_days = 10\n[journals]\nafter_sealing = \"remove\"\nafter_days = 30\n";
         let journals = Journals { after_sealing: AfterSealing::Remove, after_days: 30 };
-        let settings = Settings { retention_days: Some(10), journals };
+        let settings = Settings { retention_days: Some(10), practice_days: None, journals };
         assert_eq!(toml::from_str::<Settings>(text).unwrap(), settings);
         for wrong in ["retention = 1", "[journals]\nafter_sealing = \"delete\"", "retention_days = -1"] {
             assert!(toml::from_str::<Settings>(wrong).is_err(), "{wrong}");

@@ -6,7 +6,7 @@
 
 use std::io::{self, Write};
 use std::sync::OnceLock;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
@@ -17,6 +17,11 @@ const PATIENCE: Duration = Duration::from_secs(1);
 
 /// Pieces that were left out and not told yet.
 static LEFT_OUT: AtomicU64 = AtomicU64::new(0);
+/// Pieces that were taken into the queue, and that were written.
+static TAKEN: AtomicU64 = AtomicU64::new(0);
+static WRITTEN: AtomicU64 = AtomicU64::new(0);
+/// The last piece could not be written: stderr is closed.
+static CLOSED: AtomicBool = AtomicBool::new(false);
 
 enum Piece {
     Text(Vec<u8>),
@@ -39,7 +44,8 @@ fn write_all(pieces: &Receiver<Piece>) {
     for piece in pieces {
         match piece {
             Piece::Text(text) => {
-                let _ = io::stderr().write_all(&text);
+                CLOSED.store(io::stderr().write_all(&text).is_err(), Ordering::Relaxed);
+                WRITTEN.fetch_add(1, Ordering::Relaxed);
                 let left_out = LEFT_OUT.swap(0, Ordering::Relaxed);
                 if left_out > 0 {
                     let _ = writeln!(io::stderr(), "({left_out} messages were left out: nothing took them)");
@@ -60,18 +66,29 @@ pub fn settle() {
     }
 }
 
+/// Something is still to be written, or cannot be: nobody sees it now.
+pub fn is_behind() -> bool {
+    let behind = WRITTEN.load(Ordering::Relaxed) < TAKEN.load(Ordering::Relaxed);
+    behind || CLOSED.load(Ordering::Relaxed)
+}
+
 /// Stderr, without waiting.
 #[derive(Debug, Clone, Copy)]
 pub struct Stderr;
 
 impl Write for Stderr {
     fn write(&mut self, text: &[u8]) -> io::Result<usize> {
+        TAKEN.fetch_add(1, Ordering::Relaxed);
         match queue().try_send(Piece::Text(text.to_vec())) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => {
+                TAKEN.fetch_sub(1, Ordering::Relaxed);
                 LEFT_OUT.fetch_add(1, Ordering::Relaxed);
             }
-            Err(TrySendError::Disconnected(_)) => return io::stderr().write(text),
+            Err(TrySendError::Disconnected(_)) => {
+                WRITTEN.fetch_add(1, Ordering::Relaxed);
+                return io::stderr().write(text);
+            }
         }
         Ok(text.len())
     }

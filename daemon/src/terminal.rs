@@ -9,6 +9,7 @@ use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
 use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
+use crate::visit::plan::Sees;
 use analysis::console::{Hint, clean};
 use analysis::holds::Event;
 use analysis::recording::layout::TrialRow;
@@ -34,6 +35,12 @@ pub struct Terminal {
     told_missing: u64,
     told_missing_ns: u64,
     told_zero: Option<NoZero>,
+    /// The plan's items by name, with what is shown of the force at each; and what is shown now.
+    items: Vec<(String, Sees)>,
+    now_sees: Sees,
+    typed: String,
+    /// Greatest force so far, N: the bar's scale where nothing else sets one.
+    most_n: f64,
     /// Why the sensor cannot be used, when it cannot.
     pub refusal: Option<anyhow::Error>,
 }
@@ -54,6 +61,10 @@ impl Terminal {
             told_missing: 0,
             told_missing_ns: 0,
             told_zero: None,
+            items: Vec::new(),
+            now_sees: Sees::All,
+            typed: String::new(),
+            most_n: 0.0,
             refusal: None,
         }
     }
@@ -71,7 +82,27 @@ impl Terminal {
         self.tell(0);
     }
 
-    fn line(&mut self, text: &str) {
+    /// The plan's items by name, and what may be shown of the force at each.
+    pub fn plan(&mut self, items: Vec<(String, Sees)>) {
+        self.items = items;
+        self.at_item(1);
+    }
+
+    fn planned(&self, item: usize) -> Option<&(String, Sees)> {
+        item.checked_sub(1).and_then(|at| self.items.get(at))
+    }
+
+    /// The line that is being typed.
+    pub fn typed(&mut self, line: &str) {
+        line.clone_into(&mut self.typed);
+    }
+
+    fn at_item(&mut self, item: usize) {
+        self.now_sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
+    }
+
+    /// Says something.
+    pub fn line(&mut self, text: &str) {
         self.clear();
         let _ = Stderr.write_all(format!("{}\n", clean(text)).as_bytes());
     }
@@ -83,15 +114,22 @@ impl Terminal {
             return;
         }
         let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
-        let force = if fresh { format!("{:7.2} N", self.force_n) } else { "no signal".to_owned() };
-        let bar =
-            self.cue.as_ref().and_then(|cue| bar(cue, self.force_n)).filter(|_| fresh).unwrap_or_default();
-        let mut line = format!("{force}  peak {:6.2} N  {bar}{}", self.peak_n, self.state);
+        let mut line = match (fresh, self.now_sees) {
+            (false, _) => format!("no signal  {}", self.state),
+            (true, Sees::All) => {
+                let bar = bar(self.cue.as_ref(), self.most_n, self.force_n);
+                format!("{:7.2} N  peak {:6.2} N  {bar}{}", self.force_n, self.peak_n, self.state)
+            }
+            (true, Sees::PaceOnly | Sees::Nothing) => self.state.to_owned(),
+        };
         if self.missing + faults.total() > 0 {
             line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());
         }
         if sync_age_ns > SYNC_LATE_NS {
             line += &format!("  disk is slow: last saved {:.1} s ago", sync_age_ns as f64 * 1e-9);
+        }
+        if !self.typed.is_empty() {
+            line += &format!("  > {}", clean(&self.typed));
         }
         self.shown = true;
         let _ = Stderr.write_all(format!("\r{line}\x1b[K").as_bytes());
@@ -122,7 +160,7 @@ impl Terminal {
             "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
-        if let Some((low_n, high_n)) = cue.band_n {
+        if let Some((low_n, high_n)) = cue.band_n.filter(|_| self.now_sees == Sees::All) {
             self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
         }
         self.cue = Some(cue.clone());
@@ -136,6 +174,8 @@ impl Terminal {
         let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
         let result = if row.kind.is_empty() {
             format!("{}: no hold found within 8 s", row.outcome.replace('-', " "))
+        } else if self.now_sees != Sees::All {
+            "recorded".to_owned()
         } else {
             let mean =
                 if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
@@ -151,7 +191,7 @@ impl Terminal {
         } else {
             format!("{}, ", row.outcome.replace('-', " "))
         };
-        self.line(&format!("{name}: {outcome}{result}{why}"));
+        self.line(&format!("{name}: {outcome}{result}{why} [trial {}]", row.order));
     }
 
     fn output(&mut self, output: &Output, port: &str) {
@@ -165,6 +205,7 @@ impl Terminal {
                 }
                 let first = block.force_n.iter().step_by(channels.max(1));
                 self.peak_n = first.fold(self.peak_n, |peak, force| peak.max(f64::from(*force)));
+                self.most_n = self.most_n.max(self.peak_n);
                 self.arrival_ns = block.arrival_ns;
             }
             Output::Identified { identity, .. } => self.line(&format!(
@@ -175,6 +216,7 @@ impl Terminal {
                 if identity.channels.len() == 1 { "" } else { "s" },
                 1e9 / f64::from(identity.interval_ns)
             )),
+            Output::Calibrated(_, of) => self.line(&format!("channel {}: {}", of.channel, of.label())),
             Output::Began(_, began) if began.segment > 0 => {
                 self.line(&format!("a new segment: {}", began.reason))
             }
@@ -265,20 +307,28 @@ impl Terminal {
             LinkState::OtherSensor { expected, found } => self.line(&format!(
                 "another sensor came back: {found} instead of {expected}; type y and Enter to go on with it"
             )),
-            LinkState::NoAnswer { noise_bytes } => self.refuse(no_answer(port, *noise_bytes)),
-            LinkState::OtherVersion(version) => self.refuse(
-                anyhow::anyhow!(
-                    "the sensor on {port} speaks protocol version {version}, this program version {}",
-                    firmware_protocol::message::PROTOCOL_VERSION
-                )
-                .context(Hint::new("update whichever of the two is older")),
-            ),
+            LinkState::NoAnswer { .. } | LinkState::OtherVersion(_) => {
+                if let Some(error) = refused(state, port) {
+                    self.line(&format!("{error:#}"));
+                    self.refusal = Some(error);
+                }
+            }
         }
     }
+}
 
-    fn refuse(&mut self, error: anyhow::Error) {
-        self.line(&format!("{error:#}"));
-        self.refusal = Some(error);
+/// Why the sensor on this port cannot be used.
+pub fn refused(state: &LinkState, port: &str) -> Option<anyhow::Error> {
+    match state {
+        LinkState::NoAnswer { noise_bytes } => Some(no_answer(port, *noise_bytes)),
+        LinkState::OtherVersion(version) => Some(
+            anyhow::anyhow!(
+                "the sensor on {port} speaks protocol version {version}, this program version {}",
+                firmware_protocol::message::PROTOCOL_VERSION
+            )
+            .context(Hint::new("update whichever of the two is older")),
+        ),
+        _ => None,
     }
 }
 

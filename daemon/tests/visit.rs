@@ -87,6 +87,7 @@ impl World {
             visit_id: "v".into(),
             participant: String::new(),
             consent: String::new(),
+            about: Vec::new(),
             examiner: String::new(),
             plan: plan.map(|plan| plan.to_toml()).unwrap_or_default(),
             software: "test".into(),

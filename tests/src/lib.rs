@@ -2,10 +2,13 @@
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+pub mod examined;
+pub mod follow;
 pub mod fuzz;
 pub mod journal;
 pub mod scorer;
 pub mod soak;
+pub mod terminal;
 pub mod world;
 
 use nix::sys::signal::{Signal, kill, killpg};

@@ -4,28 +4,9 @@
 
 use analysis::recording::read::Recording;
 use std::io::{BufRead, BufReader, Write};
-use std::process::{Child, ChildStdin, Command, Stdio};
-use tests::{Place, fingerforce, fingerforced, json, run, wait_for};
-
-/// A child that ends with the test.
-struct Ended(Child);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn start(command: &mut Command) -> Ended {
-    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-    Ended(piped.spawn().unwrap_or_else(|error| panic!("cannot start {command:?}: {error}")))
-}
-
-fn tell(hand: &mut ChildStdin, order: &str) {
-    writeln!(hand, "{order}").unwrap();
-    hand.flush().unwrap();
-}
+use std::process::{Command, Stdio};
+use tests::follow::Hand;
+use tests::{Place, fingerforce, fingerforced, json, run};
 
 const PLAN: &str = r#"
 title = "One muscle, both sides"
@@ -49,35 +30,26 @@ fn an_examination_runs_by_itself_after_the_gate() {
     let place = Place::default();
     let plan = place.path("plan.toml");
     std::fs::write(&plan, PLAN).unwrap();
-    let mut simulate = fingerforced();
-    simulate.args(["simulate", "--follow", "--json", "--link"]).arg(place.port());
-    let mut sensor = start(&mut simulate);
-    let mut hand = sensor.0.stdin.take().unwrap();
-    wait_for("the simulated port", || place.port().exists().then_some(()));
-
+    let mut hand = Hand::start(&place);
     let answers =
         ["--allow", "right break pain 0", "--allow", "left break pain 1 since 2026-01-03 cleared surgeon"];
     let mut record = place.record(&["--plan", plan.to_str().unwrap(), "--participant", "P001"]);
-    let mut visit = start(record.args(answers));
+    record.args(answers).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut visit = record.spawn().unwrap();
+    let mut keys = visit.stdin.take().unwrap();
     let mut heard = Vec::new();
-    for line in BufReader::new(visit.0.stderr.take().unwrap()).lines() {
+    for line in BufReader::new(visit.stderr.take().unwrap()).lines() {
         let line = line.unwrap();
-        let order = match line.split(',').collect::<Vec<_>>()[..] {
-            _ if line.starts_with("zero taken") => "touch 1.5",
-            _ if line.starts_with("turn or change the hand") => "free",
-            // The left index is paralysed.
-            [go, ..] if go.starts_with("go: left") => "",
-            [go, " make test", ..] if go.starts_with("go: ") => "make:20:1.4",
-            [go, " break test", ..] if go.starts_with("go: ") => "break:24:0.3",
-            [go, " concentric test", ..] if go.starts_with("go: ") => "concentric:18:2",
-            _ => "",
-        };
-        if !order.is_empty() {
-            tell(&mut hand, order);
+        if line.starts_with("how much does the ") {
+            writeln!(keys, "p 1").unwrap();
+        }
+        // The left index is paralysed.
+        if !line.starts_with("go: left") {
+            hand.hear(&line);
         }
         heard.push(line);
     }
-    let status = visit.0.wait().unwrap();
+    let status = visit.wait().unwrap();
     let told = heard.join("\n");
     assert!(status.success(), "{told}");
     assert!(

@@ -3,6 +3,8 @@
 
 use analysis::recording::read::Recording;
 use nix::sys::signal::Signal;
+use tests::follow::Hand;
+use tests::terminal::Terminal;
 use tests::{Place, Running, fingerforced, run, sealed, stderr, wait_for};
 
 const PLAN: &str = "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 2\nhold_s = 1.2\nrest_s = 0.5\n";
@@ -44,6 +46,49 @@ fn an_interrupted_visit_waits_and_is_finished_by_resuming_it() {
     assert!(events.iter().all(|event| event.kind != "hold differs from what was shown"));
     assert!(events.iter().any(|event| event.detail == "interrupted"));
     assert!(place.visit().join("journal-001").exists(), "resuming appends a segment");
+}
+
+/// Both programs' terminals are listened to; the hand stays between them.
+#[test]
+fn an_examination_that_is_killed_goes_on_at_its_break_without_asking_anything_again() {
+    let place = Place::default();
+    let mut hand = Hand::start(&place);
+    let file = place.path("plan.toml");
+    let plan = "title = \"t\"\nprocedure = \"examined\"\nsides = [\"right\"]\ntests = [\"make\", \"break\"]\n\
+        [defaults]\ntrials = 1\nrest_s = 2.0\nhold_s = 1.0\ncount = 3\n[[muscle]]\nmuscle = \"index abduction\"\n";
+    std::fs::write(&file, plan).unwrap();
+    let mut record = place.record(&["--plan", file.to_str().unwrap(), "--participant", "P014"]);
+    let mut first = Terminal::run(record.args(["--allow", "right break pain 0"]));
+    // Killed in the middle of the break pull.
+    while let Some(line) = first.line() {
+        hand.hear(&line);
+        if line.starts_with("go: right index abduction, break") {
+            break;
+        }
+    }
+    drop(first);
+    let mut second = Terminal::run(&mut place.record(&["--resume"]));
+    let mut told = Vec::new();
+    while let Some(line) = second.line() {
+        if line.starts_with("how much does") {
+            second.keys("p 0\r");
+        }
+        hand.hear(&line);
+        told.push(line);
+    }
+    let told = told.join("\n");
+    assert!(!told.contains("type what is allowed") && !told.contains("make test"), "{told}");
+    let recording = Recording::open(&place.visit().join("recording-1.h5")).unwrap();
+    let rows = recording.trials().unwrap();
+    let valid: Vec<_> = rows
+        .iter()
+        .filter(|row| row.valid == 1)
+        .map(|row| (row.test.as_str(), row.outcome.as_str()))
+        .collect();
+    assert_eq!(valid, [("make", "released"), ("break", "broke")], "{told}");
+    let events = recording.events().unwrap();
+    assert!(events.iter().all(|event| event.kind != "hold differs from what was shown"));
+    assert!(events.iter().any(|event| event.detail == "interrupted"));
 }
 
 #[test]

@@ -7,4 +7,5 @@ pub mod info;
 pub mod plot;
 pub mod reliability;
 pub mod report;
+pub mod sensor;
 pub mod summary;

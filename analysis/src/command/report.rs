@@ -11,7 +11,7 @@ use crate::plot::svg;
 use crate::recording::read::Recording;
 use crate::report::html::{Cell, Page};
 use crate::report::methods::{self, Source};
-use crate::report::{listing, page};
+use crate::report::{chart, listing, page};
 use crate::study::comparison::{self, Basis, Rules};
 use crate::study::series::instant;
 use crate::study::visit::Visit;
@@ -67,7 +67,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 }
 
 /// Writes the page under another name first, so that no half of one is ever left.
-fn write(out: &Path, html: &str) -> anyhow::Result<()> {
+pub(super) fn write(out: &Path, html: &str) -> anyhow::Result<()> {
     let temporary = out.with_extension("html.part");
     let written = std::fs::File::create(&temporary)
         .and_then(|mut file| file.write_all(html.as_bytes()).and_then(|()| file.sync_all()))
@@ -98,12 +98,16 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     for Source { recording, visit } in &sources {
         page.sheet();
         page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
+        chart::signature(&mut page);
         if !args.no_figures {
+            page.heading(3, "Traces");
             figures(&mut page, recording)?;
         }
     }
-    page.classed("quiet", &format!("Made by finger-force {}.", env!("CARGO_PKG_VERSION")));
-    Ok(page.finish("Finger force"))
+    let contents: Vec<String> =
+        read.iter().map(|(recording, _)| recording.content_sha256().to_owned()).collect();
+    let foot = format!("finger-force {} report {}", env!("CARGO_PKG_VERSION"), chart::report_id(&contents));
+    Ok(page.finish("Finger force", &foot))
 }
 
 fn changes(page: &mut Page, sources: &[Source], args: &Args, rules: &Rules) -> anyhow::Result<()> {
@@ -146,7 +150,8 @@ fn figures(page: &mut Page, recording: &Recording) -> anyhow::Result<()> {
     for (_, figure) in points_figures(&items, &source(recording)) {
         page.figure(&svg(&figure).map_err(advised)?);
     }
-    for item in &items {
+    // Where nothing was found there is nothing to draw.
+    for item in items.iter().filter(|item| item.trials.iter().any(|trial| trial.peak_zero_n.is_some())) {
         let figure = overlay_figure(recording, item, &rows).map_err(advised)?;
         page.figure(&svg(&figure).map_err(advised)?);
     }

@@ -20,6 +20,10 @@ use std::path::{Path, PathBuf};
 const DEFINITIONS: &str = "Peak: greatest 20-ms mean above zero. Mean, SD (n − 1), CV and best: of the first three \
 valid trials; [ ] not among them. CV interval: 95 %, modified McKay.";
 
+/// The two uncertainties are never merged into one.
+pub const NOT_THE_PROCEDURE: &str =
+    "calibration and zero; the procedure's own is its SEM: fingerforce reliability";
+
 /// The trials: peak, mean, CV, per item and side
 ///
 /// Example: fingerforce summary recording-1.h5
@@ -232,6 +236,9 @@ fn remarks(items: &[Item]) -> String {
     for item in items {
         let name = format!("{}, {}", clean(&item.muscle), clean(&item.test));
         item.notes.iter().for_each(|note| text += &format!("{name}: {note}\n"));
+        if let Some(expanded_n) = item.spread.expanded_uncertainty_n {
+            text += &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE})\n");
+        }
         if let Some(why) = &item.further_trial_advised {
             text += &format!("{name}: a further trial is advised: {why} (common practice)\n");
         }

@@ -51,6 +51,8 @@ pub struct Trial {
     pub peak_zero_n: Option<f64>,
     /// Best 1-s mean above the level the pull started from, N.
     pub mean_n: Option<f64>,
+    /// The instrument's expanded uncertainty (95 %) of the peak, N: nothing of it is the procedure's.
+    pub expanded_uncertainty_n: Option<f64>,
     /// Whether it counts, as recorded.
     pub valid: bool,
     /// Why it does not count, as recorded.
@@ -76,6 +78,9 @@ pub struct Spread {
     pub cv_low_percent: Option<f64>,
     /// Upper end; `None` where the trials set none.
     pub cv_high_percent: Option<f64>,
+    /// The instrument's expanded uncertainty (95 %) of the mean: the greatest of its peaks', because what a calibration is
+    /// off by, averaging does not take away. Never to be merged with the procedure's standard error of measurement.
+    pub expanded_uncertainty_n: Option<f64>,
     /// Greatest of the peaks.
     pub best_n: Option<f64>,
     /// How far the mean lies below the best, % of the best.
@@ -100,6 +105,7 @@ impl Spread {
             cv_percent: cv.map(|cv| 100.0 * cv),
             cv_low_percent: interval.map(|interval| 100.0 * interval.low),
             cv_high_percent: interval.and_then(|interval| interval.high).map(|high| 100.0 * high),
+            expanded_uncertainty_n: None,
             best_n: Some(best_n),
             best_to_mean_gap_percent: (best_n > 0.0).then(|| 100.0 * (best_n - moments.mean) / best_n),
             trials_used: moments.n,
@@ -160,7 +166,7 @@ pub fn unassigned(rows: &[TrialRow]) -> Vec<Group> {
     let of = |&(sensor, channel): &(i64, i64)| {
         let holds = in_order(rows, |row| row.item <= 0 && (row.sensor, row.channel) == (sensor, channel));
         let trials: Vec<Trial> = holds.iter().map(|row| trial(row, fault_of_hold(row))).collect();
-        let spread = Spread::of(&peaks_used(&trials));
+        let spread = spread(&trials, &peaks_used(&trials));
         Group { sensor, channel, trials, spread }
     };
     channels.iter().map(of).collect()
@@ -177,7 +183,7 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
     let mut trials: Vec<Trial> = rows.iter().map(|row| trial(row, fault_of_trial(row))).collect();
     set_further_apart(&mut trials);
     let peaks_n = peaks_used(&trials);
-    let spread = Spread::of(&peaks_n);
+    let spread = spread(&trials, &peaks_n);
     let further_trial_advised = advice(first, &trials, &peaks_n);
     Some(Item {
         item: first.item,
@@ -191,6 +197,14 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
     })
 }
 
+fn spread(trials: &[Trial], peaks_n: &[f64]) -> Spread {
+    // One that is unknown makes the whole unknown.
+    let used = trials.iter().filter(|trial| trial.used);
+    let all: Option<Vec<f64>> = used.map(|trial| trial.expanded_uncertainty_n).collect();
+    let greatest = all.and_then(|all| all.into_iter().max_by(f64::total_cmp));
+    Spread { expanded_uncertainty_n: greatest, ..Spread::of(peaks_n) }
+}
+
 fn trial(row: &TrialRow, fault: Option<String>) -> Trial {
     Trial {
         number: row.number,
@@ -202,6 +216,7 @@ fn trial(row: &TrialRow, fault: Option<String>) -> Trial {
         peak_n: known(row.peak_n),
         peak_zero_n: known(row.peak_zero_n),
         mean_n: known(row.mean_n),
+        expanded_uncertainty_n: known(row.expanded_uncertainty_n),
         valid: row.valid != 0,
         why_not: row.why_not.clone(),
         used: fault.is_none(),

@@ -4,6 +4,7 @@
 //! nothing of where the values came from.
 
 pub mod bland_altman;
+pub mod curves;
 pub mod decimate;
 mod flags;
 pub mod names;

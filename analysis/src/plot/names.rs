@@ -78,6 +78,40 @@ pub fn instant(rfc3339: &str) -> String {
     read.map_or_else(|_| rfc3339.to_owned(), |instant| instant.strftime("%Y-%m-%d %H:%M UTC").to_string())
 }
 
+/// The same in the place's own time, with its offset: `2026-03-02 10:12 +01:00`.
+pub fn local(rfc3339: &str, offset: &str) -> String {
+    let seconds = offset_seconds(offset).and_then(|seconds| jiff::tz::Offset::from_seconds(seconds).ok());
+    match (rfc3339.parse::<jiff::Timestamp>(), seconds) {
+        (Ok(instant), Some(own)) => {
+            format!("{} {offset}", own.to_datetime(instant).strftime("%Y-%m-%d %H:%M"))
+        }
+        _ => instant(rfc3339),
+    }
+}
+
+/// `+01:00` in seconds.
+fn offset_seconds(offset: &str) -> Option<i32> {
+    let (sign, digits) = if let Some(digits) = offset.strip_prefix('-') {
+        (-1, digits)
+    } else {
+        (1, offset.strip_prefix('+')?)
+    };
+    let (hours, minutes) = digits.split_once(':')?;
+    let (hours, minutes) = (hours.parse::<i32>().ok()?, minutes.parse::<i32>().ok()?);
+    (hours < 24 && minutes < 60).then_some(sign * (3600 * hours + 60 * minutes))
+}
+
+/// Time of day in the place's own time: `10:12:30`; as it stands where it is no time.
+pub fn clock(rfc3339: &str, offset: &str) -> String {
+    let own = offset_seconds(offset).and_then(|seconds| jiff::tz::Offset::from_seconds(seconds).ok());
+    let own = own.unwrap_or(jiff::tz::Offset::UTC);
+    let read = rfc3339.parse::<jiff::Timestamp>();
+    read.map_or_else(
+        |_| rfc3339.to_owned(),
+        |instant| own.to_datetime(instant).strftime("%H:%M:%S").to_string(),
+    )
+}
+
 /// Key words as a sentence begins: `left middle radial-deviation` becomes `Left middle radial deviation`.
 pub fn sentence(words: &str) -> String {
     let words = words.replace('-', " ");
@@ -96,6 +130,9 @@ mod tests {
         assert_eq!(trial_file(&row), "trial-03-left-index-abduction-make");
         assert_eq!(item_file(&row), "item-01-left-index-abduction-make");
         assert_eq!(trial_title(&row, 4), "Left index abduction, make test, trial 3 of 4");
+        assert_eq!(local("2026-03-02T23:12:00Z", "+01:30"), "2026-03-03 00:42 +01:30");
+        assert_eq!(local("2026-03-02T09:12:00Z", "-05:00"), "2026-03-02 04:12 -05:00");
+        assert_eq!(local("2026-03-02T09:12:00Z", ""), "2026-03-02 09:12 UTC");
         let middle: Muscle = "right middle ulnar-deviation".parse().unwrap();
         assert_eq!(muscle_file(middle), "muscle-middle-ulnar-deviation");
         assert_eq!(sentence(&middle.to_string()), "Right middle ulnar deviation");

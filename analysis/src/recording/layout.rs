@@ -24,6 +24,8 @@ pub const CHUNK_SAMPLES: usize = 16384;
 pub const SEGMENT_BEGAN: &str = "segment began";
 /// `kind` of the event that the port was closed: the segment is over.
 pub const PORT_CLOSED: &str = "port closed";
+/// `kind` of the event that a calibration is in force; its detail is the whole record (`sensor::certificate`, JSON).
+pub const CALIBRATION: &str = "calibration in force";
 /// Channels a sensor may have.
 pub const CHANNELS_MAX: usize = 256;
 

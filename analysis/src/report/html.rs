@@ -19,28 +19,43 @@ pub fn escape(text: &str) -> String {
     out
 }
 
+fn escape_lines(lines: &[String]) -> String {
+    lines.iter().map(|line| escape(line)).collect::<Vec<_>>().join("\n")
+}
+
 /// A cell of a table.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Cell {
     html: String,
-    is_number: bool,
+    class: &'static str,
 }
 
 impl Cell {
     /// Words.
     pub fn text(text: &str) -> Cell {
-        Cell { html: escape(text), is_number: false }
+        Cell { html: escape(text), class: "" }
+    }
+
+    /// A few words that stay on one line.
+    pub fn short(text: &str) -> Cell {
+        Cell::text(text).unbroken()
+    }
+
+    /// The same on one line.
+    #[must_use]
+    pub fn unbroken(self) -> Cell {
+        Cell { class: " class=\"s\"", ..self }
     }
 
     /// A number with its id.
     pub fn number(value: Option<f64>, digits: usize, id: &str) -> Cell {
         let shown = value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"));
-        Cell { html: with_id(&shown, id), is_number: true }
+        Cell { html: with_id(&shown, id), class: " class=\"r\"" }
     }
 
     /// Several numbers with their ids, already marked up by [`with_id`].
     pub fn numbers(parts: &[String]) -> Cell {
-        Cell { html: parts.join(" &ensp;"), is_number: false }
+        Cell { html: parts.join(" &ensp;"), class: "" }
     }
 }
 
@@ -86,16 +101,32 @@ impl Page {
 
     /// A table with its head.
     pub fn table(&mut self, head: &[&str], rows: &[Vec<Cell>]) {
+        self.table_of(head, &[("", rows)]);
+    }
+
+    /// A table whose rows stand in groups, each with its name.
+    pub fn grouped_table(&mut self, head: &[&str], groups: &[(&str, Vec<Vec<Cell>>)]) {
+        let groups: Vec<(&str, &[Vec<Cell>])> =
+            groups.iter().map(|(name, rows)| (*name, &rows[..])).collect();
+        self.table_of(head, &groups);
+    }
+
+    fn table_of(&mut self, head: &[&str], groups: &[(&str, &[Vec<Cell>])]) {
+        let width = head.len();
         let head: String = head.iter().map(|cell| format!("<th>{}</th>", escape(cell))).collect();
         let _ = writeln!(self.0, "<table>\n<thead><tr>{head}</tr></thead>\n<tbody>");
-        for row in rows {
-            let cells: String = row
-                .iter()
-                .map(|cell| {
-                    format!("<td{}>{}</td>", if cell.is_number { " class=\"r\"" } else { "" }, cell.html)
-                })
-                .collect();
-            let _ = writeln!(self.0, "<tr>{cells}</tr>");
+        for (name, rows) in groups {
+            if !name.is_empty() {
+                let _ = writeln!(
+                    self.0,
+                    "<tr class=\"group\"><td colspan=\"{width}\">{}</td></tr>",
+                    escape(name)
+                );
+            }
+            for row in *rows {
+                let cells = row.iter().map(|cell| format!("<td{}>{}</td>", cell.class, cell.html));
+                let _ = writeln!(self.0, "<tr>{}</tr>", cells.collect::<String>());
+            }
         }
         self.0 += "</tbody>\n</table>\n";
     }
@@ -105,17 +136,38 @@ impl Page {
         let _ = writeln!(self.0, "<figure>{svg}</figure>");
     }
 
+    /// Who and when, beside an empty box of this name.
+    pub fn identity(&mut self, label: &str, lines: &[String]) {
+        let _ = writeln!(self.0, "<div class=\"identity\"><div class=\"label\">{}</div>", escape(label));
+        self.list(lines);
+        self.0 += "</div>\n";
+    }
+
+    /// Lines to be copied as they stand.
+    pub fn plain(&mut self, lines: &[String]) {
+        let _ = writeln!(self.0, "<pre>{}</pre>", escape_lines(lines));
+    }
+
+    /// Lines to be written on.
+    pub fn signature(&mut self, names: &[&str]) {
+        let names: String = names.iter().map(|name| format!("<span>{}</span>", escape(name))).collect();
+        let _ = writeln!(self.0, "<p class=\"sign\">{names}</p>");
+    }
+
     /// A part that begins on a new sheet when printed.
     pub fn sheet(&mut self) {
         self.0 += "<hr class=\"sheet\">\n";
     }
 
-    /// The whole document.
-    pub fn finish(self, title: &str) -> String {
+    /// The whole document; every sheet has `foot` at its foot, beside its number.
+    pub fn finish(self, title: &str, foot: &str) -> String {
+        // It stands in a style: only what cannot end a string of one.
+        let plain = |c: &char| c.is_ascii_alphanumeric() || " .,:-_".contains(*c);
+        let foot: String = foot.chars().filter(plain).collect();
         format!(
             "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-             <meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>\n{STYLE}</style>\n\
+             <meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>\n{STYLE}@page {{ @bottom-left {{ content: \"{foot}\" }} }}\n</style>\n\
              </head>\n<body>\n{}</body>\n</html>\n",
             escape(title),
             self.0
@@ -141,12 +193,16 @@ mod tests {
             &[bad],
             &[vec![Cell::text(bad), Cell::number(Some(1.0), 2, bad), Cell::numbers(&[with_id("1", bad)])]],
         );
-        let html = page.finish(bad);
+        page.identity(bad, &[bad.to_owned()]);
+        page.plain(&[bad.to_owned()]);
+        page.signature(&[bad]);
+        let html = page.finish(bad, "</style><script>\"; } a:b");
         assert!(
             !html.contains("<script") && !html.contains('\u{202e}') && !html.contains('\u{1b}'),
             "{html}"
         );
-        assert_eq!(html.matches("&lt;script&gt;").count(), 10, "{html}");
+        assert_eq!(html.matches("&lt;script&gt;").count(), 14, "{html}");
+        assert!(html.contains("content: \"stylescript  a:b\""), "{html}");
         assert!(!html.contains("\"'&"));
     }
 }

@@ -108,7 +108,7 @@ pub fn sides_id(visit_id: &str, number: usize, field: &str) -> String {
 
 /// Fields of an item, with unit and formula.
 type Field = (&'static str, &'static str, &'static str);
-const ITEM_FIELDS: [Field; 8] = [
+const ITEM_FIELDS: [Field; 9] = [
     ("mean_of_peaks_n", "N", "arithmetic mean of peak_zero_n of the first three valid trials"),
     ("sd_n", "N", "standard deviation (n − 1) of the same peaks, two-pass"),
     ("cv_percent", "%", "100 · SD (n − 1) / mean of the same peaks"),
@@ -116,6 +116,11 @@ const ITEM_FIELDS: [Field; 8] = [
     ("cv_high_percent", "%", "upper end of the 95 % interval of the CV, modified McKay (Vangel 1996)"),
     ("best_n", "N", "greatest of the same peaks"),
     ("best_to_mean_gap_percent", "%", "100 · (best − mean) / best of the same peaks"),
+    (
+        "expanded_uncertainty_n",
+        "N",
+        "instrument's expanded uncertainty (95 %): the greatest of the same peaks', from calibration and zero (GUM)",
+    ),
     ("trials_used", "1", "number of the peaks behind the result, three at most"),
 ];
 const SIDES_FIELDS: [Field; 6] = [
@@ -184,6 +189,7 @@ fn of_item(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
         "cv_high_percent" => spread.cv_high_percent,
         "best_n" => spread.best_n,
         "best_to_mean_gap_percent" => spread.best_to_mean_gap_percent,
+        "expanded_uncertainty_n" => spread.expanded_uncertainty_n,
         _ => Some(spread.trials_used as f64),
     };
     described(&ITEM_FIELDS, field, value, used(&item))

@@ -4,6 +4,7 @@
 //! what does not count and why, the sides, what was entered, figures; the changes.
 use super::html::{Cell, Page, marked, with_id};
 use super::number::{item_id, sides_id, trial_id};
+use super::{chart, nerve};
 use crate::command::compare::{limit_words, verdict_words};
 use crate::command::reliability::interval;
 use crate::measures::repeats::{self, Item, Spread};
@@ -12,8 +13,9 @@ use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::statistics::change::{ALPHA, SURE_PARTICIPANTS};
 use crate::study::comparison::{Change, Comparison};
-use crate::study::sides::{FORMULA, sides};
-use crate::trial::Side;
+use crate::study::plan::{self, Plan};
+use crate::study::sides::{FORMULA, SideDifference, sides};
+use crate::trial::{Muscle, Outcome, Side, Test};
 
 /// What the words of a visit's tables mean.
 pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Result of an item: mean of the peaks of its \
@@ -25,37 +27,58 @@ The command: fingerforce info RECORDING --number ID gives its samples, calibrati
 
 /// One visit without its figures.
 pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), ReadError> {
-    let (rows, root) = (recording.trials()?, recording.root().clone());
-    let items = repeats::items(&rows);
+    let (rows, root, entered) = (recording.trials()?, recording.root().clone(), recording.observations()?);
+    let (items, plan) = (repeats::items(&rows), plan::read(&root.plan));
     let named = |text: &str| if text.is_empty() { "not named".to_owned() } else { text.to_owned() };
-    page.heading(
-        2,
-        &format!("Participant {}, {}", named(&root.participant), names::instant(&root.started_utc)),
-    );
-    let mut about = vec![
-        format!("Examiner: {}", named(&root.examiner)),
-        format!("Visit {}, revision {}; recording {file}", root.visit_id, root.revision),
-        format!("Measured by {}; digest of the contents {}", root.software, recording.content_sha256()),
-    ];
-    about.extend(
-        root.participant_fields.iter().map(|(name, value)| format!("{}: {value}", name.replace('_', " "))),
-    );
-    page.list(&about);
+    let began = names::local(&root.started_utc, &root.utc_offset);
+    page.heading(2, &format!("Participant {}, {began}", named(&root.participant)));
+    chart::identity(page, file, recording, &entered, &plan);
+    page.heading(3, "In five lines, to be copied");
+    page.plain(&chart::plain_lines(recording, &items, &rows, &entered, &plan));
     instruments(page, recording)?;
-    page.heading(3, "Items");
+    page.heading(3, "Results by muscle and side");
     if items.is_empty() {
         page.paragraph("No trials of a plan in this recording.");
     } else {
-        page.table(
-            &["item", "muscle", "test", "peaks, N", "mean, N", "SD, N", "CV, %", "95 %", "best, N", "n"],
-            &items.iter().map(|item| item_row(&root.visit_id, item)).collect::<Vec<_>>(),
-        );
+        // A column only where a calibrated sensor has something to put into it.
+        let calibrated = items.iter().any(|item| item.spread.expanded_uncertainty_n.is_some());
+        let instrument = calibrated.then_some("instrument ± (95 %), N");
+        let head: Vec<&str> = ["item", "muscle", "test", "trials, N", "mean, N"]
+            .into_iter()
+            .chain(instrument)
+            .chain(["SD, N", "CV, %", "95 %", "best, N", "n"])
+            .collect();
+        let cells = by_muscle(&items).into_iter();
+        let cells = cells.map(|item| item_row(&root.visit_id, item, &rows, calibrated));
+        page.table(&head, &cells.collect::<Vec<_>>());
         page.classed("quiet", DEFINITIONS);
     }
-    conditions(page, &items, &rows);
-    exclusions(page, &items);
     side_section(page, &root.visit_id, &items);
-    observations(page, recording)
+    chart::entered(page, &entered, &plan, &root.utc_offset);
+    deviations(page, &chart::deviations(&rows, &entered, &plan, &root.utc_offset));
+    exclusions(page, &items);
+    conditions(page, &items, &rows, &plan);
+    Ok(())
+}
+
+/// Items with the sides of one muscle and test one below the other.
+fn by_muscle(items: &[Item]) -> Vec<&Item> {
+    let key = |item: &Item| {
+        item.muscle.parse::<Muscle>().map_or_else(|_| item.muscle.clone(), Muscle::without_side)
+    };
+    let first = |item: &Item| items.iter().position(|other| key(other) == key(item));
+    let test = |item: &Item| item.test.parse::<Test>().ok();
+    let mut sorted: Vec<&Item> = items.iter().collect();
+    sorted.sort_by_key(|item| (first(item), test(item), item.side.clone()));
+    sorted
+}
+
+fn deviations(page: &mut Page, lines: &[String]) {
+    page.heading(3, "Deviations, overrides, notes");
+    if lines.is_empty() {
+        page.paragraph("None entered.");
+    }
+    page.list(lines);
 }
 
 fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> {
@@ -92,7 +115,7 @@ pub fn instrument(sensor: &Sensor) -> String {
     format!("{}, {rate}, calibration {}{nominal}", sensor.firmware, calibrations.join(", "))
 }
 
-fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
+fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow], calibrated: bool) -> Vec<Cell> {
     let spread = &item.spread;
     let number = |value: Option<f64>, digits: usize, field: &str| {
         Cell::number(value, digits, &item_id(visit_id, item.item, field))
@@ -101,23 +124,31 @@ fn item_row(visit_id: &str, item: &Item) -> Vec<Cell> {
         .trials
         .iter()
         .map(|trial| {
-            let shown = trial.peak_zero_n.map_or_else(|| "–".to_owned(), |peak_n| format!("{peak_n:.2}"));
+            let shown = trial
+                .peak_zero_n
+                .map_or_else(|| chart::beside_the_mean(trial, rows), |peak_n| format!("{peak_n:.2}"));
             let shown = if trial.used { shown } else { format!("[{shown}]") };
-            marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), &trial.order.to_string())
+            let ended = if trial.outcome == Outcome::Released.word() { "" } else { &trial.outcome };
+            let mark = format!("{} {}", trial.order, ended.replace('-', " "));
+            marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), mark.trim())
         })
         .collect();
-    vec![
-        Cell::text(&format!("item-{}", item.item)),
+    let mut row = vec![
+        Cell::short(&format!("item-{}", item.item)),
         Cell::text(&item.muscle),
         Cell::text(&item.test),
         Cell::numbers(&peaks),
         number(spread.mean_of_peaks_n, 2, "mean_of_peaks_n"),
+    ];
+    row.extend(calibrated.then(|| number(spread.expanded_uncertainty_n, 3, "expanded_uncertainty_n")));
+    row.extend([
         number(spread.sd_n, 2, "sd_n"),
         number(spread.cv_percent, 1, "cv_percent"),
-        Cell::numbers(&cv_interval(visit_id, item.item, spread)),
+        Cell::numbers(&cv_interval(visit_id, item.item, spread)).unbroken(),
         number(spread.best_n, 2, "best_n"),
         number(Some(spread.trials_used as f64), 0, "trials_used"),
-    ]
+    ]);
+    row
 }
 
 fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {
@@ -135,11 +166,11 @@ fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {
 }
 
 /// How the force was taken, a line for each way.
-fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow]) {
+fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow], plan: &Plan) {
     let mut lines: Vec<(String, Vec<String>)> = Vec::new();
     for item in items {
         let Some(row) = rows.iter().find(|row| row.item == item.item) else { continue };
-        let told = condition_words(row);
+        let told = condition_words(row) + &planned_words(plan, item);
         let name = format!("item-{}", item.item);
         match lines.iter_mut().find(|(known, _)| *known == told) {
             Some((_, all)) => all.push(name),
@@ -150,6 +181,25 @@ fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow]) {
         page.heading(3, "Conditions");
         page.list(&lines.iter().map(|(told, all)| format!("{}: {told}", all.join(", "))).collect::<Vec<_>>());
     }
+}
+
+/// What the plan says of an item's position and course.
+fn planned_words(plan: &Plan, item: &Item) -> String {
+    let planned = plan.items.iter().find(|of| of.muscle == item.muscle && of.test == item.test);
+    let Some(planned) = planned else { return String::new() };
+    let number =
+        |name: &str, value: Option<f64>, unit: &str| value.map(|value| format!("{name} {value}{unit}"));
+    let words = |name: &str, text: &str| (!text.is_empty()).then(|| format!("{name}{text}"));
+    let parts = [
+        number("hold", planned.hold_s, " s"),
+        number("count", planned.count.map(f64::from), " s"),
+        number("rest", planned.rest_s, " s"),
+        words("", &planned.posture),
+        words("contact: ", &planned.contact),
+        words("said: ", &planned.say),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    if parts.is_empty() { String::new() } else { format!("; {}", parts.join("; ")) }
 }
 
 fn condition_words(row: &TrialRow) -> String {
@@ -163,7 +213,7 @@ fn condition_words(row: &TrialRow) -> String {
         word("palm", &row.palm),
         length("lever", row.lever_mm),
         length("gap", row.gap_mm),
-        word("feedback", &row.feedback),
+        word("the participant sees of the force:", &row.feedback),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     if parts.is_empty() {
@@ -205,41 +255,48 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
     if found.is_empty() {
         return;
     }
-    page.heading(3, "Sides");
-    let rows: Vec<Vec<Cell>> = (1..)
-        .zip(&found)
-        .map(|(number, (of, _))| {
-            let id = |field: &str| sides_id(visit_id, number, field);
-            let ends = of.interval_n.map(|(low, high)| {
-                vec![
-                    with_id(&format!("{low:.2}"), &id("low_n")),
-                    with_id(&format!("to {high:.2}"), &id("high_n")),
-                ]
-            });
-            let stronger = match of.stronger {
-                Some(Side::Left) => "left stronger",
-                Some(Side::Right) => "right stronger",
-                None => "equal",
-            };
+    page.heading(3, "Sides, by nerve");
+    let row = |(number, of): (usize, &SideDifference)| {
+        let id = |field: &str| sides_id(visit_id, number, field);
+        let ends = of.interval_n.map(|(low, high)| {
             vec![
-                Cell::text(&format!("sides-{number}")),
-                Cell::text(&format!("{}, {}", of.muscle, of.test)),
-                Cell::number(Some(of.left_n), 2, &id("left_n")),
-                Cell::number(Some(of.right_n), 2, &id("right_n")),
-                Cell::text(&format!("{} + {}", of.trials.0, of.trials.1)),
-                Cell::number(Some(of.difference_n), 2, &id("difference_n")),
-                Cell::numbers(&ends.unwrap_or_default()),
-                Cell::number(of.percent, 1, &id("percent")),
-                Cell::text(stronger),
-                Cell::text(match of.beyond_repeats {
-                    Some(true) => "yes",
-                    Some(false) => "not shown",
-                    None => "cannot say: too few trials",
-                }),
+                with_id(&format!("{low:.2}"), &id("low_n")),
+                with_id(&format!("to {high:.2}"), &id("high_n")),
             ]
-        })
-        .collect();
-    page.table(
+        });
+        let stronger = match of.stronger {
+            Some(Side::Left) => "left stronger",
+            Some(Side::Right) => "right stronger",
+            None => "equal",
+        };
+        vec![
+            Cell::short(&format!("sides-{number}")),
+            Cell::text(&format!("{}, {}", of.muscle, of.test)),
+            Cell::number(Some(of.left_n), 2, &id("left_n")),
+            Cell::number(Some(of.right_n), 2, &id("right_n")),
+            Cell::short(&format!("{} + {}", of.trials.0, of.trials.1)),
+            Cell::number(Some(of.difference_n), 2, &id("difference_n")),
+            Cell::numbers(&ends.unwrap_or_default()).unbroken(),
+            Cell::number(of.percent, 1, &id("percent")),
+            Cell::short(stronger),
+            Cell::text(match of.beyond_repeats {
+                Some(true) => "yes",
+                Some(false) => "not shown",
+                None => "cannot say: too few trials",
+            }),
+        ]
+    };
+    let numbered = || (1..).zip(found.iter().map(|(of, _)| of));
+    let mut groups: Vec<(&str, Vec<Vec<Cell>>)> = Vec::new();
+    for nerve in nerve::ALL {
+        let own = numbered().filter(|(_, of)| nerve::of(&of.muscle) == Some(nerve));
+        groups.push((nerve.name, own.map(row).collect()));
+    }
+    let others = numbered().filter(|(_, of)| nerve::of(&of.muscle).is_none());
+    groups.push(("Other muscles", others.map(row).collect()));
+    groups.retain(|(_, rows)| !rows.is_empty());
+    let controlled = groups.len() > 1;
+    page.grouped_table(
         &[
             "id",
             "muscle",
@@ -252,35 +309,16 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
             "",
             "beyond the repeats",
         ],
-        &rows,
+        &groups,
     );
     page.classed(
         "quiet",
         &format!(
             "%: {FORMULA}. Interval: Welch. Neither side is a reference by itself: the other side may be involved too, and \
-             dominance is not corrected for."
+             dominance is not corrected for. {}",
+            if controlled { nerve::WITH_CONTROL } else { nerve::WITHOUT_CONTROL }
         ),
     );
-}
-
-fn observations(page: &mut Page, recording: &Recording) -> Result<(), ReadError> {
-    let entered = recording.observations()?;
-    if !entered.is_empty() {
-        page.heading(3, "Entered by the examiner");
-        let line = |row: &crate::recording::layout::ObservationRow| {
-            let scale = if row.scale.is_empty() { String::new() } else { format!(" ({})", row.scale) };
-            format!(
-                "item-{}: {} {}{scale}, {}, {}",
-                row.item,
-                row.kind,
-                row.value,
-                row.by,
-                names::instant(&row.entered_utc)
-            )
-        };
-        page.list(&entered.iter().map(line).collect::<Vec<_>>());
-    }
-    Ok(())
 }
 
 /// The changes between visits.

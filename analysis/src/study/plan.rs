@@ -1,26 +1,57 @@
-//! What a recorded plan says that a comparison needs: which items it named as primary, before anything was measured.
+//! What a recorded plan says that a comparison or a report needs: which items it named as primary, before anything was
+//! measured, and how each was to be done.
 //!
 //! Comes in: a plan's TOML text. Goes out: items by muscle key and test. Everything else in the plan is the daemon's.
 use serde::Deserialize;
 
-#[derive(Deserialize)]
-struct Plan {
+/// A plan, as far as it is needed here.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+pub struct Plan {
+    /// What it is for.
+    #[serde(default)]
+    pub title: String,
+    /// Where a random order came from.
+    #[serde(default)]
+    pub seed: Option<u32>,
+    /// What is tested, in order.
     #[serde(rename = "item", default)]
-    items: Vec<Item>,
+    pub items: Vec<Item>,
 }
 
-#[derive(Deserialize)]
-struct Item {
-    muscle: String,
-    test: String,
-    #[serde(default)]
-    primary: bool,
+/// One muscle, one side, one kind of test. Forces N, times s, lengths mm; "" and `None` not said.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(default)]
+pub struct Item {
+    /// Muscle key with its side.
+    pub muscle: String,
+    /// Kind of test.
+    pub test: String,
+    /// One that the visit's question hangs on.
+    pub primary: bool,
+    /// The belly's name.
+    pub belly: String,
+    /// How the arm and the joints are placed.
+    pub posture: String,
+    /// Where the force is applied.
+    pub contact: String,
+    /// What the examiner says.
+    pub say: String,
+    /// How long to hold.
+    pub hold_s: Option<f64>,
+    /// Rest of the muscle before each trial.
+    pub rest_s: Option<f64>,
+    /// The count that runs through the pull.
+    pub count: Option<u32>,
+}
+
+/// Reads a plan; an empty one where the text is none.
+pub fn read(text: &str) -> Plan {
+    toml::from_str(text).unwrap_or_default()
 }
 
 /// The primary items, in the plan's order; none where the text is no plan or names none.
 pub fn primary(text: &str) -> Vec<(String, String)> {
-    let plan: Option<Plan> = toml::from_str(text).ok();
-    let items = plan.into_iter().flat_map(|plan| plan.items);
+    let items = read(text).items.into_iter();
     items.filter(|item| item.primary).map(|item| (item.muscle, item.test)).collect()
 }
 

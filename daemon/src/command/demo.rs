@@ -43,22 +43,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recorded = record::record(&record::Args {
         port: Some(port.display().to_string()),
         baud: DEFAULT_BAUD,
+        profile: None,
         plan: Some(plan_file),
         allow: Vec::new(),
         involved: None,
+        screen: record::Screen::Examiner,
         participant: "D001".to_owned(),
         examiner: "E01".to_owned(),
         data: Some(out.clone()),
         seconds: None,
         keep_free: 256,
+        about: Vec::new(),
         consent_version: None,
         consent_date: None,
         resume: None,
         json: false,
         no_seal: true,
+        practice: None,
     });
     drop(sensor);
-    let recorded = recorded?;
+    let (recorded, _) = recorded?;
     eprintln!("sealing the journal into a recording");
     super::seal_in_child(&recorded.folder, None)?;
     if let Some(failure) = recorded.failure {

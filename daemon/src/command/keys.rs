@@ -1,31 +1,41 @@
-//! What the examiner types while recording, a line at a time: `t` for a new zero, `y` to accept another sensor, and the
-//! actions of a visit ([`Examiner::parse`]). A foot switch that types Enter is one.
+//! Listens to stdin: each key as it is pressed where stdin is a terminal of ours, lines otherwise. What they mean is said in
+//! [`crate::typing`] and here: `t` for a new zero, `y` to accept another sensor, and the actions of a visit.
 
 use crate::pipeline::Action;
+use crate::shell::Order;
+use crate::typing::foot_switch::Gesture;
+use crate::typing::{Typed, Typing};
 use crate::visit::action::Examiner;
-use analysis::console::clean;
-use std::io::Write;
-use tokio::sync::mpsc::Receiver;
+use nix::sys::termios::{LocalFlags, SetArg, SpecialCharacterIndices, Termios, tcgetattr, tcsetattr};
+use nix::unistd::{getpgrp, tcgetpgrp};
+use std::io::{IsTerminal, Read};
+use tokio::sync::mpsc::Sender;
 
-/// Listens to stdin in a thread of its own; ends with stdin. Gives actions as they go into the journal.
-pub fn listen() -> Receiver<String> {
-    let (sender, receiver) = tokio::sync::mpsc::channel(16);
+/// The keys.
+pub struct Keys {
+    /// What they mean.
+    pub typing: Typing,
+    _each_key: Option<EachKey>,
+}
+
+/// Listens in a thread of its own, which ends with stdin.
+pub fn listen(orders: Sender<Order>) -> Keys {
+    let each_key = EachKey::begin();
+    forward(orders);
+    Keys { typing: Typing::new(each_key.is_some()), _each_key: each_key }
+}
+
+/// The same, for whole lines alone.
+pub fn lines(orders: Sender<Order>) -> Typing {
+    forward(orders);
+    Typing::new(false)
+}
+
+fn forward(orders: Sender<Order>) {
     let listening = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
-        for line in std::io::stdin().lines() {
-            let Ok(line) = line else { return };
-            let action = match line.trim() {
-                "t" => serde_json::to_string(&Action::Tare).unwrap_or_default(),
-                "y" => serde_json::to_string(&Action::AcceptSensor).unwrap_or_default(),
-                line => match Examiner::parse(line) {
-                    Ok(action) => action.to_json(),
-                    Err(why) => {
-                        // A closed stderr is no reason to stop listening.
-                        let _ = writeln!(std::io::stderr(), "\r{}", clean(&why));
-                        continue;
-                    }
-                },
-            };
-            if sender.blocking_send(action).is_err() {
+        let mut piece = [0; 256];
+        while let Ok(count @ 1..) = std::io::stdin().read(&mut piece) {
+            if orders.blocking_send(Order::Typed(piece[..count].to_vec())).is_err() {
                 return;
             }
         }
@@ -33,5 +43,60 @@ pub fn listen() -> Receiver<String> {
     if let Err(error) = listening {
         tracing::warn!(%error, "keys are not listened to");
     }
-    receiver
+}
+
+/// What was typed, as it goes into the journal; or why it means nothing.
+pub fn action(typed: &Typed) -> Result<String, String> {
+    Ok(match typed {
+        Typed::Foot(gesture) => match gesture {
+            Gesture::Stop => Examiner::Stop { reason: "foot switch".to_owned() },
+            Gesture::Short => Examiner::Press,
+            Gesture::Long => Examiner::Repeat { reason: "long press".to_owned() },
+            Gesture::Double => Examiner::Pain { level: None },
+        }
+        .to_json(),
+        Typed::Participant => Examiner::Stop { reason: "participant's key".to_owned() }.to_json(),
+        Typed::Line(line) => return read(line),
+    })
+}
+
+/// What a line means, as it goes into the journal.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn read(line: &str) -> Result<String, String> {
+    match line.trim() {
+        "t" => Ok(Action::Tare.to_json()),
+        "y" => Ok(Action::AcceptSensor.to_json()),
+        line => Examiner::parse(line).map(|action| action.to_json()),
+    }
+}
+
+/// The terminal gives each key at once and does not show it; as it was before when this ends, panics included. Ctrl-C and
+/// the like stay what they are.
+struct EachKey(Termios);
+
+impl EachKey {
+    /// Where stdin is a terminal, and not somebody else's now: to touch it from the background stops a program.
+    fn begin() -> Option<EachKey> {
+        let stdin = std::io::stdin();
+        let in_background = tcgetpgrp(&stdin).is_ok_and(|group| group != getpgrp());
+        if !stdin.is_terminal() || in_background {
+            return None;
+        }
+        let before = tcgetattr(&stdin).ok()?;
+        let mut each = before.clone();
+        each.local_flags.remove(LocalFlags::ICANON | LocalFlags::ECHO);
+        each.control_chars[SpecialCharacterIndices::VMIN as usize] = 1;
+        each.control_chars[SpecialCharacterIndices::VTIME as usize] = 0;
+        tcsetattr(&stdin, SetArg::TCSANOW, &each).ok()?;
+        Some(EachKey(before))
+    }
+}
+
+impl Drop for EachKey {
+    fn drop(&mut self) {
+        // A terminal that is gone has nothing to be put back.
+        let _ = tcsetattr(std::io::stdin(), SetArg::TCSANOW, &self.0);
+    }
 }

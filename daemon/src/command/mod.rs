@@ -1,18 +1,21 @@
 //! The commands of `fingerforced`, a file each: every one has its `Args` and a `run`.
 
+pub mod calibrate;
 pub mod check;
 pub mod correct;
 pub mod demo;
 pub mod erase;
-mod keys;
+pub(crate) mod keys;
 pub mod plans;
 pub mod ports;
+pub mod practice;
 pub mod record;
 pub mod recover;
 pub mod revise;
+pub mod serve;
 pub mod show;
 pub mod simulate;
-mod start;
+pub(crate) mod start;
 pub mod tidy;
 
 pub(crate) use crate::clock::rfc3339;
@@ -20,7 +23,7 @@ use crate::health::Health;
 use analysis::console::Hint;
 use anyhow::Context;
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::{Command, ExitStatus, Stdio};
 
 /// Offset of local time from UTC, `+HH:MM`.
 pub(crate) fn utc_offset(utc_ns: i64) -> String {
@@ -30,21 +33,31 @@ pub(crate) fn utc_offset(utc_ns: i64) -> String {
     format!("{sign}{:02}:{:02}", seconds.abs() / 3600, seconds.abs() / 60 % 60)
 }
 
+const NO_CHILD: &str = "cannot start the child that seals";
+
+fn recover_child(folder: &Path) -> anyhow::Result<Command> {
+    let mut child = Command::new(std::env::current_exe()?);
+    child.arg("recover").arg(folder);
+    Ok(child)
+}
+
+/// Seals a visit in a child of this binary; gives what it told (JSON).
+pub(crate) fn seal_quietly(folder: &Path) -> anyhow::Result<(serde_json::Value, ExitStatus)> {
+    let output = recover_child(folder)?.arg("--json").stderr(Stdio::inherit()).output().context(NO_CHILD)?;
+    Ok((serde_json::from_slice(&output.stdout).unwrap_or_default(), output.status))
+}
+
 /// Seals a visit in a child of this binary, which prints the result: libhdf5 never runs where somebody measures. As
 /// JSON, `health` is told beside it.
 pub(crate) fn seal_in_child(folder: &Path, health: Option<&Health>) -> anyhow::Result<()> {
     crate::stderr::settle();
-    let mut child = Command::new(std::env::current_exe()?);
-    child.arg("recover").arg(folder);
-    let starting = "cannot start the child that seals";
     let status = match health {
-        None => child.status().context(starting)?,
+        None => recover_child(folder)?.status().context(NO_CHILD)?,
         Some(health) => {
-            let output = child.arg("--json").stderr(Stdio::inherit()).output().context(starting)?;
-            let mut told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap_or_default();
+            let (mut told, status) = seal_quietly(folder)?;
             told["health"] = serde_json::to_value(health)?;
             analysis::console::result(&(serde_json::to_string_pretty(&told)? + "\n"))?;
-            output.status
+            status
         }
     };
     let folder = folder.display();

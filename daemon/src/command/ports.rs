@@ -4,6 +4,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::port::find::{Found, find};
 use crate::port::handover::{CAPACITY_BYTES, Handover, Item, Reason};
 use crate::port::listen::{Listener, Verdict};
+use crate::port::profile::{Proposal, propose};
 use crate::port::reader::Reader;
 use crate::port::text::printable;
 use crate::port::{DEFAULT_BAUD, Port, open};
@@ -27,12 +28,18 @@ const ASK_NS: u64 = 500_000_000;
 /// Says of each port what it hears: a finger-force sensor, lines of text, noise, or silence. A sensor that waits to be
 /// started is silent until it is asked, which --probe does.
 ///
+/// Of a device that prints lines of numbers, it proposes what they mean (a profile for `record --profile`), with its
+/// reasons; --propose tries the usual speeds too.
+///
 /// Example: fingerforced ports --probe /dev/ttyACM0
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Ask the device at this port who it is (writes to the port)
     #[arg(long, value_name = "PORT")]
     probe: Option<String>,
+    /// Listen to the device at this port at the usual speeds, and propose a profile of its lines (writes nothing)
+    #[arg(long, value_name = "PORT", conflicts_with = "probe")]
+    propose: Option<String>,
     /// Listen this long, s
     #[arg(long, value_name = "S", default_value_t = 2.0)]
     seconds: f64,
@@ -49,9 +56,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !(0.0..=3_600.0).contains(&args.seconds) {
         return Err(Usage(format!("--seconds is {}, must be from 0 to 3600", args.seconds)).into());
     }
-    match &args.probe {
-        Some(port) => probe(args, port),
-        None => list(args),
+    match (&args.probe, &args.propose) {
+        (Some(port), _) => probe(args, port),
+        (None, Some(port)) => propose_for(args, port),
+        (None, None) => list(args),
     }
 }
 
@@ -65,6 +73,8 @@ struct Listed {
     heard: &'static str,
     detail: String,
     serial: Option<String>,
+    /// What its lines mean, as far as they say.
+    proposal: Option<Proposal>,
 }
 
 #[derive(Debug, Serialize)]
@@ -121,15 +131,22 @@ fn listen(args: &Args, ports: Vec<Found>) -> anyhow::Result<Vec<Listed>> {
     Ok(ports
         .into_iter()
         .zip(heard)
-        .map(|(port, (listener, refused))| listed(port, listener, refused))
+        .map(|(port, (listener, refused))| listed(port, listener, refused, args.baud))
         .collect())
 }
 
-fn listed(port: Found, listener: &Listener, refused: Option<String>) -> Listed {
-    let (heard, detail) = match refused {
+fn listed(port: Found, listener: &Listener, refused: Option<String>, baud: u32) -> Listed {
+    let (heard, mut detail) = match refused {
         Some(reason) => ("not opened", reason),
         None => said(listener),
     };
+    let mut proposal = None;
+    if heard == "text" {
+        match propose(listener.start(), baud) {
+            Ok(proposed) => proposal = Some(proposed),
+            Err(why) => detail += &format!("; no profile is proposed: {}", printable(&why)),
+        }
+    }
     let usb = port.usb.map(|usb| ListedUsb {
         vendor_id: format!("{:04x}", usb.vendor_id),
         product_id: format!("{:04x}", usb.product_id),
@@ -138,7 +155,7 @@ fn listed(port: Found, listener: &Listener, refused: Option<String>) -> Listed {
         product: usb.product,
     });
     let serial = listener.identity().map(|identity| identity.serial.as_str().to_owned());
-    Listed { name: port.name, by_id: port.by_id, usb, heard, detail, serial }
+    Listed { name: port.name, by_id: port.by_id, usb, heard, detail, serial, proposal }
 }
 
 fn said(listener: &Listener) -> (&'static str, String) {
@@ -182,11 +199,55 @@ fn table(ports: &[Listed]) -> String {
                 writeln!(text, "  USB          {}:{} {}", usb.vendor_id, usb.product_id, names.join(", "));
         }
         let _ = writeln!(text, "  {:<12} {}", port.heard, port.detail.replace('\n', " "));
+        if let Some(proposal) = &port.proposal {
+            text += &proposed(proposal);
+        }
     }
     if ports.is_empty() {
         text.push_str("this machine has no serial port now\n");
     }
     text
+}
+
+fn proposed(proposal: &Proposal) -> String {
+    let reasons: String =
+        proposal.reasons.iter().map(|reason| format!("  because      {}\n", printable(reason))).collect();
+    format!(
+        "{reasons}  proposed profile (check it, put it into a file, and give that to record --profile):\n\n{}\n",
+        proposal.to_toml()
+    )
+}
+
+/// The speeds that devices with lines of text have, the usual ones first.
+const SPEEDS: [u32; 9] = [9_600, 115_200, 19_200, 38_400, 57_600, 4_800, 2_400, 230_400, 1_200];
+
+/// Listens at one speed after another until the lines can be read.
+fn propose_for(args: &Args, name: &str) -> anyhow::Result<()> {
+    let clock = Arc::new(SystemClock);
+    let mut refused = Vec::new();
+    for baud in SPEEDS {
+        let port = open(name, baud).map_err(advised)?;
+        let handover = Handover::new(CAPACITY_BYTES);
+        let reader = Reader::start(0, Box::new(port), clock.clone(), Arc::clone(&handover))?;
+        clock.sleep_until_ns(clock.monotonic_ns() + (args.seconds * 1e9) as u64);
+        reader.stop();
+        let mut listener = Listener::default();
+        hear(&handover, &mut listener, name)?;
+        match propose(listener.start(), baud) {
+            Ok(proposal) => {
+                let text = if args.json {
+                    serde_json::to_string_pretty(&proposal)? + "\n"
+                } else {
+                    format!("{name}: lines of text at {baud} baud\n{}", proposed(&proposal))
+                };
+                return Ok(console::result(&text)?);
+            }
+            Err(why) => refused.push(format!("at {baud} baud: {why}")),
+        }
+    }
+    Err(anyhow!("no profile can be proposed for {name}: {}", printable(&refused.join("; "))).context(Hint::new(
+        "make the device print its lines (a start command?), listen longer with --seconds, or write a profile by hand",
+    )))
 }
 
 /// Asks until an identity comes.

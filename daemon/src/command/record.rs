@@ -1,33 +1,40 @@
 //! `fingerforced record`: one visit from the terminal.
 //!
-//! The shell around a [`Session`]: opens the port and the data folder, keeps the time, hears signals and keys, and tells
-//! the examiner. What is recorded is decided in the core.
+//! A [`Shell`] whose audience is a terminal, whose orders come from keys and signals.
 
-use super::start::{self, Start};
+use super::keys::{self, Keys};
+use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
-use crate::core::Said;
+use crate::core::{Begun, Said};
 use crate::data_folder::{self, DataFolder};
 use crate::health::Health;
-use crate::journal::{JournalError, SystemDisk};
-use crate::pipeline::{Output, SensorIdentity};
-use crate::port::handover::{CAPACITY_BYTES, Handover};
-use crate::port::open::Serial;
-use crate::port::reader::Reader;
-use crate::port::{DEFAULT_BAUD, Port as _};
-use crate::sensors::{self, Known};
-use crate::session::{Cable, Session, TICK_NS};
+use crate::journal::SystemDisk;
+use crate::participant;
+use crate::pipeline::Output;
+use crate::port::DEFAULT_BAUD;
+use crate::port::cable::Line;
+use crate::port::profile::Profile;
+use crate::practice::{self, Target};
+use crate::sensors;
+use crate::shell::{Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
+use crate::typing::Typed;
 use crate::visit::action::Examiner;
+use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Plan, builtin};
+use crate::visit::plan::{Item, Plan, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc::Sender;
+
+/// What of the disk stays free for sealing where nobody says otherwise, MiB.
+pub(super) const KEEP_FREE_MIB: u64 = 256;
 
 /// Record one visit from the terminal
 ///
@@ -43,6 +50,9 @@ pub struct Args {
     /// Speed of the port
     #[arg(long, default_value_t = DEFAULT_BAUD)]
     pub baud: u32,
+    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
+    #[arg(long, value_name = "FILE.toml")]
+    pub profile: Option<PathBuf>,
     /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
     /// everything is recorded and no trial is named
     #[arg(long)]
@@ -55,9 +65,16 @@ pub struct Args {
     /// The involved side, left or right: the other one is tested first
     #[arg(long, value_name = "SIDE")]
     pub involved: Option<Side>,
+    /// Who can see this terminal: what the plan hides from them is not shown
+    #[arg(long, value_enum, default_value_t)]
+    pub screen: Screen,
     /// Participant's code: letters, digits, - and _; never a name
     #[arg(long, default_value = "")]
     pub participant: String,
+    /// What else is known of the participant, NAME=VALUE: age (years), sex, dominant (left, right, both), condition,
+    /// weeks-since (injury or surgery), hand-length (mm), protocol; repeatable
+    #[arg(long, value_name = "NAME=VALUE", value_parser = participant::field)]
+    pub about: Vec<(String, String)>,
     /// Examiner's code
     #[arg(long, default_value = "")]
     pub examiner: String,
@@ -69,7 +86,7 @@ pub struct Args {
     pub consent_date: Option<String>,
     /// Go on with an interrupted visit: the one that waits, or the one in this folder (--resume=FOLDER)
     #[arg(long, num_args = 0..=1, require_equals = true, value_name = "FOLDER",
-        conflicts_with_all = ["plan", "involved", "participant", "examiner", "consent_version"])]
+        conflicts_with_all = ["plan", "involved", "participant", "about", "examiner", "consent_version"])]
     pub resume: Option<Option<PathBuf>>,
     /// Data folder [default: the XDG data home's finger-force, or $STATE_DIRECTORY]
     #[arg(long)]
@@ -79,7 +96,7 @@ pub struct Args {
     pub seconds: Option<f64>,
     /// Stop while this much of the disk is still free, MiB (or three times the journal, where that is more): sealing
     /// needs room
-    #[arg(long, value_name = "MIB", default_value_t = 256)]
+    #[arg(long, value_name = "MIB", default_value_t = KEEP_FREE_MIB)]
     pub keep_free: u64,
     /// Print the result as JSON
     #[arg(long)]
@@ -87,24 +104,64 @@ pub struct Args {
     /// Do not seal at the end: leave the journal for `fingerforced recover`
     #[arg(long)]
     pub no_seal: bool,
+    /// A practice: its pulls are told, and it ends with the last.
+    #[arg(skip)]
+    pub practice: Option<Target>,
 }
 
-/// A visit that was recorded.
-#[derive(Debug)]
-pub struct Recorded {
-    /// Its folder.
-    pub folder: PathBuf,
-    /// Why it ended.
-    pub reason: String,
-    /// What ended it, where that was not asked for. What was recorded before is there all the same.
-    pub failure: Option<anyhow::Error>,
-    /// What was counted.
-    pub health: Health,
+impl Args {
+    /// What a recording without a plan takes by itself.
+    pub(super) fn plain() -> Args {
+        Args {
+            port: None,
+            baud: DEFAULT_BAUD,
+            profile: None,
+            plan: None,
+            allow: Vec::new(),
+            involved: None,
+            screen: Screen::Examiner,
+            participant: String::new(),
+            about: Vec::new(),
+            examiner: String::new(),
+            consent_version: None,
+            consent_date: None,
+            resume: None,
+            data: None,
+            seconds: None,
+            keep_free: KEEP_FREE_MIB,
+            json: false,
+            no_seal: false,
+            practice: None,
+        }
+    }
+}
+
+/// Who can see the terminal.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum Screen {
+    /// The examiner.
+    #[default]
+    Examiner,
+    /// The participant.
+    Participant,
+    /// Both.
+    Both,
+}
+
+/// The plan's items by name, with what is shown of the force at each.
+fn shown(visit: &Visit, screen: Screen) -> Vec<(String, Sees)> {
+    let items = (1..).map_while(|number| visit.item(number));
+    let sees = |item: &Item| match screen {
+        Screen::Examiner => item.examiner_sees,
+        Screen::Participant => item.participant_sees,
+        Screen::Both => item.examiner_sees.and(item.participant_sees),
+    };
+    items.map(|item| (item.name(), sees(item))).collect()
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let recorded = record(args)?;
+    let (recorded, _) = record(args)?;
     let sealed = if args.no_seal {
         Ok(analysis::console::result(&format!("journal: {}\n", recorded.folder.display()))?)
     } else {
@@ -121,30 +178,85 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
 }
 
+/// What a practice gave.
+#[derive(Debug, Default)]
+pub struct Practised {
+    /// Loading rates of its pulls, N/s.
+    pub rates_n_per_s: Vec<f64>,
+    /// The sensor's serial number.
+    pub sensor: String,
+}
+
 /// Records a visit; returns when its journal is complete.
-pub fn record(args: &Args) -> anyhow::Result<Recorded> {
+pub fn record(args: &Args) -> anyhow::Result<(Recorded, Practised)> {
     let plan = read_plan(args)?;
-    for (what, code) in [("participant", &args.participant), ("examiner", &args.examiner)] {
-        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
-    }
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
-    let consent = if args.resume.is_some() {
-        String::new()
-    } else {
-        start::consent(args, plan.as_ref(), SystemClock.utc_ns())?
+    let whose = Whose {
+        participant: args.participant.clone(),
+        examiner: args.examiner.clone(),
+        consent: args.consent_version.clone().zip(args.consent_date.clone()),
+        about: args.about.clone(),
     };
+    if args.resume.is_none() {
+        start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
+    }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(async {
-        let mut shell = Shell::open(args, plan, consent)?;
+        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+        let mut desk = Desk::new(args);
+        let mut shell = open(args, &whose, plan, signals, &mut desk)?;
         let ended = shell.run(args.seconds).await;
-        shell.close(ended)
+        let recorded = shell.close(ended)?;
+        Ok((recorded, desk.practised))
     })
 }
 
+/// Everything that can be refused is refused before anything is written.
+fn open<'a>(
+    args: &Args,
+    whose: &Whose,
+    plan: Option<Plan>,
+    signals: (Signal, Signal),
+    desk: &'a mut Desk,
+) -> anyhow::Result<Shell<&'a mut Desk>> {
+    let name = match &args.port {
+        Some(name) => name.clone(),
+        None => known_port(args.data.as_deref())?,
+    };
+    let line = Line::new(name, args.baud, args.profile.as_deref().map(read_profile).transpose()?);
+    let (orders, waiting) = tokio::sync::mpsc::channel(64);
+    let mut practised = None;
+    let mut shell = Shell::open(&line, desk, waiting, || {
+        let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
+        super::check::warn(data.path());
+        crate::erase::complete_begun(&data).map_err(advised)?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        practised = super::practice::noted(&data, plan.as_ref(), &whose.examiner)?;
+        let start = match &args.resume {
+            None => start::new(whose, plan, args.keep_free, &data)?,
+            Some(which) => start::resumed(which.as_deref(), args.keep_free, &data)?,
+        };
+        Ok((data, start))
+    })?;
+    let shown = shown(shell.visit(), args.screen);
+    shell.audience().terminal.plan(shown);
+    // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
+    shell.act(warner(true)).map_err(advised)?;
+    if let Some(seen) = practised {
+        shell.act(seen.to_json()).map_err(advised)?;
+    }
+    for answer in &args.allow {
+        shell.act(Examiner::Allow(answer.clone()).to_json()).map_err(advised)?;
+    }
+    tokio::spawn(obey(signals, orders.clone()));
+    shell.audience().keys = Some(keys::listen(orders));
+    Ok(shell)
+}
+
 /// The port with a sensor seen before. Ports of which nothing is known are not written to.
-fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
+pub(crate) fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
     let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
     let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
     let ports = crate::port::find::find()?;
@@ -156,6 +268,17 @@ fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
         }
         [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
     }
+}
+
+/// What a sensor's lines mean.
+pub(crate) fn read_profile(path: &Path) -> anyhow::Result<Profile> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("cannot read the profile {}", path.display()))?;
+    Profile::parse(&text).map_err(|why| {
+        anyhow::anyhow!("profile {}: {why}", path.display()).context(Hint::new(
+            "`fingerforced ports` proposes a profile from what it hears; README.md has the keys",
+        ))
+    })
 }
 
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
@@ -171,15 +294,12 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
                 error.context(Hint::new(hint))
             })?,
     };
-    let mut plan = Plan::parse(&text).map_err(|error| {
+    let plan = Plan::parse(&text).map_err(|error| {
         anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
             Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
         )
     })?;
-    plan.involved_side = args.involved.or(plan.involved_side);
-    // A seed of the system's own random numbers; it is kept with the plan.
-    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
-    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    let plan = arranged(plan, args.involved);
     if !args.json {
         // A closed stderr is no reason not to record.
         let _ = writeln!(
@@ -193,232 +313,130 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     Ok(Some(plan))
 }
 
-/// Why a recording ends.
-enum End {
-    /// As planned or asked for.
-    Properly(String),
-    /// It cannot go on.
-    Failed(anyhow::Error),
-    /// Asked twice to end at once: what is left is for `recover`.
-    AtOnce,
+/// A terminal that takes nothing for so many ticks (half a second) warns nobody.
+const BEHIND_TICKS: u32 = 5;
+
+/// The terminal can warn, or cannot.
+fn warner(able: bool) -> String {
+    Examiner::Warner { able, by: "terminal".to_owned() }.to_json()
 }
 
-/// The port by its name, with the thread that reads it.
-struct SerialCable {
-    name: String,
-    baud: u32,
-    clock: Arc<dyn Clock>,
-    handover: Arc<Handover>,
-    /// Opened already, when it was looked at first.
-    waiting: Option<Serial>,
-    reader: Option<Reader>,
-    writer: Option<Box<dyn Write + Send>>,
+/// The plan for this person, in the order in which it is run.
+pub(crate) fn arranged(mut plan: Plan, involved: Option<Side>) -> Plan {
+    plan.involved_side = involved.or(plan.involved_side);
+    // A seed of the system's own random numbers; it is kept with the plan.
+    let plan = plan.arrange(uuid::Uuid::new_v4().as_fields().0);
+    tracing::debug!(seed = plan.seed, "the plan is arranged");
+    plan
 }
 
-impl Cable for SerialCable {
-    fn detail(&self) -> String {
-        serde_json::json!({ "name": self.name, "baud": self.baud }).to_string()
-    }
-
-    fn open(&mut self) -> io::Result<()> {
-        let port = match self.waiting.take() {
-            Some(port) => port,
-            None => crate::port::open(&self.name, self.baud).map_err(io::Error::other)?,
+/// The first signal ends the recording properly, the second at once.
+pub(super) async fn obey(mut signals: (Signal, Signal), orders: Sender<Order>) {
+    for insist in [false, true] {
+        let reason = tokio::select! {
+            _ = signals.0.recv() => "interrupted",
+            _ = signals.1.recv() => "terminated",
         };
-        self.writer = Some(port.writer()?);
-        let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
-        self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
-        Ok(())
-    }
-
-    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let writer = self.writer.as_mut().ok_or(io::ErrorKind::NotConnected)?;
-        writer.write_all(bytes)?;
-        writer.flush()
-    }
-
-    fn close(&mut self) {
-        self.writer = None;
-        if let Some(reader) = self.reader.take() {
-            reader.stop();
+        let order = if insist { Order::AtOnce } else { Order::End(reason) };
+        if orders.send(order).await.is_err() {
+            return;
         }
     }
 }
 
-struct Shell {
-    session: Session,
-    handover: Arc<Handover>,
-    clock: Arc<dyn Clock>,
-    folder: PathBuf,
-    data: DataFolder,
-    is_new: bool,
-    health: Health,
-    _visit: data_folder::Lock,
-    name: String,
+/// Whoever sits at the terminal: what they see, and what their keys mean.
+struct Desk {
     terminal: Terminal,
-    signals: (Signal, Signal),
-    actions: tokio::sync::mpsc::Receiver<String>,
+    /// Once they are listened to.
+    keys: Option<Keys>,
+    /// For how many ticks the terminal has taken nothing.
+    behind: u32,
+    /// A pull is on.
+    loaded: bool,
+    practice: Option<Target>,
+    practised: Practised,
 }
 
-impl Shell {
-    /// Everything that can be refused is refused before anything is written.
-    fn open(args: &Args, plan: Option<Plan>, consent: String) -> anyhow::Result<Shell> {
-        let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-        let handover = Handover::new(CAPACITY_BYTES);
-        let name = match &args.port {
-            Some(name) => name.clone(),
-            None => known_port(args.data.as_deref())?,
-        };
-        let port = crate::port::open(&name, args.baud).map_err(advised)?;
-        let data = DataFolder::open(args.data.as_deref()).map_err(advised)?;
-        super::check::warn(data.path());
-        crate::erase::complete_begun(&data).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
-        let Start { folder, lock, recorder, clock, first, is_new } = match &args.resume {
-            None => start::new(args, plan, consent, &data)?,
-            Some(which) => start::resumed(args, which.as_deref(), &data)?,
-        };
-        let cable = SerialCable {
-            name: name.clone(),
-            baud: args.baud,
-            clock: Arc::clone(&clock),
-            handover: Arc::clone(&handover),
-            waiting: Some(port),
-            reader: None,
-            writer: None,
-        };
-        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        let mut shell = Shell {
-            session: Session::on(clocks, hands, recorder, Box::new(cable), first).map_err(advised)?,
-            handover,
-            clock,
-            folder,
-            data,
-            is_new,
-            health: Health::default(),
-            _visit: lock,
-            name,
+impl Desk {
+    fn new(args: &Args) -> Desk {
+        Desk {
             terminal: Terminal::new(args.json),
-            signals,
-            actions: super::keys::listen(),
-        };
-        for answer in &args.allow {
-            shell.session.act(Examiner::Allow(answer.clone()).to_json())?;
-        }
-        Ok(shell)
-    }
-
-    /// Moves everything forward until there is a reason to end.
-    async fn run(&mut self, seconds: Option<f64>) -> End {
-        let mut tick = tokio::time::interval(Duration::from_nanos(TICK_NS));
-        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
-        let handover = Arc::clone(&self.handover);
-        loop {
-            let mut signalled = None;
-            let mut happened = Ok(());
-            tokio::select! {
-                () = handover.ready() => {}
-                _ = tick.tick() => happened = self.tick(),
-                _ = self.signals.0.recv() => signalled = Some("interrupted"),
-                _ = self.signals.1.recv() => signalled = Some("terminated"),
-                Some(action) = self.actions.recv() => happened = self.session.act(action),
-            }
-            if let Err(error) = happened.and_then(|()| self.session.drain()) {
-                return End::Failed(advised(error));
-            }
-            self.tell();
-            if let Some(failed) =
-                self.terminal.refusal.take().filter(|_| self.session.flowing_for_ns().is_none())
-            {
-                return End::Failed(failed);
-            }
-            if signalled.is_some() && self.session.is_ending() {
-                return End::AtOnce;
-            }
-            let reason = signalled.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());
-            if let Some(Err(error)) = reason.map(|reason| self.session.stop(reason)) {
-                return End::Failed(advised(error));
-            }
-            if let Some(reason) = self.session.ended() {
-                return End::Properly(reason.to_owned());
-            }
+            keys: None,
+            behind: 0,
+            loaded: false,
+            practice: args.practice,
+            practised: Practised::default(),
         }
     }
 
-    /// Why it is over, if it is.
-    fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
-        if self.session.recorder().core().is_finished() {
-            return Some("plan finished");
-        }
-        let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
-        (since_ns as f64 >= seconds * 1e9).then_some("time over")
+    /// A terminal that takes nothing warns nobody: the visit is told so, and when it takes something again.
+    fn watched(&mut self) -> Option<String> {
+        let before = self.behind < BEHIND_TICKS;
+        self.behind = if crate::stderr::is_behind() { self.behind.saturating_add(1) } else { 0 };
+        let able = self.behind < BEHIND_TICKS;
+        (able != before).then(|| warner(able))
     }
 
-    fn tick(&mut self) -> Result<(), JournalError> {
-        self.session.tick()?;
-        self.tell();
-        let now_ns = self.clock.monotonic_ns();
-        let faults = self.session.recorder().core().faults();
-        let sync_age_ns = self.session.recorder().journal().progress().sync_age_ns(now_ns);
-        self.terminal.tick(now_ns, &faults, sync_age_ns);
-        Ok(())
+    /// The action that was meant; what means nothing is answered.
+    fn meant(&mut self, typed: &Typed) -> Option<String> {
+        keys::action(typed).map_err(|why| self.terminal.line(&why)).ok()
     }
 
-    /// The examiner sees what the core said.
-    fn tell(&mut self) {
-        for said in std::mem::take(&mut self.session.said) {
-            if let Said::Pipeline(Output::Identified { identity, .. }) = &said {
-                self.remember(identity);
-            }
-            self.health.hear(&said);
-            self.terminal.hear(&said, &self.name);
-        }
+    fn practise(&mut self, row: &TrialRow, target: &Target) {
+        let rates = &mut self.practised.rates_n_per_s;
+        let Some(rate) = practice::rate_n_per_s(row).filter(|_| rates.len() < target.pulls) else { return };
+        rates.push(rate);
+        let number = rates.len();
+        self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));
     }
+}
 
-    /// So that it is found without being named next time.
-    fn remember(&self, identity: &SensorIdentity) {
-        let ports = crate::port::find::find().unwrap_or_default();
-        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
-        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
-        let (usb, seen) = (port.and_then(|port| port.usb.as_ref()), super::rfc3339(self.clock.utc_ns()));
-        let known = Known::new(identity, &self.name, usb, seen);
-        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
-            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
-        }
-    }
+impl Audience for Desk {
+    fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
 
-    fn close(self, end: End) -> anyhow::Result<Recorded> {
-        let Shell { session, mut terminal, mut health, folder, data, name, is_new, clock, .. } = self;
-        let progress = session.recorder().journal().progress();
-        let faults = session.recorder().core().faults();
-        terminal.end();
-        match end {
-            End::Properly(reason) => {
-                for said in session.finish(&reason).map_err(advised)? {
-                    health.hear(&said);
-                    terminal.hear(&said, &name);
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+        for said in said {
+            match (said, self.practice) {
+                (Said::Trial(row), Some(target)) => {
+                    self.practise(row, &target);
+                    continue;
                 }
-                terminal.end();
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: None, health })
+                (Said::Pipeline(Output::Identified { identity, .. }), _) => {
+                    identity.serial.clone_into(&mut self.practised.sensor);
+                }
+                _ => {}
             }
-            End::AtOnce => anyhow::bail!(
-                anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
-                    .context(Hint::new(format!("fingerforced recover {}", folder.display())))
-            ),
-            End::Failed(error) if !session.is_identified() && is_new => {
-                // Not one sample: a folder with nothing in it would only be in the way.
-                drop(session);
-                data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
-                Err(error)
-            }
-            End::Failed(error) => {
-                let reason = format!("failed: {error:#}");
-                session.give_up(&reason);
-                let kept = format!("recording ended early; what was recorded is in {}", folder.display());
-                let health = health.with(faults, &progress, clock.monotonic_ns());
-                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
-            }
+            self.terminal.hear(said, port);
         }
+        self.loaded = visit.is_some_and(|visit| matches!(visit.stage(), Stage::Pull { .. }));
+    }
+
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
+        let watched = self.watched();
+        let loaded = self.loaded;
+        let typed = self.keys.as_mut().and_then(|keys| keys.typing.tick(now_ns, loaded));
+        let action = typed.and_then(|typed| self.meant(&typed));
+        self.terminal.tick(now_ns, &health.wire, health.sync_age_ns);
+        watched.into_iter().chain(action).collect()
+    }
+
+    fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {
+        let Some(keys) = &mut self.keys else { return Vec::new() };
+        let typed = keys.typing.hear(bytes, now_ns, self.loaded);
+        self.terminal.typed(keys.typing.line());
+        typed.iter().filter_map(|typed| self.meant(typed)).collect()
+    }
+
+    fn has_enough(&self) -> Option<&'static str> {
+        let target = self.practice?;
+        (self.practised.rates_n_per_s.len() >= target.pulls).then_some("practice done")
+    }
+
+    fn end(&mut self) {
+        self.terminal.end();
+    }
+
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        self.terminal.refusal.take()
     }
 }

@@ -1,9 +1,10 @@
 //! `fingerforced show`: the table and the plots of a recording, for the commands that end with them. It runs in a child,
 //! because it opens an HDF5 file.
 
+use crate::server::review;
 use analysis::console::advised;
 use analysis::recording::read::Recording;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Print the table of a recording, and draw its plots
 #[derive(Debug, clap::Args)]
@@ -19,6 +20,15 @@ pub struct Args {
     /// Only print the participant's code
     #[arg(long)]
     pub participant: bool,
+    /// Only print what a page shows of it after the visit (JSON)
+    #[arg(long)]
+    pub review: bool,
+    /// Only print this trial's force and marks (JSON)
+    #[arg(long, value_name = "ORDER")]
+    pub trace: Option<i64>,
+    /// Only print the report (HTML)
+    #[arg(long)]
+    pub report: bool,
 }
 
 /// Runs the command.
@@ -28,6 +38,17 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         let recording = Recording::open(&args.recording).map_err(advised)?;
         return Ok(analysis::console::result(&format!("{}\n", recording.root().participant))?);
     }
+    if args.report {
+        return report(&args.recording);
+    }
+    if args.review || args.trace.is_some() {
+        let recording = Recording::open(&args.recording).map_err(advised)?;
+        let told = match args.trace {
+            Some(order) => serde_json::to_string(&review::trace(&recording, order)?)?,
+            None => serde_json::to_string(&review::results(&recording)?)?,
+        };
+        return Ok(analysis::console::result(&(told + "\n"))?);
+    }
     if args.whole {
         let recording = Recording::open(&args.recording).map_err(advised)?;
         recording.verify().map_err(advised)?;
@@ -36,4 +57,15 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     summary::run(&summary::Args { files: vec![args.recording.clone()], json: false })?;
     let Some(out) = &args.plots else { return Ok(()) };
     plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
+}
+
+fn report(recording: &Path) -> anyhow::Result<()> {
+    use analysis::command::report;
+    report::run(&report::Args {
+        files: vec![recording.to_owned()],
+        out: Some(PathBuf::from("-")),
+        methods: false,
+        no_figures: false,
+        basis: analysis::command::compare::BasisArgs::default(),
+    })
 }

@@ -134,6 +134,21 @@ struct ConverterArgs {
     /// Gain error, as a fraction
     #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
     gain_error: f64,
+    /// Bow of the sensor's curve at half the rated force, as a fraction of that force
+    #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
+    bow: f64,
+    /// The same, added on the way down
+    #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
+    hysteresis: f64,
+    /// Creep: added to a load in the long run, as a fraction of it
+    #[arg(long, value_name = "F", default_value_t = 0.0, allow_negative_numbers = true)]
+    creep: f64,
+    /// Its time constant, s
+    #[arg(long, value_name = "S", default_value_t = converter::Settings::default().creep_s)]
+    creep_time: f64,
+    /// SD of the stamps about the samples' true times, µs
+    #[arg(long, value_name = "US", default_value_t = 0.0)]
+    stamp_jitter: f64,
     /// What one conversion averages over, s: twice the group delay
     #[arg(long, value_name = "S", default_value_t = converter::Settings::default().window_s)]
     window: f64,
@@ -280,6 +295,11 @@ fn settings(args: &Args, source: &Source) -> Settings {
             drift_n_per_min: converter.drift,
             hum_n: converter.hum,
             window_s: converter.window,
+            bow: converter.bow,
+            hysteresis: converter.hysteresis,
+            creep: converter.creep,
+            creep_s: converter.creep_time,
+            stamp_jitter_us: converter.stamp_jitter,
             channels: args.channels,
             ..converter::Settings::default()
         },

@@ -3,14 +3,15 @@
 //! Comes in: the data folder and what `record` was asked. Goes out: a journal that takes records, the core that belongs
 //! to it, and the records to begin with.
 
-use super::record::Args;
 use crate::clock::{Clock, SystemClock};
 use crate::core::{Begun, Core};
-use crate::data_folder::{self, DataFolder, Lock};
+use crate::data_folder::{self, DataFolder};
 use crate::journal::{Options, Record, SystemDisk, Writer};
+use crate::pipeline::setting::Setting;
 use crate::recorder::Recorder;
 use crate::recover::{Decision, decide, look_at_journal};
 use crate::resume::{self, Continued};
+use crate::shell::Start;
 use crate::visit::plan::Plan;
 use analysis::console::{Hint, Usage, advised};
 use anyhow::anyhow;
@@ -20,55 +21,67 @@ use std::sync::Arc;
 /// The program and its version.
 const SOFTWARE: &str = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
 
-/// A visit that can be recorded.
-pub(super) struct Start {
-    pub folder: PathBuf,
-    pub lock: Lock,
-    pub recorder: Recorder,
-    pub clock: Arc<dyn Clock>,
-    pub first: Vec<Record>,
-    /// What to do with the folder where not one sample comes: a new one goes, an old one stays.
-    pub is_new: bool,
+/// Whose visit it is to be.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Whose {
+    /// Participant's code; "" none.
+    pub participant: String,
+    /// Examiner's code; "" none.
+    pub examiner: String,
+    /// Version of the consent form, and the day on which it was signed.
+    pub consent: Option<(String, String)>,
+    /// What else is known of the participant, in classes.
+    pub about: Vec<(String, String)>,
 }
 
-fn options(args: &Args) -> Options {
-    Options { reserve_bytes: args.keep_free.saturating_mul(1 << 20), ..Options::default() }
+fn options(keep_free_mib: u64) -> Options {
+    Options { reserve_bytes: keep_free_mib.saturating_mul(1 << 20), ..Options::default() }
 }
 
 /// Begins a new visit.
-pub(super) fn new(
-    args: &Args,
+pub(crate) fn new(
+    whose: &Whose,
     plan: Option<Plan>,
-    consent: String,
+    keep_free_mib: u64,
     data: &DataFolder,
 ) -> anyhow::Result<Start> {
+    let consent = checked(whose, plan.as_ref(), SystemClock.utc_ns())?;
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
     let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
     let (folder, lock) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
-    let journal =
-        Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(args)).map_err(|error| {
+    let journal = Writer::create(SystemDisk::shared(), &folder, id, SOFTWARE, options(keep_free_mib))
+        .map_err(|error| {
             // Nothing begins, so nothing stays; a folder that cannot be removed is only empty.
             let _ = data_folder::discard(&**data.disk(), &folder);
             advised(error)
         })?;
     let begun = Begun {
         visit_id: id.to_string(),
-        participant: args.participant.clone(),
-        examiner: args.examiner.clone(),
+        participant: whose.participant.clone(),
+        examiner: whose.examiner.clone(),
         consent,
+        about: whose.about.clone(),
         plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
         software: SOFTWARE.to_owned(),
         started_utc: super::rfc3339(anchor.utc_ns),
         utc_offset: super::utc_offset(anchor.utc_ns),
     };
-    let first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, Core::new(plan)), clock, first, is_new: true })
+    let mut first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
+    // Before the first sample, so that all of them are of one calibration; whose sensor it is, its serial number says.
+    for of in crate::sensors::calibrations(&SystemDisk, data.path()).map_err(advised)? {
+        first.push(Record::Parameters(serde_json::to_string(&Setting::Calibration(Box::new(of)))?));
+    }
+    let recorder = Recorder::new(journal, Core::new(plan));
+    Ok(Start { folder, lock, recorder, clock, begun, first, is_new: true })
 }
 
-/// The consent to a research plan: its date and version. Refused before anything is made.
-pub(super) fn consent(args: &Args, plan: Option<&Plan>, now_utc_ns: i64) -> anyhow::Result<String> {
+/// Checks the codes, and the consent to a research plan; gives its date and version. Refused before anything is made.
+pub(crate) fn checked(whose: &Whose, plan: Option<&Plan>, now_utc_ns: i64) -> anyhow::Result<String> {
     let usage = |text: String| Err(Usage(text).into());
-    let (Some(version), Some(date)) = (&args.consent_version, &args.consent_date) else {
+    for (what, code) in [("participant", &whose.participant), ("examiner", &whose.examiner)] {
+        analysis::code::check(what, code).map_err(|error| Usage(error.to_string()))?;
+    }
+    let Some((version, date)) = &whose.consent else {
         return match plan {
             Some(plan) if plan.research => usage(
                 "this is a research plan: give the participant's consent with --consent-version and --consent-date"
@@ -88,14 +101,14 @@ pub(super) fn consent(args: &Args, plan: Option<&Plan>, now_utc_ns: i64) -> anyh
     if version.is_empty() || version.len() > 32 || !version.chars().all(word) {
         return usage("--consent-version takes up to 32 letters, digits, . - and _".to_owned());
     }
-    if args.participant.is_empty() {
+    if whose.participant.is_empty() {
         return usage("consent is somebody's: give their code with --participant".to_owned());
     }
     Ok(format!("{day} version {version}"))
 }
 
 /// Goes on with an interrupted visit.
-pub(super) fn resumed(args: &Args, which: Option<&Path>, data: &DataFolder) -> anyhow::Result<Start> {
+pub(crate) fn resumed(which: Option<&Path>, keep_free_mib: u64, data: &DataFolder) -> anyhow::Result<Start> {
     let disk = SystemDisk::shared();
     let folder = match which {
         Some(folder) => folder.canonicalize().map_err(|error| {
@@ -123,8 +136,9 @@ pub(super) fn resumed(args: &Args, which: Option<&Path>, data: &DataFolder) -> a
         first.push(Record::Closed { port: 0, reason: "interrupted".to_owned() });
     }
     first.push(Record::Anchor(clock.anchor()));
-    let journal = Writer::resume(disk, &folder, SOFTWARE, options(args)).map_err(advised)?;
-    Ok(Start { folder, lock, recorder: Recorder::new(journal, visit.core), clock, first, is_new: false })
+    let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;
+    let recorder = Recorder::new(journal, visit.core);
+    Ok(Start { folder, lock, recorder, clock, begun: visit.begun, first, is_new: false })
 }
 
 fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {
@@ -132,6 +146,12 @@ fn is_interrupted(folder: &Path) -> anyhow::Result<bool> {
     let sealed = !crate::seal::recordings(&*disk, folder).map_err(advised)?.is_empty();
     let (look, _) = look_at_journal(&disk, folder, SystemClock.utc_ns()).map_err(advised)?;
     Ok(!sealed && decide(&look, false) == Decision::Interrupted)
+}
+
+/// An interrupted visit waits.
+pub(crate) fn interrupted(data: &Path) -> bool {
+    let visits = data_folder::visits(&SystemDisk, data).unwrap_or_default();
+    visits.iter().any(|folder| is_interrupted(folder).unwrap_or(false))
 }
 
 /// The one interrupted visit of a data folder.

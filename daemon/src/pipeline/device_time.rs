@@ -429,10 +429,13 @@ impl Sequencer {
     }
 }
 
+/// Reason of a gap between two frames that follow each other.
+pub const DEVICE_OVERRUN: &str = "device overrun";
+
 fn gap_reason(lost: Option<HostLoss>, frame: &FramePlace, next_sequence: u32) -> &'static str {
     match (lost, frame.sequence == next_sequence) {
         (Some(lost), _) => lost.reason(),
-        (None, true) => "device overrun",
+        (None, true) => DEVICE_OVERRUN,
         (None, false) if frame.overrun => "lost frame and device overrun",
         (None, false) => "lost frame",
     }

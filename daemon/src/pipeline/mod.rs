@@ -9,12 +9,15 @@ pub mod force;
 pub mod link;
 mod sensor;
 pub mod setting;
+pub mod text;
 
 pub use sensor::{Block, ChannelIdentity, SensorIdentity};
 
 use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
+use crate::port::profile::Profile;
 use analysis::holds::{Event, Hold};
+use analysis::sensor::certificate::Certificate;
 use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{
@@ -24,6 +27,8 @@ use link::{Link, Word};
 use sensor::Sensor;
 use serde::{Deserialize, Serialize};
 use setting::Setting;
+use std::sync::Arc;
+use text::{TextDecoder, TextOut, TextSample};
 
 /// What a person (or the program's end) asks for. Travels as [`Record::Action`] (JSON).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,6 +75,8 @@ pub enum Output {
     },
     /// A segment began.
     Began(usize, Began),
+    /// A calibration is in force for this sensor.
+    Calibrated(usize, Arc<Certificate>),
     /// Samples.
     Block(Block),
     /// Samples are missing.
@@ -193,12 +200,28 @@ struct PortState {
     hole: bool,
     /// The sensor was asked to start: what streams now is ours.
     started: bool,
+    /// What is on it prints lines of numbers, and speaks no protocol.
+    text: Option<Box<TextPort>>,
+}
+
+/// A port with a sensor that prints lines.
+struct TextPort {
+    decoder: TextDecoder,
+    /// How often it was opened: what comes after is another stream.
+    opened: u32,
+    opened_ns: u64,
+    sequence: u32,
+    bytes: u64,
+    /// That nothing can be read was said.
+    told: bool,
+    out: Vec<TextOut>,
 }
 
 /// The pipeline's state.
 pub struct Pipeline {
     ports: Vec<PortState>,
     sensors: Vec<Sensor>,
+    calibrations: Vec<Arc<Certificate>>,
     faults: WireFaults,
     words: Vec<Word>,
     find: bool,
@@ -208,6 +231,9 @@ pub struct Pipeline {
     /// How far the clock that counts suspend is ahead of the one that does not, ns.
     slept_ns: Option<u64>,
 }
+
+/// A device that prints lines has this long to print some that can be read, ns.
+const LINES_WAIT_NS: u64 = 10_000_000_000;
 
 /// The host slept when its two clocks that never step moved apart by more than this, ns. They are read one after the
 /// other, so a little is always between them.
@@ -220,6 +246,7 @@ impl Pipeline {
         Pipeline {
             ports: Vec::new(),
             sensors: Vec::new(),
+            calibrations: Vec::new(),
             faults: WireFaults::default(),
             words: Vec::new(),
             find,
@@ -256,12 +283,15 @@ impl Pipeline {
         }
         self.next_number = self.next_number.max(stamped.number.saturating_add(1));
         match &stamped.record {
-            Record::Opened { port, .. } => self.opened(*port, now_ns, out),
+            Record::Opened { port, detail } => self.opened(*port, detail, now_ns, out),
             Record::Closed { port, reason } => self.closed(*port, reason, now_ns, out),
             Record::Bytes { port, bytes } => self.bytes(*port, bytes, now_ns, out),
             Record::Dropped { port, bytes } => self.dropped(*port, *bytes),
             Record::Sent { port, bytes } => self.sent(*port, bytes, now_ns),
-            Record::Tick => self.each_port(now_ns, out, |port, now_ns, words| port.link.tick(now_ns, words)),
+            Record::Tick => {
+                self.each_port(now_ns, out, |port, now_ns, words| port.link.tick(now_ns, words));
+                self.await_lines(now_ns, out);
+            }
             Record::Action(text) => self.action(text, now_ns, out),
             Record::Parameters(text) => self.set(text, out),
             Record::Finished(_) => self.sensors.iter_mut().for_each(|sensor| sensor.finish(out)),
@@ -282,14 +312,21 @@ impl Pipeline {
                 // Whoever is heard of first without having been opened was opened in a hole.
                 hole: true,
                 started: false,
+                text: None,
             });
         }
         &mut self.ports[wanted]
     }
 
-    fn opened(&mut self, port: u8, now_ns: u64, out: &mut Vec<Output>) {
-        self.port(port);
+    fn opened(&mut self, port: u8, detail: &str, now_ns: u64, out: &mut Vec<Output>) {
         let beginning_lost = self.beginning_lost;
+        let state = self.port(port);
+        if let Some(profile) = profile_of(detail) {
+            match &mut state.text {
+                Some(text) => text.reopened(now_ns),
+                None => state.text = Some(Box::new(TextPort::new(profile, now_ns))),
+            }
+        }
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
@@ -314,6 +351,7 @@ impl Pipeline {
     fn dropped(&mut self, port: u8, bytes: u64) {
         self.faults.host_dropped_bytes = self.faults.host_dropped_bytes.saturating_add(bytes);
         let state = self.port(port);
+        state.text.iter_mut().for_each(|text| text.decoder.hole());
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
             sensor.lost(HostLoss::Bytes);
@@ -326,6 +364,7 @@ impl Pipeline {
         for port in &mut self.ports {
             port.accumulator.reset();
             port.hole = true;
+            port.text.iter_mut().for_each(|text| text.decoder.hole());
         }
         self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
     }
@@ -358,7 +397,9 @@ impl Pipeline {
     }
 
     fn bytes(&mut self, port: u8, bytes: &[u8], now_ns: u64, out: &mut Vec<Output>) {
-        self.port(port);
+        if let Some(text) = self.port(port).text.take() {
+            return self.lines(port, text, bytes, now_ns, out);
+        }
         // The accumulator lends its buffer out with each frame, so it steps aside while the frame is looked at.
         let mut accumulator = std::mem::take(&mut self.ports[usize::from(port)].accumulator);
         let mut input = bytes;
@@ -372,6 +413,66 @@ impl Pipeline {
         state.accumulator = accumulator;
         if !useful {
             state.link.noise(bytes.len() as u64);
+        }
+    }
+
+    /// Bytes of a sensor that prints lines.
+    fn lines(&mut self, port: u8, mut text: Box<TextPort>, bytes: &[u8], now_ns: u64, out: &mut Vec<Output>) {
+        text.bytes = text.bytes.saturating_add(bytes.len() as u64);
+        let unreadable = text.decoder.unreadable;
+        let mut found = std::mem::take(&mut text.out);
+        text.decoder.push(bytes, now_ns, &mut found);
+        self.faults.message += text.decoder.unreadable - unreadable;
+        for found in found.drain(..) {
+            match found {
+                TextOut::Known(identity) => {
+                    self.adopt(port, *identity, out);
+                    out.push(Output::Link(port, LinkState::Flowing));
+                }
+                TextOut::Sample(sample) => self.text_sample(port, &mut text, &sample, out),
+            }
+        }
+        text.out = found;
+        self.ports[usize::from(port)].text = Some(text);
+    }
+
+    fn text_sample(&mut self, port: u8, text: &mut TextPort, sample: &TextSample, out: &mut Vec<Output>) {
+        let sensor = self.ports[usize::from(port)].sensor.and_then(|at| self.sensors.get_mut(at));
+        let (Some(sensor), Some(interval_ns)) = (sensor, text.decoder.interval_ns()) else { return };
+        let counts_le = sample.counts.to_le_bytes();
+        let frame = Samples {
+            boot_id: text.opened,
+            sequence: text.sequence,
+            first_sample: sample.counter,
+            device_time_us: sample.time_us,
+            interval_ns,
+            status: 0,
+            channels: 1,
+            samples: 1,
+            counts_le: &counts_le,
+        };
+        text.sequence = text.sequence.wrapping_add(1);
+        let from = out.len();
+        sensor.samples(&frame, sample.arrival_ns, self.find, out);
+        // Nobody reported a loss: it was inferred.
+        for output in &mut out[from..] {
+            if let Output::Gap(_, gap) = output
+                && gap.reason == device_time::DEVICE_OVERRUN
+            {
+                gap.reason = text::INFERRED;
+            }
+        }
+    }
+
+    /// A device of which no line can be read is told of, once.
+    fn await_lines(&mut self, now_ns: u64, out: &mut Vec<Output>) {
+        for (port, state) in (0..).zip(&mut self.ports) {
+            let Some(text) = &mut state.text else { continue };
+            let late = now_ns.saturating_sub(text.opened_ns) > LINES_WAIT_NS;
+            if late && !text.told && text.decoder.interval_ns().is_none() {
+                text.told = true;
+                out.push(Output::Link(port, LinkState::NoAnswer { noise_bytes: text.bytes }));
+            }
         }
     }
 
@@ -501,6 +602,7 @@ impl Pipeline {
                 sensor.interrupt(Interruption::Unplugged, out);
                 sensor.name(found, self.find);
                 out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
+                self.calibrate(out);
                 at
             }
             None => self.adopt(port, found, out),
@@ -514,6 +616,7 @@ impl Pipeline {
         if known.is_none() {
             out.push(Output::Identified { sensor: at + 1, identity: identity.clone() });
             self.sensors.push(Sensor::new(at + 1, identity, self.find));
+            self.calibrate(out);
         }
         self.ports[usize::from(port)].sensor = Some(at);
         at
@@ -545,6 +648,8 @@ impl Pipeline {
             Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false)),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
+                let lines = (0..).zip(&self.ports).filter(|(_, state)| state.text.is_some());
+                out.extend(lines.map(|(port, _)| Output::Link(port, LinkState::Stopped)));
                 self.each_port(now_ns, out, |port, now_ns, words| port.link.stop(now_ns, words))
             }
             Err(_) => {} // an action of a newer version: it is kept in the journal and means nothing here
@@ -568,12 +673,31 @@ impl Pipeline {
         let sensor = match &setting {
             Setting::Tare(tare) => tare.sensor,
             Setting::Finder { sensor, .. } => *sensor,
+            Setting::Calibration(certificate) => {
+                self.calibrations.push(Arc::new((**certificate).clone()));
+                return self.calibrate(out);
+            }
         };
         if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
             sensor.set(&setting, out);
             let position = sensor.position();
             out.push(Output::Set(setting, position));
         }
+    }
+
+    /// The calibration that was set last is in force for each sensor that has said who it is: each is used once.
+    fn calibrate(&mut self, out: &mut Vec<Output>) {
+        let sensors = &mut self.sensors;
+        self.calibrations.retain(|certificate| {
+            let Some(curves) = certificate.curves() else { return false };
+            let of = (1..).zip(sensors.iter_mut());
+            let mut used = of.filter_map(|(number, sensor)| {
+                sensor.calibrate(certificate.channel, &certificate.serial, &curves).then_some(number)
+            });
+            let number = used.next();
+            out.extend(number.map(|number| Output::Calibrated(number, Arc::clone(certificate))));
+            number.is_none()
+        });
     }
 
     fn each_port(&mut self, now_ns: u64, out: &mut Vec<Output>, f: fn(&mut PortState, u64, &mut Vec<Word>)) {
@@ -589,7 +713,10 @@ impl Pipeline {
         out: &mut Vec<Output>,
         f: impl FnOnce(&mut PortState, u64, &mut Vec<Word>),
     ) {
-        let Some(state) = self.ports.get_mut(usize::from(port)) else { return };
+        // Nothing is said to what speaks no protocol.
+        let Some(state) = self.ports.get_mut(usize::from(port)).filter(|state| state.text.is_none()) else {
+            return;
+        };
         f(state, now_ns, &mut self.words);
         out.extend(self.words.drain(..).map(|word| match word {
             Word::Send(message) => Output::Send { port, bytes: framed(message) },
@@ -599,6 +726,31 @@ impl Pipeline {
             Word::Stopped => Output::Link(port, LinkState::Stopped),
         }));
     }
+}
+
+impl TextPort {
+    fn new(profile: Profile, now_ns: u64) -> TextPort {
+        TextPort {
+            decoder: TextDecoder::new(profile),
+            opened: 1,
+            opened_ns: now_ns,
+            sequence: 0,
+            bytes: 0,
+            told: false,
+            out: Vec::new(),
+        }
+    }
+
+    fn reopened(&mut self, now_ns: u64) {
+        self.decoder.reopened();
+        (self.opened, self.opened_ns, self.sequence) = (self.opened.wrapping_add(1), now_ns, 0);
+    }
+}
+
+/// The profile in what a port was opened with (JSON).
+fn profile_of(detail: &str) -> Option<Profile> {
+    let detail: serde_json::Value = serde_json::from_str(detail).ok()?;
+    serde_json::from_value(detail.get("profile")?.clone()).ok()
 }
 
 /// A host message as a whole frame.

@@ -6,6 +6,7 @@ use super::setting::{Setting, Tare};
 use super::{Found, Output};
 use crate::journal::Record;
 use analysis::holds::{Event, Parameters, Sample, Stream};
+use analysis::sensor::curve::Curves;
 use firmware_protocol::message::{Identity, Samples};
 
 /// A hole longer than this begins the search for a zero anew, s.
@@ -112,6 +113,8 @@ pub struct Block {
 
 struct Channel {
     scale: Scale,
+    /// Its calibration; without one the scale is the sensor's own.
+    curves: Option<Curves>,
     nominal: Scale,
     zero_search: Option<ZeroSearch>,
     zeroing: Option<bool>,
@@ -122,12 +125,20 @@ impl Channel {
     fn all(identity: &SensorIdentity, find: bool) -> Vec<Channel> {
         let channel = |channel: &ChannelIdentity| Channel {
             scale: channel.scale,
+            curves: None,
             nominal: channel.scale,
             zero_search: None,
             zeroing: find.then_some(false),
             stream: Stream::new(Parameters::default()),
         };
         identity.channels.iter().map(channel).collect()
+    }
+
+    fn force_n(&self, counts: i32) -> f64 {
+        match &self.curves {
+            Some(curves) => curves.force_n(f64::from(counts) - self.scale.zero_counts),
+            None => self.scale.force_n(counts),
+        }
     }
 }
 
@@ -187,6 +198,18 @@ impl Sensor {
         for channel in &mut self.channels {
             channel.zeroing = Some(any_level);
             channel.zero_search = None;
+        }
+    }
+
+    /// A calibration of one channel; false where it is none of this sensor.
+    pub(super) fn calibrate(&mut self, channel: usize, serial: &str, curves: &Curves) -> bool {
+        let own = self.identity.serial == serial && !self.is_nameless();
+        match channel.checked_sub(1).and_then(|at| self.channels.get_mut(at)).filter(|_| own) {
+            Some(channel) => {
+                channel.curves = Some(curves.clone());
+                true
+            }
+            None => false,
         }
     }
 
@@ -261,6 +284,8 @@ impl Sensor {
                     channel.stream.set((**parameters).clone());
                 }
             }
+            // Given by serial number, not by place: Sensor::calibrate.
+            Setting::Calibration(_) => {}
         }
     }
 
@@ -317,11 +342,8 @@ impl Sensor {
     fn place(&mut self, frame: &Samples, placed: Placed, arrival_ns: u64, find: bool, out: &mut Vec<Output>) {
         let channels = self.channels.len();
         let counts: Vec<i32> = frame.iter().skip(placed.skip as usize * channels).collect();
-        let force_n: Vec<f32> = counts
-            .iter()
-            .zip(self.channels.iter().cycle())
-            .map(|(&c, ch)| ch.scale.force_n(c) as f32)
-            .collect();
+        let force_n: Vec<f32> =
+            counts.iter().zip(self.channels.iter().cycle()).map(|(&c, ch)| ch.force_n(c) as f32).collect();
         let samples = (counts.len() / channels.max(1)) as u64;
         let delay_s = self.identity.group_delay_s;
         let device_time_s: Vec<f64> =

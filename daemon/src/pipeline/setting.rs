@@ -1,9 +1,10 @@
-//! What a visit sets for the pipeline: the zero of a channel and the finder's parameters.
+//! What a visit sets for the pipeline: the zero of a channel, the finder's parameters, and calibrations.
 //!
 //! Settings travel as [`Record::Parameters`](crate::journal::Record::Parameters) (JSON) and are in force from the sample
 //! that follows them in the journal, so that sealing applies the very same ones at the very same samples.
 
 use analysis::holds::Parameters;
+use analysis::sensor::certificate::Certificate;
 use serde::{Deserialize, Serialize};
 
 /// One setting.
@@ -21,6 +22,8 @@ pub enum Setting {
         /// The parameters, all of them.
         parameters: Box<Parameters>,
     },
+    /// A calibration: in force for the sensor of its serial number, as soon as that one says who it is.
+    Calibration(Box<Certificate>),
 }
 
 /// A zero: the mean of samples in which nothing was loaded.

@@ -7,8 +7,8 @@ use super::text::printable_bytes;
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{DeviceMessage, Identity, MessageFault};
 
-/// So much of what is heard is kept to show a line of text.
-const KEPT_BYTES: usize = 400;
+/// So much of what is heard is kept to show a line of text, and to propose what the lines mean.
+const KEPT_BYTES: usize = 8192;
 
 /// What a port sounds like.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,6 +77,12 @@ impl Listener {
         self.bytes
     }
 
+    /// The first bytes that were heard.
+    #[must_use]
+    pub fn start(&self) -> &[u8] {
+        &self.start
+    }
+
     /// What it sounds like so far.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
@@ -98,8 +104,8 @@ impl Listener {
 
     /// The first line that was heard from its beginning to its end; otherwise the first end of a line.
     fn whole_line(&self) -> Option<&[u8]> {
-        let mut lines =
-            self.start.split_inclusive(|byte| *byte == b'\n').filter(|line| line.ends_with(b"\n"));
+        let end = if self.start.contains(&b'\n') { b'\n' } else { b'\r' };
+        let mut lines = self.start.split_inclusive(|byte| *byte == end).filter(|line| line.ends_with(&[end]));
         let first = lines.next()?;
         Some(lines.next().unwrap_or(first).trim_ascii())
     }

@@ -14,6 +14,7 @@ pub mod survey;
 use crate::core::Begun;
 use crate::journal::{self, Damage, Disk, JournalError, Reader, Stamped};
 use crate::pipeline::{Block, Output, Pipeline};
+use crate::visit::plan::Plan;
 use analysis::recording::write::{Channel, Samples, Sensor};
 use analysis::recording::write::{Root, SensorTables, Tables, WriteError, Writer};
 use serde::Serialize;
@@ -120,6 +121,7 @@ fn begun_of_header(reader: &Reader, survey: &Survey) -> Begun {
         participant: String::new(),
         examiner: String::new(),
         consent: String::new(),
+        about: Vec::new(),
         plan: String::new(),
         software: reader.software().to_owned(),
         started_utc: started.unwrap_or_default(),
@@ -176,6 +178,7 @@ fn root(
 ) -> Result<Root, SealError> {
     let begun = survey.begun.clone().ok_or_else(|| SealError::Empty(folder.to_owned()))?;
     Ok(Root {
+        participant_fields: participant(&begun),
         visit_id: begun.visit_id,
         revision: i64::from(revision),
         supersedes,
@@ -185,24 +188,30 @@ fn root(
         utc_offset: begun.utc_offset,
         software: begun.software,
         journal_sha256: journal::read::sha256(&**disk, folder)?,
-        participant_fields: consent(&begun.consent),
         plan: begun.plan,
     })
 }
 
 /// What `/participant` says.
-fn consent(consent: &str) -> Vec<(String, String)> {
-    if consent.is_empty() { Vec::new() } else { vec![("consent".to_owned(), consent.to_owned())] }
+fn participant(begun: &Begun) -> Vec<(String, String)> {
+    let involved = Plan::parse(&begun.plan).ok().and_then(|plan| plan.involved_side);
+    let consent = Some(begun.consent.clone()).filter(|consent| !consent.is_empty());
+    let known = [("involved_side", involved.map(|side| side.to_string())), ("consent", consent)];
+    let known = known.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?)));
+    begun.about.iter().cloned().chain(known).collect()
 }
 
 fn described(survey: &SensorSurvey) -> Sensor {
     let identity = &survey.identity;
-    let channels = identity.channels.iter().map(|channel| Channel {
-        zero_counts: channel.scale.zero_counts,
-        rated_counts: f64::from(channel.rated_counts),
-        rated_force_n: channel.scale.rated_n,
-        direction: channel.direction.clone(),
-        calibration: "nominal".to_owned(),
+    let channels = (1..).zip(&identity.channels).map(|(number, channel)| {
+        let of = survey.calibrations.iter().find(|of| of.channel == number);
+        Channel {
+            zero_counts: channel.scale.zero_counts,
+            rated_counts: of.and_then(|of| of.rated_counts()).unwrap_or(f64::from(channel.rated_counts)),
+            rated_force_n: channel.scale.rated_n,
+            direction: channel.direction.clone(),
+            calibration: of.map_or_else(|| "nominal".to_owned(), |of| of.label()),
+        }
     });
     Sensor {
         serial: identity.serial.clone(),

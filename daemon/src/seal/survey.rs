@@ -12,9 +12,12 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow, TareRow,
+    TrialRow,
 };
+use analysis::sensor::certificate::Certificate;
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 /// What a journal holds beside the samples.
 #[derive(Debug, Default)]
@@ -42,6 +45,8 @@ pub struct Survey {
 pub struct SensorSurvey {
     /// Who it is.
     pub identity: SensorIdentity,
+    /// The calibrations in force, at most one a channel.
+    pub calibrations: Vec<Arc<Certificate>>,
     /// Samples in all.
     pub samples: u64,
     /// Rows of `frames`.
@@ -250,6 +255,15 @@ impl Survey {
                     sensor.gap(&gap);
                 }
             }
+            Output::Calibrated(number, certificate) => {
+                let position = self.sensor(number).map_or(0, |sensor| sensor.samples);
+                let detail = serde_json::to_string(&*certificate).unwrap_or_default();
+                self.event(stamped.monotonic_ns, Some((number, position)), CALIBRATION, detail);
+                if let Some(sensor) = self.sensor(number) {
+                    sensor.calibrations.retain(|other| other.channel != certificate.channel);
+                    sensor.calibrations.push(certificate);
+                }
+            }
             Output::Set(setting, position) => self.set(&setting, position, stamped),
             Output::Pong { sensor, sent_ns, arrived_ns, device_time_us, boot_id } => {
                 if let Some(sensor) = self.sensor(sensor) {
@@ -284,6 +298,7 @@ impl Survey {
                 ("tare", tare.sensor)
             }
             Setting::Finder { sensor, .. } => ("parameters", *sensor),
+            Setting::Calibration(_) => return, // told when it comes into force
         };
         let detail = serde_json::to_string(setting).unwrap_or_default();
         self.event(stamped.monotonic_ns, Some((number, position)), kind, detail);
@@ -294,6 +309,7 @@ impl SensorSurvey {
     fn new(identity: SensorIdentity) -> Self {
         SensorSurvey {
             identity,
+            calibrations: Vec::new(),
             samples: 0,
             frames: Vec::new(),
             segments: Vec::new(),

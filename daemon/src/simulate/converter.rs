@@ -39,6 +39,16 @@ pub struct Settings {
     pub hum_hz: f64,
     /// What one conversion averages over, s: it shows the force of half as long ago.
     pub window_s: f64,
+    /// Bow of the curve: how far it lies above the straight line at half the rated force, as a fraction of that force.
+    pub bow: f64,
+    /// Hysteresis: the same for what is added on the way down.
+    pub hysteresis: f64,
+    /// Creep: what is added to a load in the long run, as a fraction of it …
+    pub creep: f64,
+    /// … and its time constant, s.
+    pub creep_s: f64,
+    /// SD of the device's stamps about their true times, µs.
+    pub stamp_jitter_us: f64,
     /// Channels. The second has half of the first one's force, the third a third, and so on.
     pub channels: u8,
 }
@@ -56,6 +66,11 @@ impl Default for Settings {
             hum_n: 0.005,
             hum_hz: 50.0,
             window_s: 0.002,
+            bow: 0.0,
+            hysteresis: 0.0,
+            creep: 0.0,
+            creep_s: 10.0,
+            stamp_jitter_us: 0.0,
             channels: 1,
         }
     }
@@ -73,6 +88,9 @@ impl Settings {
             drift_n_per_min: 0.0,
             hum_n: 0.0,
             window_s: 0.0,
+            bow: 0.0,
+            hysteresis: 0.0,
+            creep: 0.0,
             ..self
         }
     }
@@ -119,6 +137,40 @@ pub struct Converter {
     settings: Settings,
     noise: Random,
     hum_phase: f64,
+    body: Body,
+    stamps: Random,
+}
+
+/// The spring under load: what it remembers.
+#[derive(Debug, Clone, Copy, Default)]
+struct Body {
+    /// Greatest force since it was last unloaded, N.
+    highest_n: f64,
+    /// What creep has come to, N before its fraction is taken.
+    crept_n: f64,
+    /// When it was last looked at, s.
+    at_s: Option<f64>,
+}
+
+/// Below this share of the rated force the spring counts as unloaded, and what it knew of the way up is forgotten.
+const UNLOADED: f64 = 0.005;
+/// So much below its greatest force, as a share of the rated one, a load is on the way down.
+const ON_THE_WAY_DOWN: f64 = 0.01;
+
+impl Body {
+    /// The force that the spring's strain stands for.
+    fn strained_n(&mut self, time_s: f64, force_n: f64, of: &Settings) -> f64 {
+        if of.bow == 0.0 && of.hysteresis == 0.0 && of.creep == 0.0 {
+            return force_n;
+        }
+        let share = force_n / of.rated_force_n;
+        self.highest_n = if share.abs() < UNLOADED { 0.0 } else { self.highest_n.max(force_n) };
+        let down = self.highest_n - force_n > ON_THE_WAY_DOWN * of.rated_force_n;
+        let bent = of.bow + if down { of.hysteresis } else { 0.0 };
+        let passed_s = self.at_s.replace(time_s).map_or(0.0, |at_s| (time_s - at_s).max(0.0));
+        self.crept_n += (force_n - self.crept_n) * (1.0 - libm::exp(-passed_s / of.creep_s));
+        force_n + bent * of.rated_force_n * 4.0 * share * (1.0 - share) + of.creep * self.crept_n
+    }
 }
 
 impl Converter {
@@ -127,12 +179,14 @@ impl Converter {
     pub fn new(settings: Settings, seed: u64) -> Self {
         let mut noise = Random::fork(seed, 3);
         let hum_phase = noise.between(0.0, TAU);
-        Converter { settings, noise, hum_phase }
+        Converter { settings, noise, hum_phase, body: Body::default(), stamps: Random::fork(seed, 4) }
     }
 
     /// One conversion that ends at `time_s`: counts per channel into `counts`, true where any is at the range's end.
     pub fn convert(&mut self, time_s: f64, force_n: impl FnMut(f64) -> f64, counts: &mut [i32]) -> bool {
-        let force_n = self.averaged(time_s, force_n) * (1.0 + self.settings.gain_error);
+        let applied_n = self.averaged(time_s, force_n);
+        let force_n =
+            self.body.strained_n(time_s, applied_n, &self.settings) * (1.0 + self.settings.gain_error);
         let away_n =
             self.settings.offset_n + self.settings.drift_n_per_min * time_s / 60.0 + self.hum_n(time_s);
         let mut saturated = false;
@@ -148,6 +202,15 @@ impl Converter {
             *count = reading.counts;
         }
         saturated
+    }
+
+    /// How far the next stamp is from its sample's true time, µs.
+    pub fn stamp_error_us(&mut self) -> f64 {
+        if self.settings.stamp_jitter_us > 0.0 {
+            self.settings.stamp_jitter_us * self.stamps.normal()
+        } else {
+            0.0
+        }
     }
 
     fn averaged(&self, time_s: f64, mut force_n: impl FnMut(f64) -> f64) -> f64 {

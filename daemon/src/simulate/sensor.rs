@@ -495,8 +495,9 @@ impl Sensor {
         let (source, row) = (&mut self.source, self.row);
         let saturated = self.converter.convert(time_s, |time_s| source.force_n(time_s, row), used);
         let device_us = device_ns / 1_000;
+        let stamp_us = device_us.saturating_add_signed(libm::round(self.converter.stamp_error_us()) as i64);
         let sample = board.produced();
-        board.sample(used, saturated, device_us);
+        board.sample(used, saturated, stamp_us);
         board.poll(device_us);
         self.row += 1;
         if self.settings.keep_counts

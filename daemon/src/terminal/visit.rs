@@ -1,23 +1,30 @@
 //! What an examination looks like in a terminal: what is on, the count in large figures, the force against target and cap.
 
 use super::Terminal;
+use crate::stderr::Stderr;
 use crate::visit::engine::{Cue, Observation, Stage};
 use crate::visit::gate::ASK_ABOUT;
+use crate::visit::plan::Sees;
 use analysis::recording::layout::TrialRow;
 use std::io::Write;
 
 /// Cells of the bar.
 const CELLS: usize = 30;
+/// Least force of a full bar that nothing else sets, N.
+const LEAST_SCALE_N: f64 = 10.0;
 
 impl Terminal {
     /// A tone, where somebody sits at a terminal.
     fn bell(&self, times: usize) {
         if self.live {
-            let _ = write!(std::io::stderr(), "{}", "\x07".repeat(times));
+            let _ = Stderr.write_all("\x07".repeat(times).as_bytes());
         }
     }
 
     pub(super) fn stage(&mut self, stage: &Stage) {
+        if let Some(item) = stage.item() {
+            self.at_item(item);
+        }
         match stage {
             Stage::Zero => self.state = "no zero yet",
             Stage::Gate(missing) => {
@@ -46,7 +53,14 @@ impl Terminal {
             Stage::Pull { .. } => self.bell(2),
             Stage::Look { .. } => {
                 self.state = "look";
-                self.line("look: Enter as expected, or `o active motion: VALUE`, `o length: VALUE`, `g GRADE`, `p PAIN`");
+                self.line("look: Enter as expected; hold it for other answers; or `o active motion: VALUE`, `o length: VALUE`, `g GRADE`, `p PAIN`");
+            }
+            Stage::Pain { side } => {
+                self.state = "pain now?";
+                self.line(&format!(
+                    "how much does the {side} hand hurt now? Enter: no more than before; or `p 0` to `p 10`"
+                ));
+                self.bell(1);
             }
             Stage::Halted { .. } => {
                 self.state = "STOPPED";
@@ -58,7 +72,7 @@ impl Terminal {
     }
 
     pub(super) fn count(&mut self, count: u32) {
-        if self.live {
+        if self.live && self.now_sees != Sees::Nothing {
             for row in large(count) {
                 self.line(&row);
             }
@@ -71,11 +85,15 @@ impl Terminal {
 
     pub(super) fn cap(&mut self, reached: bool, force_n: f64, cap_n: f64) {
         self.bell(if reached { 5 } else { 2 });
+        // Who is not to see the force is warned all the same.
+        let seen = self.now_sees == Sees::All;
+        let told = |words: String| if seen { words } else { String::new() };
         if reached {
             self.state = "STOP: LIMIT";
-            self.line(&format!("STOP: {force_n:.1} N, the limit is {cap_n:.1} N. Let go slowly."));
+            let numbers = told(format!(" {force_n:.1} N, the limit is {cap_n:.1} N."));
+            self.line(&format!("STOP:{numbers} Let go slowly."));
         } else {
-            self.line(&format!("near the limit: {force_n:.1} of {cap_n:.1} N"));
+            self.line(&format!("near the limit{}", told(format!(": {force_n:.1} of {cap_n:.1} N"))));
         }
     }
 
@@ -88,16 +106,21 @@ impl Terminal {
     }
 
     pub(super) fn observed(&mut self, seen: &Observation) {
-        let item = seen.item.map_or(String::new(), |item| format!(" (item {item})"));
-        self.line(&format!("noted{item}: {}: {}", seen.kind, seen.value));
+        // Read back, so that a slip of the foot or the tongue is heard.
+        let of = seen.item.and_then(|item| self.planned(item));
+        let item = of.map_or(String::new(), |(name, _)| format!(" of {name}"));
+        self.line(&format!("noted: {}{item}: {}", seen.kind, seen.value));
     }
 }
 
-/// The force against target and cap, where there is one of them: `[=====|---  ]`.
-pub(super) fn bar(cue: &Cue, force_n: f64) -> Option<String> {
-    let full_n = cue.cap_n.or(cue.band_n.map(|(_, high_n)| 1.5 * high_n))?;
+/// The force against target and cap: `[=====##--  ]`. Full is the cap, or above the target, or a little more than the
+/// greatest force so far.
+pub(super) fn bar(cue: Option<&Cue>, most_n: f64, force_n: f64) -> String {
+    let band_n = cue.and_then(|cue| cue.band_n);
+    let set_n = cue.and_then(|cue| cue.cap_n).or(band_n.map(|(_, high_n)| 1.5 * high_n));
+    let full_n = set_n.unwrap_or((1.25 * most_n).max(LEAST_SCALE_N));
     let cell = |force_n: f64| libm::round((force_n / full_n).clamp(0.0, 1.0) * CELLS as f64) as usize;
-    let band = cue.band_n.map(|(low_n, high_n)| cell(low_n)..=cell(high_n));
+    let band = band_n.map(|(low_n, high_n)| cell(low_n)..=cell(high_n));
     let cells = (0..CELLS).map(|at| {
         match (at < cell(force_n), band.as_ref().is_some_and(|band| band.contains(&at))) {
             (true, true) => '#',
@@ -106,7 +129,7 @@ pub(super) fn bar(cue: &Cue, force_n: f64) -> Option<String> {
             (false, false) => ' ',
         }
     });
-    Some(format!("[{}] ", cells.collect::<String>()))
+    format!("[{}] ", cells.collect::<String>())
 }
 
 /// A number in figures five rows high.
@@ -148,13 +171,15 @@ mod tests {
             hold_s: 3.0,
             cap_n,
             band_n,
+            expected_n: None,
         };
-        assert_eq!(bar(&cue(None, None), 5.0), None);
-        let half = bar(&cue(Some(30.0), None), 15.0).unwrap();
+        let bar = |cue: &Cue, force_n: f64| bar(Some(cue), 24.0, force_n);
+        assert_eq!(bar(&cue(None, None), 5.0).matches('=').count(), 5, "of 1.25 times the greatest");
+        let half = bar(&cue(Some(30.0), None), 15.0);
         assert_eq!(half, format!("[{}{}] ", "=".repeat(15), " ".repeat(15)));
-        let full = bar(&cue(Some(30.0), None), 99.0).unwrap();
+        let full = bar(&cue(Some(30.0), None), 99.0);
         assert_eq!(full, format!("[{}] ", "=".repeat(30)));
-        let band = bar(&cue(None, Some((10.0, 20.0))), 12.0).unwrap();
+        let band = bar(&cue(None, Some((10.0, 20.0))), 12.0);
         assert_eq!(band.matches('#').count(), 2, "{band}");
         assert_eq!(band.matches('-').count(), 9, "{band}");
     }

@@ -35,7 +35,7 @@ pub enum Examiner {
     },
     /// A trial does not count.
     Invalid {
-        /// Its order in the visit; the last one where missing.
+        /// Its order in the visit (`order` of its row); the last one where missing.
         trial: Option<u64>,
         /// Why.
         reason: String,
@@ -44,7 +44,7 @@ pub enum Examiner {
     Slipped,
     /// A trial was of another muscle: wrong finger, wrong side.
     Reassign {
-        /// Its order in the visit; the last one where missing.
+        /// Its order in the visit (`order` of its row); the last one where missing.
         trial: Option<u64>,
         /// Which muscle it was.
         to: Muscle,
@@ -59,6 +59,9 @@ pub enum Examiner {
         value: String,
         /// By which scale; "" none.
         scale: String,
+        /// Of which muscle, where it is said; otherwise of what is looked at or pulled, or was pulled last.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        muscle: Option<Muscle>,
     },
     /// An item that the gate refuses is done all the same.
     Override {
@@ -67,13 +70,21 @@ pub enum Examiner {
         /// Why.
         reason: String,
     },
+    /// Said by a page or terminal, not by a person: whether anything can warn now, by sight or sound. Without it no
+    /// examined pull is offered; the latest word holds.
+    Warner {
+        /// Something can.
+        able: bool,
+        /// Which: `terminal`, a page.
+        by: String,
+    },
 }
 
 /// What can be typed, for people.
-pub const TYPED: &str = "Enter: ready, next, or stop during a pull · r [reason]: repeat the last trial · p [0-10]: pain · \
-x [who]: stop · s [reason]: skip this item · i [reason]: the last trial does not count · l: it slipped · \
-w SIDE DIGIT DIRECTION: the last trial was of this muscle · o KIND: VALUE: observed · g GRADE: grade · \
-allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
+pub const TYPED: &str = "Enter: ready, next, or stop during a pull · r [reason]: repeat the last trial (while looking: other \
+answers) · p [0-10]: pain · x [who]: stop · pause · s [reason]: skip this item · i [TRIAL] [reason]: a trial does not count · \
+l: the last one slipped · w [TRIAL] SIDE DIGIT DIRECTION [: reason]: a trial was of this muscle · o KIND: VALUE: observed · \
+g GRADE [SIDE DIGIT DIRECTION]: grade · allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
 
 impl Examiner {
     /// Reads a typed line.
@@ -91,19 +102,25 @@ impl Examiner {
             "p" => Examiner::Pain { level: pain(rest)? },
             "x" => Examiner::Stop { reason: reason("stopped by the examiner") },
             "s" => Examiner::Skip { reason: reason("skipped by the examiner") },
-            "i" => Examiner::Invalid { trial: None, reason: reason("called invalid by the examiner") },
+            "pause" => Examiner::Stop { reason: "pause".to_owned() },
+            "i" => {
+                let (trial, why) = numbered(rest);
+                let why = if why.is_empty() { "called invalid by the examiner" } else { why };
+                Examiner::Invalid { trial, reason: why.to_owned() }
+            }
             "l" => Examiner::Slipped,
             "w" => {
-                let to = rest.parse::<Muscle>().map_err(|error| error.to_string())?;
-                Examiner::Reassign { trial: None, to, reason: "it was another muscle".to_owned() }
+                let (trial, rest) = numbered(rest);
+                let (to, why) = rest.split_once(':').unwrap_or((rest, "it was another muscle"));
+                let to = to.trim().parse::<Muscle>().map_err(|error| error.to_string())?;
+                Examiner::Reassign { trial, to, reason: why.trim().to_owned() }
             }
             "o" => {
                 let (kind, value) =
                     rest.split_once(':').ok_or("write o KIND: VALUE, as in `o trick movement: wrist`")?;
-                observed(kind.trim(), value.trim(), "")
+                observed(kind.trim(), value.trim(), "", None)
             }
-            "g" if !rest.is_empty() => observed("grade", rest, "MRC 0-5"),
-            "g" => return Err("write g and the grade, as in `g 4-`".to_owned()),
+            "g" => graded(rest)?,
             "allow" => Examiner::Allow(Clearance::parse(rest)?),
             "override" => {
                 let (item, reason) =
@@ -121,8 +138,27 @@ impl Examiner {
     }
 }
 
-fn observed(kind: &str, value: &str, scale: &str) -> Examiner {
-    Examiner::Observe { kind: kind.to_owned(), value: value.to_owned(), scale: scale.to_owned() }
+/// `7 the rest`: a trial's number, where one is said.
+fn numbered(text: &str) -> (Option<u64>, &str) {
+    let (first, rest) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
+    first.parse().map_or((None, text), |number| (Some(number), rest.trim()))
+}
+
+fn observed(kind: &str, value: &str, scale: &str, muscle: Option<Muscle>) -> Examiner {
+    Examiner::Observe { kind: kind.to_owned(), value: value.to_owned(), scale: scale.to_owned(), muscle }
+}
+
+/// `4-` or `4- left index abduction`. The scale is the Medical Research Council's, 0 to 5, with + and − as is common practice.
+fn graded(text: &str) -> Result<Examiner, String> {
+    let (grade, muscle) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
+    let mut signs = grade.chars();
+    let is_grade = matches!(signs.next(), Some('0'..='5')) && matches!(signs.as_str(), "" | "+" | "-");
+    if !is_grade {
+        return Err("write g and the grade, 0 to 5 with + or -, as in `g 4-` or `g 4- left index abduction`"
+            .to_owned());
+    }
+    let muscle = (!muscle.is_empty()).then(|| muscle.parse::<Muscle>().map_err(|error| error.to_string()));
+    Ok(observed("grade", grade, "MRC 0-5", muscle.transpose()?))
 }
 
 fn pain(text: &str) -> Result<Option<f64>, String> {
@@ -150,10 +186,14 @@ mod tests {
             "x",
             "s too tired",
             "i",
+            "i 7 the thumb helped",
+            "pause",
             "l",
             "w left index abduction",
+            "w 7 left index abduction: wrong finger",
             "o trick movement: wrist",
             "g 4-",
+            "g 5 left index abduction",
             "allow left index make pain 2",
             "override 3 the surgeon said so",
         ] {
@@ -161,6 +201,11 @@ mod tests {
             assert_eq!(serde_json::from_str::<Examiner>(&action.to_json()).unwrap(), action, "{line}");
         }
         assert_eq!(Examiner::parse("p 4").unwrap(), Examiner::Pain { level: Some(4.0) });
+        let (to, reason) = ("left index abduction".parse().unwrap(), "wrong finger".to_owned());
+        assert_eq!(
+            Examiner::parse("w 7 left index abduction: wrong finger").unwrap(),
+            Examiner::Reassign { trial: Some(7), to, reason }
+        );
     }
 
     #[test]
@@ -171,6 +216,9 @@ mod tests {
             ("w left toe abduction", "thumb"),
             ("o wrist", "o KIND: VALUE"),
             ("g", "g 4-"),
+            ("g 6", "0 to 5"),
+            ("g 4x", "0 to 5"),
+            ("g 4 left toe", "digit"),
             ("allow", "side"),
             ("override three because", "`three` is no number"),
         ] {

@@ -7,7 +7,8 @@
 //! ```text
 //! zero ─► gate ─► rest ─► (turn, zero) ─► ready? ─► cue, count, pull ─► result ─► rest …
 //!                   │                        ▲             │ contact lost: not an attempt
-//!                   └──► look at it ─────────┘             └─ stop, pain ─► halted ─► press ─► rest
+//!                   ├──► look at it ─────────┘             └─ stop, pain ─► halted ─► press ─► rest
+//!                   └──► a side is done: pain now? ─► rest …
 //! ```
 
 mod acting;
@@ -25,13 +26,17 @@ use super::plan::{Item, Plan, Procedure};
 use super::results::Results;
 use super::schedule::{self, Next, OBSERVE_S, Rests};
 use analysis::holds::Hold;
-use analysis::trial::{Outcome, Test};
+use analysis::trial::{Outcome, Side, Test};
 use pulling::Pull;
 
 /// No hold this long after the cue: below measurable, s.
 pub const WINDOW_S: f64 = 8.0;
 /// No steady contact for this long: a word of help, s.
 const HELP_S: f64 = 20.0;
+/// An answer that is offered can be taken for this long, s.
+const OFFER_S: f64 = 3.0;
+/// Pain is asked after for this long, s.
+const ASK_S: f64 = 15.0;
 
 /// What the visit is told.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,10 +67,12 @@ enum State {
     Ready { item: usize, since_s: f64, helped: bool },
     /// The window is open.
     Pulling(Pull),
-    /// Something is looked at.
-    Looking { item: usize, since_s: f64 },
-    /// Stopped: somebody must say that it goes on.
-    Halted { item: usize },
+    /// Something is looked at; this answer is offered, from 0.
+    Looking { item: usize, since_s: f64, offered: Option<usize> },
+    /// A side is done, pain is asked after.
+    Asking { side: Side, since_s: f64 },
+    /// Stopped: somebody must say that it goes on. Pain that is said then is of this item's pull, or of the last one.
+    Halted { item: usize, pulled: bool },
     /// There is no plan, or it is done.
     Done,
 }
@@ -89,6 +96,11 @@ pub struct Visit {
     announced: Option<usize>,
     look: Option<Look>,
     zeroed_for: Option<usize>,
+    /// Whether a page or terminal can warn, once one has said so; that nothing can was said.
+    can_warn: Option<bool>,
+    told_no_warner: bool,
+    /// There was a pull since pain was last asked after.
+    unasked: bool,
     ids: u64,
     /// Rests that ended in this segment: only there is their length known.
     rest_segment: Vec<(analysis::trial::Muscle, u64)>,
@@ -113,6 +125,9 @@ impl Visit {
             announced: None,
             look: None,
             zeroed_for: None,
+            can_warn: None,
+            told_no_warner: false,
+            unasked: false,
             ids: 0,
             rest_segment: Vec::new(),
         }
@@ -140,6 +155,23 @@ impl Visit {
         schedule::estimate_s(&plan.items, plan.procedure, left, self.last, self.rests.clone(), self.now_s)
     }
 
+    /// The item (from 1) that comes after the one that is on, once its next trial counts, by what is known now.
+    pub fn after(&self) -> Option<usize> {
+        let plan = self.plan.as_ref()?;
+        let on = self.current();
+        let left = |at: usize| self.results.left(plan, at).saturating_sub(u32::from(Some(at) == on));
+        let open: Vec<usize> = (0..plan.items.len()).filter(|at| left(*at) > 0).collect();
+        let mut rests = self.rests.clone();
+        if let Some(item) = on.and_then(|at| self.planned(at)).filter(|item| item.is_loaded()) {
+            rests.ended(item.muscle, self.now_s);
+        }
+        let last = on.or(self.last);
+        match schedule::next(&plan.items, plan.procedure, &open, last, &rests, self.now_s) {
+            Next::Nothing => None,
+            Next::Item(at) | Next::Wait(at, _) => Some(at + 1),
+        }
+    }
+
     /// What is on.
     pub fn stage(&self) -> Stage {
         match &self.state {
@@ -154,7 +186,8 @@ impl Visit {
             State::Ready { item, .. } => Stage::Ready { item: item + 1 },
             State::Pulling(pull) => Stage::Pull { item: pull.item + 1 },
             State::Looking { item, .. } => Stage::Look { item: item + 1 },
-            State::Halted { item } => Stage::Halted { item: item + 1 },
+            State::Asking { side, .. } => Stage::Pain { side: *side },
+            State::Halted { item, .. } => Stage::Halted { item: item + 1 },
             State::Done => Stage::Done,
         }
     }
@@ -192,10 +225,22 @@ impl Visit {
             | State::Turning { item, .. }
             | State::Ready { item, .. }
             | State::Looking { item, .. }
-            | State::Halted { item } => Some(*item),
+            | State::Halted { item, .. } => Some(*item),
             State::Pulling(pull) => Some(pull.item),
-            State::Unzeroed | State::Gated | State::Done => None,
+            State::Unzeroed | State::Gated | State::Asking { .. } | State::Done => None,
         }
+    }
+
+    /// Something can warn, or the pull is not an examiner's; where nothing can, that is said once.
+    fn may_be_warned(&mut self, out: &mut Vec<Effect>) -> bool {
+        // Who pulls alone is loaded by nobody: only what has said that it cannot warn is in the way.
+        let alone = self.procedure() == Procedure::SelfPaced;
+        let may = self.can_warn.unwrap_or(alone);
+        if !may && !std::mem::replace(&mut self.told_no_warner, true) {
+            let why = "no pull is offered: no page or terminal confirms that it can warn";
+            out.push(Effect::Say(why.to_owned()));
+        }
+        may
     }
 
     fn planned(&self, at: usize) -> Option<&Item> {
@@ -223,10 +268,7 @@ impl Visit {
                 self.go_on(out);
             }
             // A new zero begins the search for holds anew: what was on begins anew, too.
-            State::Pulling(ref pull) => {
-                let item = pull.item;
-                self.begin(item, out);
-            }
+            State::Pulling(ref pull) => self.begin_again(pull.item, pull.capped, out),
             _ => {}
         }
     }
@@ -239,8 +281,7 @@ impl Visit {
             self.contact.clear();
             // Nobody saw what happened meanwhile: what was open is begun again.
             if let State::Pulling(pull) = &self.state {
-                let item = pull.item;
-                self.begin(item, out);
+                self.begin_again(pull.item, pull.capped, out);
             }
         }
         let mut peak_n = f64::NEG_INFINITY;
@@ -268,8 +309,12 @@ impl Visit {
             }
             State::Ready { item, since_s, helped } => {
                 // A touch that stayed since the pull before counts only from when this trial was announced.
-                if self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item)) {
-                    self.cue(item, true, out);
+                let steady =
+                    self.now_s - since_s >= STEADY_S && self.contact.is_steady(self.expected_n(item));
+                if steady {
+                    if self.may_be_warned(out) {
+                        self.cue(item, true, out);
+                    }
                 } else if !helped && self.now_s - since_s >= HELP_S {
                     self.state = State::Ready { item, since_s, helped: true };
                     out.push(Effect::Say(
@@ -279,9 +324,15 @@ impl Visit {
                 }
             }
             State::Pulling(pull) => self.pass_pull(pull, out),
-            State::Looking { item, since_s } if self.now_s - since_s >= OBSERVE_S => {
+            State::Looking { item, since_s, offered: Some(_) } if self.now_s - since_s >= OFFER_S => {
+                self.offer_next(item, out);
+            }
+            State::Looking { item, since_s, offered: None } if self.now_s - since_s >= OBSERVE_S => {
                 self.observed(item, "not entered", "", out);
                 self.finish_item(item, "not entered", out);
+            }
+            State::Asking { since_s, .. } if self.now_s - since_s >= ASK_S => {
+                self.answered_pain("not entered", out);
             }
             _ => {}
         }
@@ -294,6 +345,12 @@ impl Visit {
             let open: Vec<usize> =
                 (0..plan.items.len()).filter(|at| self.results.left(plan, *at) > 0).collect();
             let next = schedule::next(&plan.items, plan.procedure, &open, self.last, &self.rests, self.now_s);
+            let coming = if let Next::Item(at) | Next::Wait(at, _) = next { self.planned(at) } else { None };
+            if let Some(side) = self.side_to_ask_about(coming) {
+                self.unasked = false;
+                self.state = State::Asking { side, since_s: self.now_s };
+                return;
+            }
             match next {
                 Next::Nothing => {
                     self.state = State::Done;
@@ -303,7 +360,7 @@ impl Visit {
                 Next::Item(at) | Next::Wait(at, _) => {
                     if let Some(why) = self.barred(at) {
                         self.observed(at, &format!("not tested: {why}"), "", out);
-                        self.results.close(at, &why);
+                        self.results.close(at, &why, None);
                         continue;
                     }
                     self.announce(at, out);
@@ -318,6 +375,13 @@ impl Visit {
                 }
             }
         }
+    }
+
+    /// The side that is done, where there were pulls since pain was last asked after.
+    fn side_to_ask_about(&self, coming: Option<&Item>) -> Option<Side> {
+        let side = self.planned(self.last?)?.muscle.side;
+        let goes_on = coming.is_some_and(|item| item.muscle.side == side);
+        (self.unasked && !goes_on && self.procedure() == Procedure::Examined).then_some(side)
     }
 
     /// Why an item must not be done.
@@ -368,7 +432,7 @@ impl Visit {
         let Some(item) = self.planned(at) else { return };
         let since_s = self.now_s;
         if !item.is_loaded() {
-            self.state = State::Looking { item: at, since_s };
+            self.state = State::Looking { item: at, since_s, offered: None };
         } else if self.procedure() == Procedure::Examined {
             self.state = State::Ready { item: at, since_s, helped: false };
         } else {
@@ -376,9 +440,24 @@ impl Visit {
         }
     }
 
+    /// Begins a trial again that nobody saw the end of, or that came to nothing. What has been at its cap is not repeated.
+    fn begin_again(&mut self, at: usize, capped: bool, out: &mut Vec<Effect>) {
+        if !capped {
+            return self.begin(at, out);
+        }
+        self.results.close(at, "the cap was reached", None);
+        self.observe(Some(at), "text", "the cap was reached, and no hold was found", "", out);
+        if let Some(muscle) = self.planned(at).map(|item| item.muscle) {
+            self.rests.ended(muscle, self.now_s);
+        }
+        self.last = Some(at);
+        self.unasked = true;
+        self.go_on(out);
+    }
+
     /// An item that is not loaded is done.
     fn finish_item(&mut self, at: usize, why: &str, out: &mut Vec<Effect>) {
-        self.results.close(at, why);
+        self.results.close(at, why, None);
         self.last = Some(at);
         self.go_on(out);
     }

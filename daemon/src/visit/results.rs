@@ -77,8 +77,8 @@ impl TrialResult {
 #[derive(Debug, Clone, Default)]
 pub struct Results {
     attempts: Vec<TrialResult>,
-    /// Why an item ended early, by item.
-    closed: Vec<Option<String>>,
+    /// Why an item ended early, and by which attempt, by item.
+    closed: Vec<Option<(String, Option<u64>)>>,
     /// Grades of 3 or less that were entered.
     graded_weak: Vec<Muscle>,
 }
@@ -138,14 +138,18 @@ impl Results {
         changed.map(|(now, _)| now.clone()).collect()
     }
 
-    /// An item (from 0) ends, and why. True where it had not ended before.
-    pub fn close(&mut self, at: usize, why: &str) -> bool {
-        match self.closed.get_mut(at) {
-            Some(closed) if closed.is_none() => {
-                *closed = Some(why.to_owned());
-                true
-            }
-            _ => false,
+    /// An item (from 0) ends, and why, where it had not ended before; `by` this attempt.
+    pub fn close(&mut self, at: usize, why: &str, by: Option<u64>) {
+        if let Some(closed) = self.closed.get_mut(at).filter(|closed| closed.is_none()) {
+            *closed = Some((why.to_owned(), by));
+        }
+    }
+
+    /// An attempt belongs to another item: what it ended was that one.
+    pub fn close_elsewhere(&mut self, by: u64, to: usize) {
+        let ended = self.closed.iter_mut().find(|it| it.as_ref().is_some_and(|(_, id)| *id == Some(by)));
+        if let Some((why, _)) = ended.and_then(Option::take) {
+            self.close(to, &why, Some(by));
         }
     }
 
@@ -158,7 +162,7 @@ impl Results {
 
     /// Why an item ended early.
     pub fn why_closed(&self, at: usize) -> Option<&str> {
-        self.closed.get(at)?.as_deref()
+        self.closed.get(at)?.as_ref().map(|(why, _)| why.as_str())
     }
 
     /// How many trials of an item are still to come.

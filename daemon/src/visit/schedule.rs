@@ -141,10 +141,27 @@ impl Plan {
         estimate_s(&self.items, self.procedure, left, None, Rests::default(), 0.0)
     }
 
+    /// The shortest and the longest that it may take, s: an order that is still to be drawn is tried some times.
+    fn range_s(&self) -> (f64, f64) {
+        const DRAWN: u32 = 16;
+        if self.arranged || self.randomise.is_empty() || self.seed.is_some() {
+            let own_s = self.clone().arrange(0).estimate_s();
+            return (own_s, own_s);
+        }
+        let drawn = (0..DRAWN).map(|seed| self.clone().arrange(seed).estimate_s());
+        drawn.fold((f64::INFINITY, 0.0), |(least, most), own_s| (least.min(own_s), most.max(own_s)))
+    }
+
     /// What to say before the visit begins: how long it takes, and whether that is longer than it should.
     pub fn duration(&self) -> String {
-        let minutes = self.estimate_s() / 60.0;
-        let mut text = format!("about {minutes:.0} min: {} items", self.items.len());
+        let (least, minutes) = self.range_s();
+        let (least, minutes) = (least / 60.0, minutes / 60.0);
+        let about = if format!("{least:.0}") == format!("{minutes:.0}") {
+            format!("about {minutes:.0} min")
+        } else {
+            format!("about {least:.0} to {minutes:.0} min")
+        };
+        let mut text = format!("{about}: {} items", self.items.len());
         if let Some(most) = self.at_most_minutes.filter(|most| minutes > *most) {
             text += &format!(
                 "; longer than the {most:.0} min that it should take: fewer items, trials or shorter rests"

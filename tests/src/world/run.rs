@@ -89,6 +89,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
         participant: "P001".to_owned(),
         examiner: String::new(),
         consent: String::new(),
+        about: Vec::new(),
         plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
         software: "simulated world".to_owned(),
         started_utc: "2026-03-02T09:00:00Z".to_owned(),

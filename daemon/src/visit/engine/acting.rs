@@ -4,15 +4,31 @@ use super::{Effect, State, Visit};
 use crate::visit::action::Examiner;
 use crate::visit::gate::Clearance;
 use crate::visit::plan::Procedure;
-use analysis::trial::{Muscle, Outcome};
+use analysis::trial::{Muscle, Outcome, Test};
 
 /// Pain that rises by this much over rest stops an item.
 const PAIN_RISE: f64 = 2.0;
 /// Below this grade (0 to 5) a muscle is weak.
 const WEAK_GRADE: f64 = 3.5;
+/// Answers that are offered one after the other to whoever has only the foot switch: kind and value. "As expected" is a
+/// press without them. Trick movements and end feels as textbooks of muscle testing commonly name them (from memory).
+const OF_MOTION: [(&str, &str); 8] = [
+    ("active motion", "part of the range"),
+    ("active motion", "flicker only"),
+    ("active motion", "none"),
+    ("trick movement", "finger joints bend"),
+    ("trick movement", "knuckle overextends"),
+    ("trick movement", "wrist"),
+    ("trick movement", "thumb"),
+    ("trick movement", "table"),
+];
+const OF_LENGTH: [(&str, &str); 2] = [("length", "tight"), ("length", "lax")];
 
 impl Visit {
     pub(super) fn act(&mut self, action: &Examiner, out: &mut Vec<Effect>) {
+        if let Examiner::Warner { able, .. } = action {
+            return self.can_warn(*able, out);
+        }
         if let State::Pulling(_) = self.state
             && !matches!(action, Examiner::Observe { .. } | Examiner::Allow(_))
         {
@@ -21,17 +37,49 @@ impl Visit {
         match action {
             Examiner::Allow(answer) => self.allow(answer, out),
             Examiner::Press => self.press(out),
+            Examiner::Repeat { .. } if matches!(self.state, State::Looking { .. }) => self.offer(out),
             Examiner::Repeat { reason } | Examiner::Invalid { trial: None, reason } => {
                 self.invalid(None, None, reason, out);
             }
             Examiner::Invalid { trial, reason } => self.invalid(*trial, None, reason, out),
             Examiner::Slipped => self.invalid(None, Some(Outcome::Slipped), "slipped", out),
             Examiner::Pain { level } => self.pain(*level, out),
-            Examiner::Stop { reason } => self.halt(reason, out),
+            Examiner::Stop { reason } => {
+                if self.current().is_some() {
+                    self.observe(self.current(), "text", &format!("stopped: {reason}"), "", out);
+                }
+                self.halt(reason, out);
+            }
             Examiner::Skip { reason } => self.skip(reason, out),
             Examiner::Reassign { trial, to, reason } => self.reassign(*trial, *to, reason, out),
-            Examiner::Observe { kind, value, scale } => self.saw(kind, value, scale, out),
+            Examiner::Observe { kind, value, scale, muscle } => self.saw(kind, value, scale, *muscle, out),
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
+            Examiner::Warner { .. } => {}
+        }
+    }
+
+    /// A window in which nobody pulls yet is closed where nobody could be warned; a pull that is on is the examiner's to
+    /// end.
+    fn can_warn(&mut self, able: bool, out: &mut Vec<Effect>) {
+        (self.can_warn, self.told_no_warner) = (Some(able), false);
+        match &self.state {
+            State::Pulling(pull) if !able => {
+                let (item, capped) = (pull.item, pull.capped);
+                if pull.pulling {
+                    return self.observe(Some(item), "text", "for a time nothing could warn", "", out);
+                }
+                if capped {
+                    return self.begin_again(item, capped, out);
+                }
+                self.state = State::Ready { item, since_s: self.now_s, helped: true };
+                self.may_be_warned(out);
+            }
+            // Who pulls alone goes on without a touch.
+            State::Ready { item, .. } if able && self.procedure() == Procedure::SelfPaced => {
+                let item = *item;
+                self.begin(item, out);
+            }
+            _ => {}
         }
     }
 
@@ -60,24 +108,29 @@ impl Visit {
             }
             return;
         }
-        if outcome == Outcome::PainLimited {
-            self.results.close(item, "pain-limited");
-        }
         if matches!(action, Examiner::Skip { .. }) {
-            self.results.close(item, &reason);
+            self.results.close(item, &reason, None);
         }
-        self.state = State::Halted { item };
+        let State::Pulling(pull) = &mut self.state else { return };
+        pull.stopped = Some((outcome, reason));
+        let pull = pull.clone();
+        self.halt_without_hold(&pull, out);
     }
 
     fn allow(&mut self, answer: &Clearance, out: &mut Vec<Effect>) {
         self.gate.answer(answer.clone());
         let digit = answer.digit.map_or("all digits".to_owned(), |digit| digit.to_string());
-        let value = format!(
+        let mut value = format!(
             "{} {digit}: {} allowed, pain at rest {}",
             answer.side,
             answer.allowed.word(),
             answer.pain_at_rest
         );
+        for (what, said) in [("injury or surgery", &answer.since), ("cleared by", &answer.cleared)] {
+            if !said.is_empty() {
+                value += &format!(", {what} {said}");
+            }
+        }
         self.observe(None, "gate", &value, "", out);
         let answered = self.plan.as_ref().is_some_and(|plan| self.gate.missing(&plan.items).is_empty());
         if self.state == State::Gated && answered {
@@ -88,10 +141,20 @@ impl Visit {
     fn press(&mut self, out: &mut Vec<Effect>) {
         match self.state.clone() {
             State::Ready { item, .. } => self.cue(item, false, out),
-            State::Looking { item, .. } => {
+            State::Looking { item, offered: None, .. } => {
                 self.observed(item, "as expected", "", out);
                 self.finish_item(item, "observed", out);
             }
+            State::Looking { item, offered: Some(at), .. } => {
+                if let Some((kind, value)) = self.answers(item).get(at) {
+                    self.saw(kind, value, "", None, out);
+                }
+                // What was done is seen; what was done beside it may be more than one thing.
+                if let State::Looking { since_s, offered, .. } = &mut self.state {
+                    (*since_s, *offered) = (self.now_s, None);
+                }
+            }
+            State::Asking { .. } => self.answered_pain("no more than before", out),
             State::Halted { .. } => self.go_on(out),
             State::Turning { item, forced: false, .. } => {
                 self.state = State::Turning { item, asked: true, forced: true };
@@ -118,7 +181,7 @@ impl Visit {
 
     fn invalid(&mut self, named: Option<u64>, outcome: Option<Outcome>, reason: &str, out: &mut Vec<Effect>) {
         let Some(id) = self.trial(named) else {
-            return out.push(Effect::Say("there is no trial yet".to_owned()));
+            return out.push(Effect::Say("there is no such trial".to_owned()));
         };
         let changed = self.results.amend(id, |it| {
             it.valid = false;
@@ -137,45 +200,95 @@ impl Visit {
     }
 
     fn pain(&mut self, level: Option<f64>, out: &mut Vec<Effect>) {
-        let last = self.results.attempts().last().map(|it| (it.id, it.item));
-        let at = last.and_then(|(_, item)| item).map(|item| item - 1);
         let text = level.map_or("pain".to_owned(), |level| level.to_string());
-        self.observe(at.or(self.current()), "pain", &text, "0-10", out);
-        let rest =
-            at.and_then(|at| self.planned(at)).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
-        let (Some((id, _)), Some(at)) = (last, at) else { return };
-        if level.is_some_and(|level| level - rest < PAIN_RISE) {
-            let changed = self.results.amend(id, |it| it.pain = level);
-            return out.extend(changed.into_iter().map(Effect::Amended));
+        if let State::Asking { .. } = self.state {
+            return self.answered_pain(&text, out);
         }
-        let changed = self.results.amend(id, |it| {
-            it.pain = level;
-            it.valid = false;
-            it.outcome = Some(Outcome::PainLimited);
-            it.why_not = added(&it.why_not, "pain");
-        });
-        out.extend(changed.into_iter().map(Effect::Amended));
-        self.results.close(at, "pain-limited");
-        self.halt("pain", out);
+        let last = self.results.attempts().last().map(|it| (it.id, it.item.map(|item| item - 1)));
+        // What is looked at or was stopped hurts; otherwise the last pull did.
+        let at = match &self.state {
+            State::Looking { item, .. } | State::Halted { item, pulled: true } => Some(*item),
+            _ => last.and_then(|(_, at)| at).or(self.current()),
+        };
+        let Some(at) = at else { return };
+        self.observe(Some(at), "pain", &text, "0-10", out);
+        let rest = self.planned(at).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
+        let limits = level.is_none_or(|level| level - rest >= PAIN_RISE);
+        let id = last.filter(|(_, of)| *of == Some(at)).map(|(id, _)| id);
+        if let Some(id) = id {
+            let changed = self.results.amend(id, |it| {
+                it.pain = level;
+                if limits {
+                    it.valid = false;
+                    it.outcome = Some(Outcome::PainLimited);
+                    it.why_not = added(&it.why_not, "pain");
+                }
+            });
+            out.extend(changed.into_iter().map(Effect::Amended));
+        }
+        if limits {
+            self.results.close(at, "pain-limited", id);
+            self.halt_at(Some(at), "pain", out);
+        }
+    }
+
+    /// Pain after a side's pulls.
+    pub(super) fn answered_pain(&mut self, answer: &str, out: &mut Vec<Effect>) {
+        self.observe(self.last, "pain after", answer, "0-10", out);
+        self.go_on(out);
+    }
+
+    fn answers(&self, at: usize) -> &'static [(&'static str, &'static str)] {
+        match self.planned(at).map(|item| item.test) {
+            Some(Test::ActiveMotion) => &OF_MOTION,
+            _ => &OF_LENGTH,
+        }
+    }
+
+    /// Offers the first answer, or the one after that which is offered.
+    fn offer(&mut self, out: &mut Vec<Effect>) {
+        let State::Looking { item, offered, .. } = self.state else { return };
+        match offered {
+            Some(_) => self.offer_next(item, out),
+            None => self.offer_this(item, 0, out),
+        }
+    }
+
+    pub(super) fn offer_next(&mut self, item: usize, out: &mut Vec<Effect>) {
+        let State::Looking { offered: Some(offered), .. } = self.state else { return };
+        self.offer_this(item, offered + 1, out);
+    }
+
+    fn offer_this(&mut self, item: usize, at: usize, out: &mut Vec<Effect>) {
+        let answer = self.answers(item).get(at);
+        if let Some((kind, value)) = answer {
+            out.push(Effect::Say(format!("{kind}: {value}? Press takes it")));
+        }
+        self.state = State::Looking { item, since_s: self.now_s, offered: answer.map(|_| at) };
     }
 
     fn halt(&mut self, reason: &str, out: &mut Vec<Effect>) {
+        self.halt_at(None, reason, out);
+    }
+
+    /// Stops where something is on; `of` the pull of this item.
+    fn halt_at(&mut self, of: Option<usize>, reason: &str, out: &mut Vec<Effect>) {
         if let Some(item) = self.current() {
             out.push(Effect::Say(format!("stopped ({reason}): press to go on")));
-            self.state = State::Halted { item };
+            self.state = State::Halted { item: of.unwrap_or(item), pulled: of.is_some() };
         }
     }
 
     fn skip(&mut self, reason: &str, out: &mut Vec<Effect>) {
         let Some(at) = self.current() else { return };
         self.observe(Some(at), "text", &format!("skipped: {reason}"), "", out);
-        self.results.close(at, reason);
+        self.results.close(at, reason, None);
         self.go_on(out);
     }
 
     fn reassign(&mut self, named: Option<u64>, to: Muscle, reason: &str, out: &mut Vec<Effect>) {
         let Some(id) = self.trial(named) else {
-            return out.push(Effect::Say("there is no trial yet".to_owned()));
+            return out.push(Effect::Say("there is no such trial".to_owned()));
         };
         let test = self.results.attempts().iter().find(|it| it.id == id).map(|it| it.test);
         let items = self.plan.as_ref().map_or(&[][..], |plan| &plan.items);
@@ -189,6 +302,7 @@ impl Visit {
             it.item = Some(at + 1);
             it.muscle = Some(to);
         });
+        self.results.close_elsewhere(id, at);
         // The muscle that was really loaded has to rest.
         self.rests.ended(to, self.now_s);
         self.observe(Some(at), "text", &format!("a trial was reassigned to {to}: {reason}"), "", out);
@@ -196,8 +310,19 @@ impl Visit {
         self.choose_again(out);
     }
 
-    fn saw(&mut self, kind: &str, value: &str, scale: &str, out: &mut Vec<Effect>) {
-        let at = self.current().or(self.last);
+    fn saw(&mut self, kind: &str, value: &str, scale: &str, muscle: Option<Muscle>, out: &mut Vec<Effect>) {
+        // Between two pulls it is the one before that was seen.
+        let at = match &self.state {
+            State::Looking { item, .. } => Some(*item),
+            State::Pulling(pull) => Some(pull.item),
+            _ => self.last.or(self.current()),
+        };
+        let items = self.plan.as_ref().map_or(&[][..], |plan| &plan.items);
+        let named = muscle.and_then(|muscle| items.iter().position(|item| item.muscle == muscle));
+        if let (Some(muscle), None) = (muscle, named) {
+            return out.push(Effect::Say(format!("the plan has no {muscle}: nothing was noted")));
+        }
+        let at = named.or(at);
         self.observe(at, kind, value, scale, out);
         let muscle = at.and_then(|at| self.planned(at)).map(|item| item.muscle);
         if let (Some(muscle), "grade") = (muscle, kind)

@@ -78,6 +78,11 @@ pub enum Stage {
         /// Item.
         item: usize,
     },
+    /// A side is done: how much does it hurt now?
+    Pain {
+        /// Side.
+        side: Side,
+    },
     /// Stopped until somebody says that it goes on.
     Halted {
         /// Item.
@@ -85,6 +90,21 @@ pub enum Stage {
     },
     /// All is done.
     Done,
+}
+
+impl Stage {
+    /// The item that is on, from 1.
+    pub fn item(&self) -> Option<usize> {
+        match self {
+            Stage::Rest { item, .. }
+            | Stage::Turn { item }
+            | Stage::Ready { item }
+            | Stage::Pull { item }
+            | Stage::Look { item }
+            | Stage::Halted { item } => Some(*item),
+            Stage::Zero | Stage::Gate(_) | Stage::Pain { .. } | Stage::Done => None,
+        }
+    }
 }
 
 /// The trial that is on.
@@ -104,6 +124,8 @@ pub struct Cue {
     pub cap_n: Option<f64>,
     /// Lower and upper end of the target's band, N.
     pub band_n: Option<(f64, f64)>,
+    /// The muscle's expected maximum, N: its make of this visit.
+    pub expected_n: Option<f64>,
 }
 
 /// Something the examiner saw.

@@ -55,6 +55,12 @@ impl Visit {
         if self.barred(at).is_some() {
             return self.go_on(out);
         }
+        if !self.may_be_warned(out) {
+            if !matches!(self.state, State::Ready { item, .. } if item == at) {
+                self.state = State::Ready { item: at, since_s: self.now_s, helped: true };
+            }
+            return;
+        }
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let best_n = self.results.best_n(item.muscle, Test::Make);
         let band_n = item.target_percent.zip(best_n).map(|(percent, best_n)| {
@@ -69,6 +75,7 @@ impl Visit {
             hold_s: item.hold_s,
             cap_n: self.cap_n(at),
             band_n,
+            expected_n: best_n,
         }));
         let counted = if plan.procedure == Procedure::Examined { item.count } else { 0 };
         if counted > 0 {
@@ -94,7 +101,8 @@ impl Visit {
         let item = pull.item;
         let passed_s = self.now_s - pull.cue_s;
         let count = self.planned(item).map_or(0, |item| item.count);
-        while pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
+        let counts = pull.stopped.is_none() && !pull.capped;
+        while counts && pull.counted > 0 && passed_s >= f64::from(count - pull.counted + 1) {
             pull.counted -= 1;
             out.push(Effect::Count(pull.counted));
         }
@@ -103,10 +111,10 @@ impl Visit {
             return;
         }
         if pull.stopped.is_some() {
-            self.halt_without_hold(&pull);
+            self.halt_without_hold(&pull, out);
         } else if pull.on_contact && self.contact.is_lost() {
             out.push(Effect::Say("contact lost before a pull: not an attempt".to_owned()));
-            self.state = State::Ready { item, since_s: self.now_s, helped: false };
+            self.begin_again(item, pull.capped, out);
         } else if passed_s >= WINDOW_S {
             let least_n = Parameters::new(
                 self.planned(item).map_or(Profile::Standard, |item| self.results.profile(item)),
@@ -126,17 +134,26 @@ impl Visit {
         pull.pulling = pulling;
         if !pulling && pull.stopped.is_some() {
             let pull = pull.clone();
-            self.halt_without_hold(&pull);
-            out.push(Effect::Say("stopped before a pull: not an attempt".to_owned()));
+            self.halt_without_hold(&pull, out);
         }
     }
 
     /// Stopped, and no hold came of it.
-    fn halt_without_hold(&mut self, pull: &Pull) {
-        if matches!(pull.stopped, Some((Outcome::PainLimited, _))) {
-            self.results.close(pull.item, Outcome::PainLimited.word());
+    pub(super) fn halt_without_hold(&mut self, pull: &Pull, out: &mut Vec<Effect>) {
+        out.push(Effect::Say("stopped before a pull: not an attempt".to_owned()));
+        match &pull.stopped {
+            Some((Outcome::PainLimited, _)) => {
+                self.results.close(pull.item, Outcome::PainLimited.word(), None);
+            }
+            Some((_, why)) => {
+                self.observe(Some(pull.item), "text", &format!("stopped before a pull: {why}"), "", out);
+            }
+            None => {}
         }
-        self.state = State::Halted { item: pull.item };
+        if pull.capped {
+            self.results.close(pull.item, "the cap was reached", None);
+        }
+        self.state = State::Halted { item: pull.item, pulled: true };
     }
 
     /// The unsmoothed force against the cap, whatever the finder sees.
@@ -241,15 +258,16 @@ impl Visit {
             );
         }
         self.last = Some(at);
+        self.unasked = true;
         if pull.capped {
-            self.results.close(at, "the cap was reached");
+            self.results.close(at, "the cap was reached", Some(result.id));
         }
         if ended.is_some_and(ends_item) {
-            self.results.close(at, ended.map_or("", Outcome::word));
+            self.results.close(at, ended.map_or("", Outcome::word), Some(result.id));
         }
         self.tell_item(at, further_before.is_some(), out);
         if pull.stopped.is_some() {
-            self.state = State::Halted { item: at };
+            self.state = State::Halted { item: at, pulled: true };
             return;
         }
         self.go_on(out);

@@ -42,12 +42,20 @@ pub(super) struct World {
     pub force_n: f64,
     /// At each cue: attempts of the item so far, and the muscle's best make, N.
     pub cued: Vec<(u32, Option<f64>)>,
+    /// At each cue: something could warn.
+    pub warned: Vec<bool>,
+    pub able: bool,
 }
 
 impl World {
     pub fn new(plan: &str) -> World {
         let visit = Visit::new(Some(Plan::parse(plan).unwrap()));
-        World { visit, said: Vec::new(), segment: 0, time_s: 0.0, force_n: 0.0, cued: Vec::new() }
+        let (said, cued) = (Vec::new(), Vec::new());
+        let warned = Vec::new();
+        let mut world =
+            World { visit, said, segment: 0, time_s: 0.0, force_n: 0.0, cued, warned, able: false };
+        world.warner(true);
+        world
     }
 
     /// With its zero, and everything allowed.
@@ -65,9 +73,23 @@ impl World {
         for effect in &self.said[heard..] {
             if let Effect::Cue(cue) = effect {
                 let results = self.visit.results();
+                self.warned.push(self.able);
                 self.cued.push((results.attempted(cue.item.0 - 1), results.best_n(cue.muscle, Test::Make)));
             }
         }
+    }
+
+    /// The plan is done, once pain was asked after.
+    pub fn done(&mut self) -> bool {
+        if matches!(self.visit.stage(), Stage::Pain { .. }) {
+            self.type_line("");
+        }
+        self.visit.is_finished()
+    }
+
+    pub fn warner(&mut self, able: bool) {
+        self.able = able;
+        self.step(&Input::Action(&Examiner::Warner { able, by: "terminal".to_owned() }));
     }
 
     pub fn zero(&mut self) {
@@ -175,7 +197,7 @@ fn who_pulls_alone_runs_from_the_zero_to_the_end() {
     let mut world = World::new(&self_paced(5.0));
     world.zero();
     for _ in 0..20 {
-        if world.visit.is_finished() {
+        if world.done() {
             break;
         }
         world.wait(0.2);
@@ -244,7 +266,7 @@ fn nothing_is_loaded_before_the_gate_is_answered() {
     world.touch();
     assert_eq!(world.cues(), 1);
     world.pull(20.0, 1.2, |_| {});
-    assert!(world.visit.is_finished(), "the break is not allowed");
+    assert!(world.done(), "the break is not allowed");
     assert!(world.noted("not tested: the gate does not allow it"));
 }
 
@@ -317,7 +339,7 @@ fn the_break_follows_its_make_with_one_and_a_half_times_its_force_as_cap() {
         .filter_map(|it| if let Effect::Cap(reached, ..) = it { Some(*reached) } else { None })
         .collect();
     assert_eq!(caps, [false], "25 N is more than 80 % of 30 N");
-    assert!(world.visit.is_finished());
+    assert!(world.done());
 }
 
 #[test]
@@ -340,7 +362,7 @@ fn the_cap_is_said_from_the_force_itself_ends_the_item_and_is_not_repeated() {
     );
     world.pull(31.0, 1.2, |_| {});
     assert_eq!(world.results()[3], (2, "held-to-limit", true));
-    assert!(world.visit.is_finished() && world.heard("this item ends: the cap was reached"));
+    assert!(world.done() && world.heard("this item ends: the cap was reached"));
 }
 
 #[test]
@@ -349,7 +371,7 @@ fn without_a_measured_make_there_is_no_break() {
     world.touch();
     world.wait(8.5);
     assert_eq!(world.results(), [(1, "below-measurable", true)]);
-    assert!(world.visit.is_finished());
+    assert!(world.done());
     assert!(world.noted("not tested: no make of this muscle was measured"));
 }
 
@@ -386,11 +408,7 @@ fn anything_stops_during_load_and_somebody_must_say_that_it_goes_on() {
         assert!(matches!(world.visit.stage(), Stage::Halted { .. }), "`{line}`");
         world.type_line("");
         let ended = line == "p 6";
-        assert_eq!(
-            world.visit.is_finished(),
-            ended,
-            "pain is not repeated: without its make there is no break"
-        );
+        assert_eq!(world.done(), ended, "pain is not repeated: without its make there is no break");
     }
 }
 
@@ -443,7 +461,7 @@ fn a_wrong_finger_is_reassigned_with_its_old_label_and_both_items_are_counted_an
     assert!(matches!(world.visit.stage(), Stage::Ready { item: 1 }));
     world.touch();
     world.pull(18.0, 1.2, |_| {});
-    assert!(world.visit.is_finished(), "the ring's make is there already");
+    assert!(world.done(), "the ring's make is there already");
     world.type_line("w left thumb adduction");
     assert!(world.heard("the plan has no such test"));
 }
@@ -454,13 +472,13 @@ fn repeats_that_disagree_ask_for_one_more() {
     for (peaks, trials) in [([20.0, 20.5, 19.5], 3), ([20.0, 12.0, 26.0], 4), ([20.0, 20.0, 23.0], 4)] {
         let mut world = World::begun(&examined(&[item("left index abduction", "make", keys)]));
         for peak_n in peaks.into_iter().chain([20.0]) {
-            if !world.visit.is_finished() {
+            if !world.done() {
                 world.until_ready();
                 world.touch();
                 world.pull(peak_n, 1.2, |_| {});
             }
         }
-        assert!(world.visit.is_finished());
+        assert!(world.done());
         assert_eq!(
             (world.results().len(), world.heard("one more trial")),
             (trials, trials == 4),
@@ -489,7 +507,7 @@ fn what_is_only_looked_at_waits_for_nobody_and_keeps_what_is_entered() {
     world.type_line("o active motion: half the range");
     assert!(world.noted("half the range") && matches!(world.visit.stage(), Stage::Look { item: 2 }));
     world.wait(7.0);
-    assert!(world.noted("not entered") && world.visit.is_finished());
+    assert!(world.noted("not entered") && world.done());
 }
 
 #[test]
@@ -548,4 +566,239 @@ fn a_submaximal_hold_has_its_band_from_the_make_and_says_how_much_of_it_was_insi
     world.pull(14.0, 1.0, |hold| hold.release_s = hold.release_s.map(|release_s| release_s + 1.0));
     let share = world.visit.results().attempts()[1].in_band.unwrap();
     assert!((share - 0.5).abs() < 0.1, "{share}");
+}
+
+#[test]
+fn no_pull_is_offered_while_nothing_can_warn() {
+    let mut world = World::begun(&make_and_break());
+    world.warner(false);
+    world.touch();
+    world.type_line("");
+    world.wait(2.0);
+    assert!(world.cues() == 0 && matches!(world.visit.stage(), Stage::Ready { .. }));
+    let told = world.said.iter().filter(|it| matches!(it, Effect::Say(text) if text.contains("can warn")));
+    assert_eq!(told.count(), 1, "said once");
+    world.warner(true);
+    world.wait(0.1);
+    assert_eq!(world.cues(), 1);
+    // The person who pulls alone is loaded by nobody: only what has said that it cannot warn is in the way.
+    let mut alone = World::new(&self_paced(0.0));
+    alone.zero();
+    assert_eq!(alone.cues(), 1);
+}
+
+#[test]
+fn pain_is_asked_after_when_a_side_is_done_and_the_visit_waits_for_no_answer_for_ever() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0";
+    let items = ["left", "right"].map(|side| item(&format!("{side} index abduction"), "make", keys));
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    assert!(matches!(world.visit.stage(), Stage::Pain { side: Side::Left }));
+    world.type_line("p 4");
+    assert!(matches!(world.visit.stage(), Stage::Rest { .. } | Stage::Turn { .. } | Stage::Ready { .. }));
+    let asked = |world: &World| -> Vec<(String, Option<usize>)> {
+        let of = |it: &Effect| match it {
+            Effect::Observed(seen) if seen.kind == "pain after" => Some((seen.value.clone(), seen.item)),
+            _ => None,
+        };
+        world.said.iter().filter_map(of).collect()
+    };
+    assert_eq!(asked(&world), [("4".to_owned(), Some(1))]);
+    world.until(|stage| matches!(stage, Stage::Turn { .. }));
+    world.wait(1.0);
+    world.zero();
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    assert!(matches!(world.visit.stage(), Stage::Pain { side: Side::Right }));
+    world.wait(16.0);
+    assert_eq!(asked(&world)[1], ("not entered".to_owned(), Some(2)));
+    assert!(world.visit.is_finished());
+    assert_eq!(
+        world.results(),
+        [(1, "released", true), (2, "released", true)],
+        "pain afterwards ends no trial"
+    );
+}
+
+#[test]
+fn what_is_seen_can_be_entered_with_the_foot_switch_alone() {
+    let items = ["active-motion", "length"].map(|test| item("left index abduction", test, ""));
+    let mut world = World::begun(&examined(&items));
+    world.type_line("r");
+    assert!(world.heard("active motion: part of the range? Press takes it"));
+    // The fourth answer comes by itself, the fifth by another long press.
+    world.wait(9.5);
+    world.type_line("r");
+    world.type_line("");
+    assert!(world.noted("knuckle overextends"), "{:?}", world.said);
+    assert!(
+        matches!(world.visit.stage(), Stage::Look { item: 1 }),
+        "the motion itself is still to be judged"
+    );
+    world.type_line("r");
+    world.type_line("");
+    assert!(world.noted("part of the range") && matches!(world.visit.stage(), Stage::Look { item: 2 }));
+    world.type_line("r");
+    world.type_line("r");
+    world.type_line("r");
+    assert!(matches!(world.visit.stage(), Stage::Look { item: 2 }), "after the last answer there is none");
+    world.type_line("");
+    assert!(world.noted("as expected") && world.visit.is_finished());
+}
+
+#[test]
+fn an_earlier_trial_is_reassigned_and_what_it_ended_is_the_other_item() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
+    let items =
+        ["index", "ring", "little"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    world.until_ready();
+    world.touch();
+    world.pull(12.0, 1.2, |_| {});
+    assert_eq!(world.results(), [(1, "held-to-limit", true), (2, "released", true)]);
+    assert_eq!(world.visit.results().why_closed(0), Some("the cap was reached"));
+    let to = "left little abduction".parse().unwrap();
+    let reassign = Examiner::Reassign { trial: Some(1), to, reason: "wrong finger".to_owned() };
+    world.step(&Input::Action(&reassign));
+    assert_eq!(world.results(), [(3, "held-to-limit", true), (2, "released", true)]);
+    let closed: Vec<_> = (0..3).map(|at| world.visit.results().why_closed(at).is_some()).collect();
+    assert_eq!(closed, [false, false, true], "the cap was the little finger's");
+    world.until_ready();
+    assert!(matches!(world.visit.stage(), Stage::Ready { item: 1 }));
+}
+
+#[test]
+fn pain_is_of_the_pull_that_was_stopped_or_else_of_the_last_one() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0";
+    let items = ["index", "ring"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
+    // Stopped before a hold: the pain is this item's, and no other trial is touched.
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    world.until_ready();
+    world.touch();
+    world.type_line("");
+    world.type_line("p 5");
+    assert_eq!(world.results(), [(1, "released", true)]);
+    assert_eq!(world.visit.results().why_closed(1), Some("pain-limited"));
+    // Said after a pull, and said again with its level: the same pull both times.
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    world.type_line("p");
+    world.type_line("p 6");
+    assert_eq!(world.results(), [(1, "pain-limited", false)]);
+    assert_eq!(world.visit.results().attempts()[0].pain, Some(6.0));
+    assert_eq!(world.visit.results().why_closed(1), None);
+    // A pause is no pull.
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    world.type_line("pause");
+    assert!(world.noted("stopped: pause") && matches!(world.visit.stage(), Stage::Halted { .. }));
+    world.type_line("p 6");
+    assert_eq!(world.results(), [(1, "pain-limited", false)]);
+}
+
+#[test]
+fn a_grade_is_of_the_pull_before_it_or_of_the_muscle_that_is_named() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0";
+    let items = ["index", "ring"].map(|digit| item(&format!("left {digit} abduction"), "make", keys));
+    let mut world = World::begun(&examined(&items));
+    world.touch();
+    world.pull(20.0, 1.2, |_| {});
+    assert!(matches!(world.visit.stage(), Stage::Rest { item: 2, .. } | Stage::Ready { item: 2 }));
+    world.type_line("g 4-");
+    world.type_line("g 5 left ring abduction");
+    world.type_line("g 3 right ring abduction");
+    let of = |it: &Effect| match it {
+        Effect::Observed(seen) if seen.kind == "grade" => Some((seen.item, seen.value.clone())),
+        _ => None,
+    };
+    let grades: Vec<_> = world.said.iter().filter_map(of).collect();
+    assert_eq!(grades, [(Some(1), "4-".to_owned()), (Some(2), "5".to_owned())]);
+    assert!(world.heard("the plan has no right ring abduction"));
+}
+
+#[test]
+fn a_window_is_closed_where_nothing_can_warn_any_more() {
+    const PLAN: &str = "title = \"t\"\nprocedure = \"examined\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
+    let cues = |world: &World| world.said.iter().filter(|it| matches!(it, Effect::Cue(_))).count();
+    let can_warn = |world: &mut World, able| {
+        world.step(&Input::Action(&Examiner::Warner { able, by: "page".to_owned() }))
+    };
+    let mut world = World::begun(PLAN);
+    can_warn(&mut world, false);
+    world.force_n = 1.5;
+    world.wait(3.0);
+    world.type_line("");
+    assert_eq!((cues(&world), world.visit.stage()), (0, Stage::Ready { item: 1 }));
+    can_warn(&mut world, true);
+    world.wait(0.1);
+    assert_eq!((cues(&world), world.visit.stage()), (1, Stage::Pull { item: 1 }));
+    // A window in which nobody pulls yet is closed; a pull that is on is the examiner's to end.
+    can_warn(&mut world, false);
+    assert_eq!(world.visit.stage(), Stage::Ready { item: 1 });
+    can_warn(&mut world, true);
+    world.wait(2.0);
+    world.step(&Input::Pulling(true));
+    can_warn(&mut world, false);
+    assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
+    assert!(
+        world
+            .said
+            .iter()
+            .any(|it| matches!(it, Effect::Observed(seen) if seen.value.contains("nothing could warn")))
+    );
+}
+
+#[test]
+fn who_pulls_alone_is_cued_as_soon_as_somebody_can_be_warned() {
+    let plan = "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
+    let mut world = World::new(plan);
+    world.step(&Input::Action(&Examiner::Warner { able: false, by: "page".to_owned() }));
+    world.zero();
+    world.wait(1.0);
+    assert_eq!(world.visit.stage(), Stage::Ready { item: 1 });
+    world.step(&Input::Action(&Examiner::Warner { able: true, by: "page".to_owned() }));
+    assert_eq!(world.visit.stage(), Stage::Pull { item: 1 });
+}
+
+#[test]
+fn what_comes_after_the_item_that_is_on_is_known_before() {
+    let of =
+        |muscle| format!("[[item]]\nmuscle = \"left {muscle} abduction\"\ntest = \"make\"\ntrials = 1\n");
+    let mut world =
+        World::begun(&format!("title = \"t\"\nprocedure = \"examined\"\n{}{}", of("index"), of("ring")));
+    world.wait(0.1);
+    assert_eq!((world.visit.stage(), world.visit.after()), (Stage::Ready { item: 1 }, Some(2)));
+}
+
+#[test]
+fn what_was_at_its_cap_is_not_offered_again_whatever_closed_its_window() {
+    let keys = "trials = 3\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
+    type Closing = (&'static str, fn(&mut World));
+    let closing: [Closing; 4] = [
+        ("nothing can warn", |world| world.warner(false)),
+        ("a new zero", World::zero),
+        ("a new segment", |world| (world.segment, world.time_s) = (1, 0.0)),
+        ("contact lost", |world| world.force_n = 0.0),
+    ];
+    for (what, close) in closing {
+        let mut world = World::begun(&examined(&[item("left index abduction", "make", keys)]));
+        world.touch();
+        // The finder has seen nothing, the force itself was at the cap.
+        world.force_n = 16.0;
+        world.wait(0.05);
+        world.force_n = 1.5;
+        close(&mut world);
+        world.wait(1.0);
+        world.warner(true);
+        world.touch();
+        assert_eq!(world.cues(), 1, "{what}");
+        assert_eq!(world.visit.results().why_closed(0), Some("the cap was reached"), "{what}");
+    }
 }

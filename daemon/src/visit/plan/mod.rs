@@ -86,7 +86,8 @@ words!(
         #[default]
         SelfPaced => "self-paced",
         /// An examiner's hand is on the sensor: the gate is asked before the first load, a trial begins on steady contact,
-        /// a count runs through the pull, rest is filled with other muscles, every pull has a cap.
+        /// a count runs through the pull, rest is filled with other muscles, every pull that is not the person's own make
+        /// has a cap.
         Examined => "examined",
     }
 );
@@ -102,6 +103,15 @@ words!(
         Nothing => "nothing",
     }
 );
+
+impl Sees {
+    /// What two people see who see the same screen: what neither is to be kept from.
+    #[must_use]
+    pub fn and(self, other: Sees) -> Sees {
+        if self as u8 >= other as u8 { self } else { other }
+    }
+}
+
 words!(
     /// How an item is gripped after the one before it.
     Grip {

@@ -26,6 +26,9 @@ struct Witness {
     /// When each muscle's last pull ended, by the witness's own clock of seen time.
     rested: HashMap<String, f64>,
     seen_s: f64,
+    /// Items whose cap was reached, and the one that is on.
+    capped: Vec<usize>,
+    on: usize,
     pending: Vec<Owed>,
 }
 
@@ -39,9 +42,20 @@ impl Witness {
         for effect in &world.said[self.heard..] {
             match effect {
                 Effect::Cue(cue) => {
+                    assert!(world.warned[self.cues], "nothing could warn");
                     let plan = world.visit.plan.as_ref().unwrap();
                     let item = &plan.items[cue.item.0 - 1];
                     assert!(may(cue.item.0), "the gate forbids item {}: {}", cue.item.0, item.name());
+                    // A trial that was called another muscle's takes its cap with it.
+                    let moved = world
+                        .said
+                        .iter()
+                        .any(|it| matches!(it, Effect::Amended(trial) if !trial.was.is_empty()));
+                    assert!(
+                        moved || !self.capped.contains(&cue.item.0),
+                        "a cap that was reached is not repeated"
+                    );
+                    self.on = cue.item.0;
                     let (attempts, make_n) = world.cued[self.cues];
                     self.cues += 1;
                     assert!(attempts < ATTEMPTS_MAX, "at most five attempts");
@@ -62,6 +76,7 @@ impl Witness {
                         self.rested.insert(result.muscle.unwrap().to_string(), self.seen_s - 0.5);
                     }
                 }
+                Effect::Cap(true, ..) => self.capped.push(self.on),
                 Effect::SeekZero | Effect::ForceZero => self.pending.push(Owed::Zero),
                 _ => {}
             }
@@ -70,7 +85,7 @@ impl Witness {
     }
 }
 
-const LINES: [&str; 16] = [
+const LINES: [&str; 19] = [
     "",
     "",
     "r",
@@ -83,6 +98,9 @@ const LINES: [&str; 16] = [
     "l",
     "w left index abduction",
     "w right ring abduction",
+    "w 2 left index abduction: wrong finger",
+    "i 1 the thumb",
+    "pause",
     "o active motion: full",
     "g 2",
     "override 3 because",
@@ -160,6 +178,7 @@ fn happen(random: &mut Random, world: &mut World, witness: &mut Witness, typed: 
             wait(world, witness, 0.05);
         }
         9 if random.chance(0.3) => world.zero(),
+        9 if random.chance(0.3) => world.warner(random.chance(0.5)),
         10 => world.step(&Input::Pulling(random.chance(0.5))),
         _ => wait(world, witness, random.between(1.0, 12.0)),
     }
@@ -197,11 +216,12 @@ fn serve(world: &mut World, witness: &mut Witness) {
 
 /// Everybody does what is asked: the visit must come to its end.
 fn finish(world: &mut World, witness: &mut Witness, typed: &[String]) {
+    world.warner(true);
     world.step(&Input::Pulling(false));
     for _ in 0..2000 {
         match world.visit.stage() {
             Stage::Done => return,
-            Stage::Halted { .. } => world.type_line(""),
+            Stage::Halted { .. } | Stage::Pain { .. } => world.type_line(""),
             Stage::Turn { .. } => {
                 world.force_n = 0.0;
                 wait(world, witness, 0.8);

@@ -1,235 +1,13 @@
-//! Whole examinations in memory: the simulated sensor with a hand that follows the engine's cues, as person and examiner do,
-//! faster than time. The journal is then sealed and read.
+//! Whole examinations in memory, faster than time: `tests::examined` has the world.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
-use analysis::recording::layout::{ObservationRow, TrialRow};
-use analysis::recording::read::Recording;
+use analysis::recording::layout::TrialRow;
 use analysis::trial::Test;
-use daemon::core::{Begun, Core, Said};
-use daemon::journal::{Options, Record, Stamped, SystemDisk, Writer};
-use daemon::pipeline::{Action, LinkState, Output};
-use daemon::seal::seal;
-use daemon::simulate::effort::{Effort, Kind};
-use daemon::simulate::led::{Led, Order};
+use daemon::core::{Begun, Said};
+use daemon::journal::Record;
 use daemon::simulate::random::Random;
-use daemon::simulate::sensor::{Sensor, Settings};
-use daemon::simulate::source::Source;
-use daemon::visit::action::Examiner;
-use daemon::visit::engine::{Cue, Stage};
 use daemon::visit::plan::{Plan, builtin};
-use std::collections::VecDeque;
-
-const STEP_NS: u64 = 20_000_000;
-const TOUCH_N: f64 = 1.5;
-
-/// What a participant is like, and what goes wrong.
-#[derive(Default)]
-struct Person {
-    /// Make force of a muscle, N.
-    strength_n: Option<fn(&Cue) -> f64>,
-    /// What the examiner types when a cue comes, half a second into the pull.
-    says: Option<fn(&Cue) -> Option<&'static str>>,
-    /// What is typed after a trial's result.
-    after: Option<fn(&TrialRow) -> Option<String>>,
-}
-
-struct World {
-    core: Core,
-    sensor: Sensor,
-    person: Person,
-    now_ns: u64,
-    journal: Vec<Stamped>,
-    said: Vec<Said>,
-    heard: usize,
-    /// What is to be done, and when.
-    due: Vec<(u64, Due)>,
-    typed_after: Vec<i64>,
-}
-
-enum Due {
-    Hand(Order),
-    Typed(String),
-}
-
-impl World {
-    fn new(plan: &Plan, person: Person, allow: &[&str]) -> World {
-        // 250 Hz: what is tested here is the visit, not the sensor.
-        let settings = Settings { interval_ns: 4_000_000, ..Settings::default() };
-        let sensor = Sensor::new(settings, Source::Led(Box::new(Led::new(11, 1.0))), 0).unwrap();
-        let mut world = World {
-            core: Core::new(Some(plan.clone())),
-            sensor,
-            person,
-            now_ns: 0,
-            journal: Vec::new(),
-            said: Vec::new(),
-            heard: 0,
-            due: Vec::new(),
-            typed_after: Vec::new(),
-        };
-        let begun = Begun {
-            visit_id: "11111111-1111-4111-8111-111111111111".into(),
-            participant: "P001".into(),
-            examiner: "E01".into(),
-            consent: String::new(),
-            plan: plan.to_toml(),
-            software: "test".into(),
-            started_utc: "2026-01-01T00:00:00Z".into(),
-            utc_offset: "+00:00".into(),
-        };
-        world.put(Record::Begun(serde_json::to_string(&begun).unwrap()));
-        world.put(Record::Opened { port: 0, detail: "{}".into() });
-        for line in allow {
-            world.typed(line);
-        }
-        world
-    }
-
-    fn put(&mut self, record: Record) {
-        let mut queue = VecDeque::from([record]);
-        while let Some(record) = queue.pop_front() {
-            let stamped = Stamped { number: self.journal.len() as u64, monotonic_ns: self.now_ns, record };
-            let mut said = Vec::new();
-            self.core.step(&stamped, &mut said);
-            self.journal.push(stamped);
-            for said in said {
-                match said {
-                    Said::Journal(record) => queue.push_back(record),
-                    Said::Pipeline(Output::Send { port, bytes }) => {
-                        self.sensor.hear(&bytes, self.now_ns);
-                        queue.push_back(Record::Sent { port, bytes });
-                    }
-                    other => self.said.push(other),
-                }
-            }
-        }
-    }
-
-    fn typed(&mut self, line: &str) {
-        self.put(Record::Action(Examiner::parse(line).unwrap().to_json()));
-    }
-
-    fn after(&mut self, seconds: f64, due: Due) {
-        self.due.push((self.now_ns + (seconds * 1e9) as u64, due));
-    }
-
-    /// Person and examiner do what the visit says.
-    fn follow(&mut self) {
-        let news: Vec<Said> = self.said[self.heard..].to_vec();
-        self.heard = self.said.len();
-        for said in news {
-            match said {
-                Said::Stage(Stage::Ready { .. }) => self.after(0.2, Due::Hand(Order::Touch(TOUCH_N))),
-                Said::Stage(Stage::Turn { .. }) => self.after(0.2, Due::Hand(Order::Touch(0.0))),
-                Said::Stage(Stage::Halted { .. }) => self.after(1.0, Due::Typed(String::new())),
-                Said::Cue(cue) => self.cued(&cue),
-                Said::Trial(row) => {
-                    let line = self.person.after.and_then(|after| after(&row));
-                    if let Some(line) = line.filter(|_| !self.typed_after.contains(&row.item)) {
-                        self.typed_after.push(row.item);
-                        self.after(0.1, Due::Typed(line));
-                    }
-                }
-                _ => {}
-            }
-        }
-    }
-
-    fn cued(&mut self, cue: &Cue) {
-        let strength_n = self.person.strength_n.map_or(18.0, |of| of(cue));
-        if strength_n > 2.0 {
-            let (kind, peak_n, hold_s) = match cue.test {
-                Test::Break => (Kind::Break, 1.2 * strength_n, 0.3),
-                Test::Concentric => (Kind::Concentric, 0.9 * strength_n, 2.0),
-                Test::Submaximal => {
-                    let (low_n, high_n) = cue.band_n.unwrap();
-                    (Kind::Make, 0.5 * (low_n + high_n), cue.hold_s + 0.5)
-                }
-                _ => (Kind::Make, strength_n, cue.hold_s + 0.5),
-            };
-            self.after(0.4, Due::Hand(Order::Pull(Effort { kind, peak_n, hold_s })));
-        }
-        if let Some(line) = self.person.says.and_then(|says| says(cue)) {
-            self.after(1.5, Due::Typed(line.to_owned()));
-        }
-    }
-
-    fn step(&mut self) {
-        self.now_ns += STEP_NS;
-        let now_ns = self.now_ns;
-        let (due, later) = std::mem::take(&mut self.due).into_iter().partition(|(at_ns, _)| *at_ns <= now_ns);
-        self.due = later;
-        for (_, due) in due {
-            match due {
-                Due::Hand(order) => self.sensor.tell(order),
-                Due::Typed(line) => self.typed(&line),
-            }
-        }
-        self.sensor.advance(self.now_ns);
-        let bytes = self.sensor.output().to_vec();
-        self.sensor.take(bytes.len());
-        if !bytes.is_empty() {
-            self.put(Record::Bytes { port: 0, bytes });
-        }
-        if self.now_ns.is_multiple_of(100_000_000) {
-            self.put(Record::Tick);
-        }
-        self.follow();
-    }
-
-    /// Runs until the plan is done; gives how long that took, s.
-    fn run(&mut self, most_s: f64) -> f64 {
-        while !self.core.is_finished() {
-            self.step();
-            let now_s = self.now_ns as f64 * 1e-9;
-            assert!(now_s < most_s, "not done after {now_s:.0} s: {:?}", self.core.visit().stage());
-        }
-        self.now_ns as f64 * 1e-9
-    }
-
-    fn finish(&mut self) {
-        self.put(Record::Action(
-            serde_json::to_string(&Action::Stop { reason: "plan finished".into() }).unwrap(),
-        ));
-        let stopped = |said: &Said| matches!(said, Said::Pipeline(Output::Link(_, LinkState::Stopped)));
-        while !self.said.iter().any(stopped) {
-            self.step();
-        }
-        self.put(Record::Finished("plan finished".into()));
-    }
-
-    /// The rows of `/trials` as they stand in the end.
-    fn rows(&self) -> Vec<TrialRow> {
-        let mut rows: Vec<TrialRow> = Vec::new();
-        for said in &self.said {
-            match said {
-                Said::Trial(row) => rows.push((**row).clone()),
-                Said::Amended(row) => {
-                    let old = rows.iter_mut().find(|old| old.order == row.order).unwrap();
-                    *old = (**row).clone();
-                }
-                _ => {}
-            }
-        }
-        rows
-    }
-
-    /// Through a real journal into a recording, and what that holds.
-    fn sealed(&self) -> (Vec<TrialRow>, Vec<ObservationRow>) {
-        let folder = tempfile::tempdir().unwrap();
-        let disk = SystemDisk::shared();
-        let id = uuid::Uuid::from_u128(7);
-        let mut writer = Writer::create(disk, folder.path(), id, "test", Options::default()).unwrap();
-        for stamped in &self.journal {
-            writer.append(stamped.monotonic_ns, &stamped.record).unwrap();
-        }
-        writer.finish().unwrap();
-        let sealed = seal(&SystemDisk::shared(), folder.path()).unwrap();
-        let recording = Recording::open(&sealed.recording).unwrap();
-        recording.verify().unwrap();
-        (recording.trials().unwrap(), recording.observations().unwrap())
-    }
-}
+use tests::examined::{Person, World};
 
 const ALLOWED: [&str; 2] = ["allow left break pain 0", "allow right break pain 1"];
 
@@ -292,6 +70,69 @@ fn the_full_plan_runs_by_itself_with_contact_kept_between_efforts() {
     assert_eq!(text(&sealed), text(&rows), "the recording holds what was shown");
     let looked = |kind: &str| observed.iter().filter(|row| row.kind == kind).count();
     assert_eq!((looked("active motion"), looked("length"), looked("gate")), (14, 14, 2));
+    assert_eq!(looked("pain after"), 2, "asked once a side");
+}
+
+/// Everything that happens to an examiner, in one visit by the full plan.
+#[test]
+fn the_full_plan_with_a_paralysed_a_painful_a_confused_and_a_strong_muscle_has_every_row() {
+    let plan = Plan::parse(builtin::text("interossei").unwrap()).unwrap().arrange(0);
+    let person = Person {
+        strength_n: Some(|cue| match cue.muscle.to_string().as_str() {
+            "left ring abduction" => 0.0,
+            // It does not give way before its cap of 25 N.
+            "right little adduction" => 22.0,
+            _ => 14.0,
+        }),
+        says: Some(|cue| {
+            (cue.muscle.to_string() == "right ring adduction" && cue.test == Test::Break).then_some("p 5")
+        }),
+        // The first make of the left index was the middle finger's.
+        after: Some(|row| {
+            let confused = row.muscle == "left index abduction" && row.test == "make";
+            confused.then(|| format!("w {} left middle radial-deviation: wrong finger", row.order))
+        }),
+    };
+    let mut world = World::new(&plan, person, &ALLOWED);
+    world.run(3.0 * 3600.0);
+    world.finish();
+    let (rows, observed) = world.sealed();
+    assert_eq!(text(&rows), text(&world.rows()), "the recording holds what was shown");
+    let own = |muscle: &str, test: &str| -> Vec<TrialRow> {
+        assigned(&rows).into_iter().filter(|row| row.muscle == muscle && row.test == test).cloned().collect()
+    };
+    let ended = |rows: &[TrialRow]| rows.iter().map(|row| row.outcome.clone()).collect::<Vec<_>>();
+    let mut items = 0;
+    for item in plan.items.iter().filter(|item| item.is_loaded()) {
+        let muscle = item.muscle.to_string();
+        let found = own(&muscle, item.test.word());
+        let outcomes = ended(&found);
+        match (muscle.as_str(), item.test) {
+            ("left ring abduction", Test::Break) => assert!(found.is_empty(), "no make, no break"),
+            ("left ring abduction", _) => {
+                assert!(outcomes.iter().all(|it| it == "below-measurable") && found.len() == 3)
+            }
+            ("right ring adduction", Test::Break) => assert_eq!(outcomes, ["pain-limited"]),
+            ("right little adduction", Test::Break) => {
+                assert_eq!(outcomes, ["broke"], "at its cap, and not repeated")
+            }
+            ("left middle radial-deviation", Test::Make) => {
+                assert_eq!(found.iter().filter(|row| row.valid == 1).count(), 3);
+                assert!(found.iter().any(|row| row.flags.contains("was_item_")), "the old label is kept");
+            }
+            _ => assert!(
+                found.iter().filter(|row| row.valid == 1).count() >= 3,
+                "{}: {outcomes:?}",
+                item.name()
+            ),
+        }
+        items += 1;
+    }
+    assert_eq!(items, 7 * 2 * 3);
+    assert!(assigned(&rows).iter().all(|row| row.attempt <= 5 && !row.outcome.is_empty()));
+    let looked = |kind: &str| observed.iter().filter(|row| row.kind == kind).count();
+    assert_eq!((looked("active motion"), looked("length")), (14, 14), "the parts that are not loaded");
+    assert!(observed.iter().any(|row| row.value.contains("reassigned to left middle radial-deviation")));
 }
 
 #[test]
@@ -421,4 +262,39 @@ fn a_submaximal_lab_visit_keeps_seed_and_order() {
     assert_eq!(holds, 4);
     let inside = observed.iter().filter(|row| row.value.ends_with("of the hold in the band")).count();
     assert_eq!(inside, 4);
+}
+
+/// Wherever in an examination the program dies: it goes on where it was, and sealing gives the rows that were shown.
+#[test]
+fn an_examination_that_is_interrupted_anywhere_goes_on_at_its_step() {
+    use daemon::visit::engine::Stage;
+    let plan = short("\"active-motion\", \"make\", \"break\"", &["index abduction", "ring abduction"]);
+    let mut stages = std::collections::BTreeSet::new();
+    for seed in 0..6 {
+        let mut world = World::new(&plan, Person::default(), &ALLOWED);
+        let mut random = Random::new(seed);
+        let mut left = 4;
+        while !world.core.is_finished() {
+            world.step();
+            assert!(world.now_ns < 1_200_000_000_000, "seed {seed}: {:?}", world.core.visit().stage());
+            if left > 0 && random.chance(0.002) {
+                left -= 1;
+                let stage = world.core.visit().stage();
+                stages.insert(format!("{:?}", std::mem::discriminant(&stage)));
+                let attempts = world.core.visit().results().attempts().to_vec();
+                world.interrupt();
+                // A pull that was on ended with the sensor's stream.
+                let after = world.core.visit().results().attempts();
+                assert!(after.starts_with(&attempts), "seed {seed}, {stage:?}");
+                assert!(after.len() <= attempts.len() + 1, "seed {seed}, {stage:?}");
+                assert!(!matches!(world.core.visit().stage(), Stage::Gate(_)), "the gate is not asked twice");
+            }
+        }
+        world.finish();
+        let (rows, _) = world.sealed();
+        assert_eq!(text(&rows), text(&world.rows()), "seed {seed}");
+        let valid = assigned(&rows).iter().filter(|row| row.valid == 1).count();
+        assert_eq!(valid, 2 * 2 * 2, "seed {seed}: every item has its trial, once");
+    }
+    assert!(stages.len() >= 4, "it was interrupted at different steps: {stages:?}");
 }

@@ -1,0 +1,240 @@
+//! The desk: one visit after another, in a thread of its own that waits for no page.
+//!
+//! Comes in: what a page asks for ([`Wanted`]), orders. Goes out: visits, recorded and sealed, told to a [`Board`].
+
+use super::board::Board;
+use super::view::Ended;
+use crate::clock::{Clock, SystemClock};
+use crate::command::practice;
+use crate::command::record::{arranged, known_port};
+use crate::command::start::{self, Whose};
+use crate::data_folder::DataFolder;
+use crate::port::cable::Line;
+use crate::port::profile::Profile;
+use crate::shell::{Order, Recorded, Shell};
+use crate::visit::plan::{Plan, builtin};
+use analysis::console::{Usage, advised};
+use analysis::trial::Side;
+use serde::Deserialize;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::mpsc::{Receiver, Sender};
+use tokio::sync::{oneshot, watch};
+use utoipa::ToSchema;
+
+/// A visit that somebody wants to begin.
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Wanted {
+    /// Participant's code; "" none.
+    pub participant: String,
+    /// Examiner's code; "" none.
+    pub examiner: String,
+    /// Name of a built-in plan; "" none.
+    pub plan: String,
+    /// A plan's text (TOML), instead of a name.
+    pub plan_text: String,
+    /// `left`, `right` or "": the involved side.
+    pub involved: String,
+    /// Version of the consent form that was signed; "" none.
+    pub consent_version: String,
+    /// When it was signed, YYYY-MM-DD; "" not.
+    pub consent_date: String,
+    /// Go on with the interrupted visit that waits; nothing else is asked for then.
+    pub resume: bool,
+}
+
+/// What the desk is asked, and where the answer goes: nothing, or why not.
+pub type Request = (Wanted, oneshot::Sender<Result<(), String>>);
+
+/// What everything here needs.
+#[derive(Debug, Clone)]
+pub struct Setting {
+    /// The port named on the command line.
+    pub port: Option<String>,
+    /// Its speed.
+    pub baud: u32,
+    /// What the lines of the sensor mean, where it prints lines.
+    pub profile: Option<Profile>,
+    /// What is kept free on the disk, MiB.
+    pub keep_free: u64,
+}
+
+/// The way to the visit that is on.
+#[derive(Debug, Default, Clone)]
+pub struct Orders(Arc<Mutex<Option<Sender<Order>>>>);
+
+impl Orders {
+    fn set(&self, orders: Option<Sender<Order>>) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = orders;
+    }
+
+    /// Where orders go, while a visit is on.
+    pub fn get(&self) -> Option<Sender<Order>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+/// Folder of the visit that was sealed last.
+pub type Last = Arc<Mutex<Option<PathBuf>>>;
+
+/// The desk.
+pub struct Desk {
+    /// Whose folder it works in.
+    pub data: Arc<DataFolder>,
+    /// How.
+    pub setting: Setting,
+    /// Who is told.
+    pub board: Board,
+    /// The way to the visit that is on.
+    pub orders: Orders,
+    /// The recording that was made last.
+    pub last: Last,
+    /// True once the program wants to end.
+    pub closing: watch::Receiver<bool>,
+}
+
+impl Desk {
+    /// Serves until the program wants to end. The visit that is on is ended by an order.
+    ///
+    /// # Errors
+    /// The thread cannot wait.
+    pub fn run(mut self, mut requests: Receiver<Request>) -> std::io::Result<()> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(async {
+            loop {
+                let (wanted, answer) = tokio::select! {
+                    biased;
+                    () = super::over(&mut self.closing) => break,
+                    Some(request) = requests.recv() => request,
+                };
+                let recorded = self.visit(&wanted, answer).await;
+                self.orders.set(None);
+                match recorded {
+                    Ok(recorded) => self.seal(&recorded),
+                    Err(error) => {
+                        tracing::warn!("no visit: {error:#}");
+                        if self.board.is_in_visit() {
+                            self.board.refuse(told(&error));
+                        }
+                    }
+                }
+            }
+        });
+        Ok(())
+    }
+
+    /// One visit, until its journal is complete.
+    async fn visit(
+        &mut self,
+        wanted: &Wanted,
+        answer: oneshot::Sender<Result<(), String>>,
+    ) -> anyhow::Result<Recorded> {
+        let (orders, waiting) = tokio::sync::mpsc::channel(16);
+        let opened = open(&self.data, &self.setting, &mut self.board, wanted, waiting);
+        // Whoever asked may have gone: nobody misses the answer then.
+        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(told));
+        let mut shell = opened?;
+        self.orders.set(Some(orders.clone()));
+        if *self.closing.borrow() {
+            // It has room: nobody else knew it until now.
+            let _ = orders.try_send(Order::End("terminated"));
+        }
+        let end = shell.run(None).await;
+        shell.close(end)
+    }
+
+    fn seal(&mut self, recorded: &Recorded) {
+        self.board.seal();
+        let mut ended = Ended {
+            reason: recorded.reason.clone(),
+            folder: recorded.folder.display().to_string(),
+            error: recorded.failure.as_ref().map(told).unwrap_or_default(),
+            ..Ended::default()
+        };
+        match crate::command::seal_quietly(&recorded.folder) {
+            Ok((sealed, status)) if status.success() => {
+                let recording = PathBuf::from(sealed["visits"][0]["recording"].as_str().unwrap_or_default());
+                let name = recording.file_name().map(|name| name.to_string_lossy().into_owned());
+                ended.recording = name.unwrap_or_default();
+                *self.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(recording);
+            }
+            Ok((sealed, _)) => {
+                let why = sealed["visits"][0]["error"].as_str().unwrap_or("the recording was not written");
+                ended.error = format!("{why}; the journal is whole: fingerforced recover {}", ended.folder);
+            }
+            Err(error) => ended.error = told(&error),
+        }
+        if !ended.error.is_empty() {
+            tracing::error!(visit = ended.folder, "{}", ended.error);
+        }
+        self.board.done(ended);
+    }
+}
+
+/// An error for a page: what happened, and what to do.
+fn told(error: &anyhow::Error) -> String {
+    let text = analysis::console::describe(error);
+    text.trim_start_matches("error: ").replace("\nhint: ", " — ")
+}
+
+/// Everything that can be refused is refused before anything is written or shown.
+fn open<'a>(
+    data: &Arc<DataFolder>,
+    setting: &Setting,
+    board: &'a mut Board,
+    wanted: &Wanted,
+    orders: Receiver<Order>,
+) -> anyhow::Result<Shell<&'a mut Board>> {
+    let plan = if wanted.resume { None } else { plan(wanted)? };
+    let whose = whose(wanted);
+    if !wanted.resume {
+        start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
+    }
+    let name = match &setting.port {
+        Some(name) => name.clone(),
+        None => known_port(Some(data.path()))?,
+    };
+    let practised = practice::noted(data, plan.as_ref(), &whose.examiner)?;
+    let mut shell =
+        Shell::open(&Line::new(name, setting.baud, setting.profile.clone()), board, orders, || {
+            let start = if wanted.resume {
+                start::resumed(None, setting.keep_free, data)?
+            } else {
+                start::new(&whose, plan, setting.keep_free, data)?
+            };
+            Ok((Arc::clone(data), start))
+        })?;
+    if let Some(seen) = practised {
+        shell.act(seen.to_json()).map_err(advised)?;
+    }
+    Ok(shell)
+}
+
+fn whose(wanted: &Wanted) -> Whose {
+    let (version, date) = (wanted.consent_version.clone(), wanted.consent_date.clone());
+    Whose {
+        participant: wanted.participant.clone(),
+        examiner: wanted.examiner.clone(),
+        consent: (!version.is_empty() || !date.is_empty()).then_some((version, date)),
+        about: Vec::new(),
+    }
+}
+
+/// The plan that is wanted, in the order in which it is run; `None` records without one.
+fn plan(wanted: &Wanted) -> anyhow::Result<Option<Plan>> {
+    let text = match (wanted.plan.as_str(), wanted.plan_text.as_str()) {
+        ("", "") => return Ok(None),
+        ("", text) => text,
+        (name, "") => builtin::text(name)
+            .ok_or_else(|| Usage(format!("no plan of this name: there are {}", builtin::names())))?,
+        _ => return Err(Usage("give a plan's name or its text, not both".to_owned()).into()),
+    };
+    let plan = Plan::parse(text)
+        .map_err(|error| Usage(format!("the plan: {}", error.to_string().trim().replace('\n', " | "))))?;
+    let involved = match wanted.involved.as_str() {
+        "" => None,
+        side => Some(side.parse::<Side>().map_err(|error| Usage(error.to_string()))?),
+    };
+    Ok(Some(arranged(plan, involved)))
+}

@@ -1,0 +1,172 @@
+// After a visit: the results, each trial's trace with its marks, what was seen, the report.
+//
+// A mark can be moved: who moves it says why, the automatic one stays beside it, and the next recording is made. What is
+// listed is always what the latest recording holds.
+
+import { ask, fill, h, write } from "/dom.js";
+import { t } from "/language.js";
+
+export const force = (value) => (value === null || value === undefined ? "—" : value.toFixed(value < 9.95 ? 2 : 1));
+
+const cells = (tag, texts) => texts.map((text, at) => (text instanceof Node
+  ? h("td", {}, text)
+  : h(at === 0 && tag === "td" ? "th" : tag, { text, scope: tag === "th" ? "col" : at === 0 ? "row" : null })));
+
+function table(caption, head, rows) {
+  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
+    h("table", {}, h("caption", { text: caption }),
+      h("thead", {}, h("tr", {}, ...cells("th", head))),
+      h("tbody", {}, ...rows.map((row) => h("tr", {}, ...cells("td", row))))));
+}
+
+export class Done {
+  constructor(now, again) {
+    const d = t.done;
+    const ended = now.ended ?? {};
+    this.now = now;
+    this.saved = h("p", { id: "saved", role: "status", text: ended.recording ? d.saved(ended.recording) : d.notSaved });
+    this.tables = h("div", { class: "tables" });
+    this.review = h("div", { id: "review" });
+    this.error = h("p", { class: "error", role: "alert" });
+    this.by = h("input", { id: "by", maxlength: 32, autocomplete: "off", value: now.examiner });
+    this.why = h("input", { id: "why", maxlength: 200, autocomplete: "off" });
+    const open = now.trials.every((trial) => trial.peak_zero_n !== null || trial.kind === "");
+    this.element = h("section", { class: "done" },
+      h("h2", { text: d.title }), this.saved,
+      ended.folder && h("p", { class: "note", text: ended.folder }),
+      ended.error && h("p", { class: "error", role: "alert", text: ended.error }),
+      h("p", { text: d.ended(ended.reason ?? "") }),
+      this.tables, this.error,
+      ended.recording && h("div", { class: "sheet" },
+        h("h3", { text: d.correct }),
+        h("div", { class: "pair" },
+          h("p", { class: "field" }, h("label", { for: "by", text: d.by }), this.by),
+          h("p", { class: "field" }, h("label", { for: "why", text: d.why }), this.why)),
+        this.review, this.observation(now)),
+      now.observed.length > 0 && h("div", {}, h("h3", { text: d.observed }), h("ul", {}, ...now.observed.map((text) => h("li", { text })))),
+      h("p", { class: "caution", text: now.cautions }),
+      h("p", { class: "buttons" },
+        ended.recording && open && h("a", { class: "button", href: "/report", target: "_blank", text: d.report }),
+        h("button", { class: "main", type: "button", text: d.another, onclick: again })));
+    this.list(now.trials, now.results, []);
+  }
+
+  list(trials, results, corrections) {
+    const d = t.done;
+    const reviewed = Boolean(this.now.ended?.recording);
+    this.tables.replaceChildren(
+      table(d.title, [d.item, d.mean, d.cv, d.best, d.used], results.map((r) => [
+        `${r.muscle}, ${t.tests[r.test] ?? r.test}`, force(r.mean_of_peaks_n), r.cv_percent === null ? "—" : r.cv_percent.toFixed(1), force(r.best_n), String(r.trials_used)])),
+      table(d.trials, [d.trial, d.item, d.peak, d.meanForce, d.how, d.counts, ...(reviewed ? [d.look] : [])], trials.map((r) => [
+        String(r.order), `${r.muscle || "—"} ${t.tests[r.test] ?? r.test}`, force(r.peak_zero_n), force(r.mean_n), t.outcomes[r.outcome] ?? r.outcome, r.valid ? d.yes : r.why_not,
+        ...(reviewed ? [h("button", { type: "button", text: d.lookAt(r.order), onclick: () => this.look(r.order, r.valid) })] : [])])),
+      ...(corrections.length ? [h("h3", { text: d.corrections }), h("ol", {}, ...corrections.map((it) =>
+        h("li", { text: `${it.who}: ${it.why} (${it.changed.join("; ")})` })))] : []));
+  }
+
+  async look(order, valid) {
+    await this.tried(async () => {
+      const { automatic, current } = await ask(`/api/trace?trial=${order}`);
+      this.review.replaceChildren(new Marks(order, valid, automatic, current, (change) => this.correct(change)).element);
+      this.review.querySelector("button, input")?.focus();
+    });
+  }
+
+  observation(now) {
+    const d = t.done;
+    const item = h("select", { id: "seen-item" }, h("option", { value: "-1", text: d.ofVisit }),
+      ...now.results.map((r) => h("option", { value: r.item, text: `${r.muscle}, ${t.tests[r.test] ?? r.test}` })));
+    const kind = h("select", { id: "seen-kind" }, ...d.kinds.map((kind) => h("option", { value: kind, text: kind })));
+    const value = h("input", { id: "seen-value", maxlength: 200, autocomplete: "off" });
+    const field = (label, input) => h("p", { class: "field" }, h("label", { for: input.id, text: label }), input);
+    return h("details", {}, h("summary", { text: d.addSeen }), h("div", { class: "pair" },
+      field(d.item, item), field(d.kind, kind), field(d.seen, value)),
+    h("button", { type: "button", text: d.add, onclick: () => this.correct({ change: "observe", item: Number(item.value), kind: kind.value, value: value.value, scale: "" }) }));
+  }
+
+  async correct(change) {
+    await this.tried(async () => {
+      const made = await ask("/api/correct", { by: this.by.value.trim(), why: this.why.value.trim(), ...change });
+      const { trials, results, corrections } = await ask("/api/results");
+      this.list(trials, results, corrections);
+      write(this.saved, t.done.saved(made.recording.split("/").pop()));
+      this.review.replaceChildren();
+      this.why.value = "";
+    });
+  }
+
+  async tried(what) {
+    this.error.textContent = "";
+    try {
+      await what();
+    } catch (error) {
+      this.error.textContent = error.message;
+      this.error.scrollIntoView({ block: "nearest" });
+    }
+  }
+}
+
+/** One trial's trace, with the marks as found and as they are. */
+class Marks {
+  constructor(order, valid, automatic, current, correct) {
+    const d = t.done;
+    this.automatic = new Map(automatic.marks);
+    this.marks = new Map(current.marks);
+    this.bins = current.bins;
+    this.canvas = h("canvas", { class: "review", role: "img", "aria-label": d.traceOf(order) });
+    const inputs = [...this.marks].map(([name, at]) => {
+      const input = h("input", { type: "number", step: 0.001, value: at.toFixed(3), id: `mark-${name}`, oninput: () => {
+        if (Number.isFinite(input.valueAsNumber)) this.marks.set(name, input.valueAsNumber);
+        this.draw();
+      } });
+      const found = this.automatic.get(name);
+      return h("p", { class: "field" },
+        h("label", { for: input.id, text: d.marks[name] }), input,
+        found !== undefined && h("small", { text: d.automatic(found.toFixed(3)) }),
+        h("button", { type: "button", text: d.move(d.marks[name]), onclick: () => correct({ change: "mark", trial: order, mark: name, at: input.valueAsNumber }) }));
+    });
+    this.element = h("div", { class: "marks" }, h("h3", { text: d.traceOf(order) }), this.canvas,
+      h("div", { class: "pair" }, ...inputs),
+      h("button", { type: "button", text: valid ? d.exclude : d.include, onclick: () => correct({ change: valid ? "exclude" : "include", trial: order }) }));
+    requestAnimationFrame(() => this.draw());
+  }
+
+  draw() {
+    const canvas = this.canvas;
+    const ratio = globalThis.devicePixelRatio || 1;
+    const [width, height] = [canvas.clientWidth, canvas.clientHeight];
+    [canvas.width, canvas.height] = [width * ratio, height * ratio];
+    const pen = canvas.getContext("2d");
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, width, height);
+    if (!this.bins.length) return;
+    const [from, to] = [this.bins[0][0], this.bins.at(-1)[0]];
+    const top = Math.max(1, ...this.bins.map((bin) => bin[2])) * 1.1;
+    const x = (time) => 40 + ((time - from) / (to - from || 1)) * (width - 50);
+    const y = (value) => height - 24 - (value / top) * (height - 44);
+    pen.font = "14px system-ui, sans-serif";
+    pen.fillStyle = "#333";
+    pen.fillText(`${force(top / 1.1)} N`, 2, y(top / 1.1));
+    pen.fillText("0", 26, y(0));
+    pen.strokeStyle = "#0b3d5c";
+    pen.lineWidth = 2;
+    pen.beginPath();
+    for (const [time, least, greatest] of this.bins) {
+      pen.lineTo(x(time), y(least));
+      pen.lineTo(x(time), y(greatest));
+    }
+    pen.stroke();
+    const line = (time, dash, colour, name) => {
+      pen.setLineDash(dash);
+      pen.strokeStyle = pen.fillStyle = colour;
+      pen.beginPath();
+      pen.moveTo(x(time), 18);
+      pen.lineTo(x(time), height - 18);
+      pen.stroke();
+      if (name) pen.fillText(name, Math.min(width - 60, x(time) + 3), height - 5);
+    };
+    for (const time of this.automatic.values()) line(time, [4, 4], "#666");
+    for (const [name, time] of this.marks) line(time, [], "#b34700", t.done.marks[name]);
+    pen.setLineDash([]);
+  }
+}

@@ -1,0 +1,330 @@
+//! A visit recorded in real time, whoever watches it: port, data folder, journal and clock around a [`Session`].
+//!
+//! Comes in: the port's bytes, time, orders from people. Goes out: a complete journal, and everything the core says, to
+//! an [`Audience`]. What is recorded is decided in the core; nothing here waits for the audience.
+
+use crate::clock::Clock;
+use crate::core::{Begun, Said};
+use crate::data_folder::{self, DataFolder, Lock};
+use crate::health::Health;
+use crate::journal::JournalError;
+use crate::pipeline::{Output, SensorIdentity};
+use crate::port::cable::{Line, SerialCable};
+use crate::port::handover::{CAPACITY_BYTES, Handover};
+use crate::recorder::Recorder;
+use crate::sensors::{self, Known};
+use crate::session::{Session, TICK_NS};
+use crate::visit::engine::Visit;
+use analysis::console::{Hint, advised};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc::Receiver;
+
+/// Who is shown what happens.
+pub trait Audience {
+    /// A visit begins, or goes on, by this clock.
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>);
+
+    /// The core said this.
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str);
+
+    /// Time passed. Gives actions to be put into the journal.
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String>;
+
+    /// Somebody typed this. Gives actions to be put into the journal.
+    fn typed(&mut self, _bytes: &[u8], _now_ns: u64) -> Vec<String> {
+        Vec::new()
+    }
+
+    /// Why it has seen enough, if it has.
+    fn has_enough(&self) -> Option<&'static str> {
+        None
+    }
+
+    /// Nothing follows.
+    fn end(&mut self);
+
+    /// Why the sensor cannot be used, once.
+    fn refusal(&mut self) -> Option<anyhow::Error>;
+}
+
+/// What people want of a running visit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Order {
+    /// An action for the pipeline or the visit, as it goes into the journal.
+    Act(String),
+    /// Bytes from the keys: what they mean is the audience's to say.
+    Typed(Vec<u8>),
+    /// End properly, and why.
+    End(&'static str),
+    /// End at once: what is left is for `recover`.
+    AtOnce,
+}
+
+/// A visit that can be recorded.
+pub struct Start {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// The folder's lock.
+    pub lock: Lock,
+    /// Its journal and core.
+    pub recorder: Recorder,
+    /// Its clock.
+    pub clock: Arc<dyn Clock>,
+    /// Whose it is.
+    pub begun: Begun,
+    /// The records it begins with.
+    pub first: Vec<crate::journal::Record>,
+    /// What to do with the folder where not one sample comes: a new one goes, an old one stays.
+    pub is_new: bool,
+}
+
+/// A visit that was recorded.
+#[derive(Debug)]
+pub struct Recorded {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Why it ended.
+    pub reason: String,
+    /// What ended it, where that was not asked for. What was recorded before is there all the same.
+    pub failure: Option<anyhow::Error>,
+    /// What was counted.
+    pub health: Health,
+}
+
+impl<A: Audience> Audience for &mut A {
+    fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>) {
+        A::begin(self, begun, clock);
+    }
+
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+        A::hear(self, said, visit, port);
+    }
+
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
+        A::tick(self, now_ns, health)
+    }
+
+    fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {
+        A::typed(self, bytes, now_ns)
+    }
+
+    fn has_enough(&self) -> Option<&'static str> {
+        A::has_enough(self)
+    }
+
+    fn end(&mut self) {
+        A::end(self);
+    }
+
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        A::refusal(self)
+    }
+}
+
+/// Why a recording ends.
+pub enum End {
+    /// As planned or asked for.
+    Properly(String),
+    /// It cannot go on.
+    Failed(anyhow::Error),
+    /// Asked to end at once.
+    AtOnce,
+}
+
+/// A visit being recorded.
+pub struct Shell<A> {
+    session: Session,
+    handover: Arc<Handover>,
+    clock: Arc<dyn Clock>,
+    folder: PathBuf,
+    data: Arc<DataFolder>,
+    is_new: bool,
+    health: Health,
+    _visit: Lock,
+    name: String,
+    audience: A,
+    orders: Receiver<Order>,
+}
+
+impl<A: Audience> Shell<A> {
+    /// Begins. The port is opened first: what can be refused is refused before `start` writes anything.
+    ///
+    /// # Errors
+    /// The port cannot be had, or the journal takes nothing.
+    pub fn open(
+        line: &Line,
+        mut audience: A,
+        orders: Receiver<Order>,
+        start: impl FnOnce() -> anyhow::Result<(Arc<DataFolder>, Start)>,
+    ) -> anyhow::Result<Shell<A>> {
+        let port = crate::port::open(&line.name, line.baud).map_err(advised)?;
+        let (data, Start { folder, lock, recorder, clock, begun, first, is_new }) = start()?;
+        audience.begin(&begun, &clock);
+        let handover = Handover::new(CAPACITY_BYTES);
+        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
+        let cable = Box::new(SerialCable::new(port, line.clone(), Arc::clone(&clock), Arc::clone(&handover)));
+        let session = Session::on(clocks, hands, recorder, cable, first).map_err(advised)?;
+        Ok(Shell {
+            session,
+            handover,
+            clock,
+            folder,
+            data,
+            is_new,
+            health: Health::default(),
+            _visit: lock,
+            name: line.name.clone(),
+            audience,
+            orders,
+        })
+    }
+
+    /// Puts an action into the journal before anything else happens.
+    ///
+    /// # Errors
+    /// The journal takes it not.
+    pub fn act(&mut self, action: String) -> Result<(), JournalError> {
+        self.session.act(action)
+    }
+
+    /// The visit, to look at.
+    pub fn visit(&self) -> &Visit {
+        self.session.recorder().core().visit()
+    }
+
+    /// Who is shown what happens.
+    pub fn audience(&mut self) -> &mut A {
+        &mut self.audience
+    }
+
+    /// Moves everything forward until there is a reason to end: the plan is done, `seconds` of samples have come, an
+    /// order, or a failure.
+    pub async fn run(&mut self, seconds: Option<f64>) -> End {
+        let mut tick = tokio::time::interval(Duration::from_nanos(TICK_NS));
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        let handover = Arc::clone(&self.handover);
+        loop {
+            let mut asked = None;
+            let mut happened = Ok(());
+            tokio::select! {
+                () = handover.ready() => {}
+                _ = tick.tick() => happened = self.tick(),
+                Some(order) = self.orders.recv() => match order {
+                    Order::Act(action) => happened = self.session.act(action),
+                    Order::Typed(bytes) => happened = self.typed(&bytes),
+                    Order::End(reason) => asked = Some(reason),
+                    Order::AtOnce => return End::AtOnce,
+                },
+            }
+            if let Err(error) = happened.and_then(|()| self.session.drain()) {
+                return End::Failed(advised(error));
+            }
+            self.tell();
+            if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none())
+            {
+                return End::Failed(failed);
+            }
+            let reason = asked.or_else(|| self.over(seconds)).filter(|_| !self.session.is_ending());
+            if let Some(Err(error)) = reason.map(|reason| self.session.stop(reason)) {
+                return End::Failed(advised(error));
+            }
+            if let Some(reason) = self.session.ended() {
+                return End::Properly(reason.to_owned());
+            }
+        }
+    }
+
+    /// Why it is over, if it is.
+    fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
+        if self.session.recorder().core().is_finished() {
+            return Some("plan finished");
+        }
+        if let Some(enough) = self.audience.has_enough() {
+            return Some(enough);
+        }
+        let (since_ns, seconds) = self.session.flowing_for_ns().zip(seconds)?;
+        (since_ns as f64 >= seconds * 1e9).then_some("time over")
+    }
+
+    fn typed(&mut self, bytes: &[u8]) -> Result<(), JournalError> {
+        let actions = self.audience.typed(bytes, self.clock.monotonic_ns());
+        actions.into_iter().try_for_each(|action| self.session.act(action))
+    }
+
+    fn tick(&mut self) -> Result<(), JournalError> {
+        self.session.tick()?;
+        self.tell();
+        let now_ns = self.clock.monotonic_ns();
+        let recorder = self.session.recorder();
+        let health = self.health.with(recorder.core().faults(), &recorder.journal().progress(), now_ns);
+        let actions = self.audience.tick(now_ns, &health);
+        actions.into_iter().try_for_each(|action| self.session.act(action))
+    }
+
+    /// The audience hears what the core said.
+    fn tell(&mut self) {
+        let said = std::mem::take(&mut self.session.said);
+        for said in &said {
+            match said {
+                Said::Pipeline(Output::Identified { identity, .. }) => self.remember(identity),
+                Said::Pipeline(Output::Calibrated(_, of)) => sensors::warn_expired(of, self.clock.utc_ns()),
+                _ => {}
+            }
+            self.health.hear(said);
+        }
+        self.audience.hear(&said, Some(self.session.recorder().core().visit()), &self.name);
+    }
+
+    /// So that it is found without being named next time.
+    fn remember(&self, identity: &SensorIdentity) {
+        let ports = crate::port::find::find().unwrap_or_default();
+        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
+        let seen = crate::clock::rfc3339(self.clock.utc_ns());
+        let known = Known::new(identity, &self.name, port.and_then(|port| port.usb.as_ref()), seen);
+        if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
+            tracing::warn!(%error, "this sensor could not be noted: name its port next time");
+        }
+    }
+
+    /// Ends the journal, as `end` says.
+    ///
+    /// # Errors
+    /// There is nothing that was recorded, or it was to end at once.
+    pub fn close(mut self, end: End) -> anyhow::Result<Recorded> {
+        self.tell();
+        let Shell { session, mut audience, mut health, folder, data, name, is_new, clock, .. } = self;
+        let progress = session.recorder().journal().progress();
+        let faults = session.recorder().core().faults();
+        audience.end();
+        match end {
+            End::Properly(reason) => {
+                let said = session.finish(&reason).map_err(advised)?;
+                said.iter().for_each(|said| health.hear(said));
+                audience.hear(&said, None, &name);
+                audience.end();
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: None, health })
+            }
+            End::AtOnce => anyhow::bail!(
+                anyhow::anyhow!("stopped at once; the journal is in {}", folder.display())
+                    .context(Hint::new(format!("fingerforced recover {}", folder.display())))
+            ),
+            End::Failed(error) if !session.is_identified() && is_new => {
+                // Not one sample: a folder with nothing in it would only be in the way.
+                drop(session);
+                data_folder::discard(&**data.disk(), &folder).map_err(advised)?;
+                Err(error)
+            }
+            End::Failed(error) => {
+                let reason = format!("failed: {error:#}");
+                session.give_up(&reason);
+                let kept = format!("recording ended early; what was recorded is in {}", folder.display());
+                let health = health.with(faults, &progress, clock.monotonic_ns());
+                Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })
+            }
+        }
+    }
+}

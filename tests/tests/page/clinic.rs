@@ -1,0 +1,182 @@
+//! The other side of the page: the program that serves it, a simulated sensor with a hand that does what it is told, and
+//! plain connections past the browser.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::path::PathBuf;
+use std::process::{Child, ChildStdin, Command, Stdio};
+use tests::{Place, fingerforced, wait_for};
+
+/// A child that ends with the test.
+pub struct Ended(pub Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn start(command: &mut Command) -> Ended {
+    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::inherit());
+    Ended(piped.spawn().unwrap_or_else(|error| panic!("cannot start {command:?}: {error}")))
+}
+
+/// One muscle, both sides, everything short.
+pub const PLAN: &str = r#"
+title = "One muscle, both sides"
+procedure = "examined"
+sides = ["right", "left"]
+tests = ["active-motion", "make", "break", "concentric"]
+
+[defaults]
+trials = 2
+rest_s = 2.0
+hold_s = 1.5
+count = 3
+say = "As I showed you."
+participant_sees = "pace only"
+
+[[muscle]]
+muscle = "index abduction"
+palm = "down"
+contact_side = "radial"
+examiner_pulls = "ulnar"
+"#;
+
+/// Everything that a test needs.
+pub struct Clinic {
+    pub place: Place,
+    pub serve: Ended,
+    pub link: String,
+    told: BufReader<std::process::ChildStdout>,
+    _sensor: Ended,
+    hand: ChildStdin,
+    told_hand: String,
+    /// Pulls that the hand was told.
+    pub pulls: usize,
+}
+
+impl Clinic {
+    /// A sensor, and the program that serves it.
+    pub fn open(options: &[&str]) -> Clinic {
+        let place = Place::default();
+        std::fs::write(place.path("plan.toml"), PLAN).unwrap();
+        let mut simulate = fingerforced();
+        let mut sensor =
+            start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
+        let hand = sensor.0.stdin.take().unwrap();
+        wait_for("the simulated port", || place.port().exists().then_some(()));
+        let (serve, link, told) = serve(&place, "127.0.0.1:0", options);
+        Clinic { place, serve, link, told, _sensor: sensor, hand, told_hand: String::new(), pulls: 0 }
+    }
+
+    /// The program is killed and started again at the same address; gives a new link.
+    pub fn restart(&mut self) {
+        let address = self.address();
+        let _ = self.serve.0.kill();
+        let _ = self.serve.0.wait();
+        let (serve, link, told) = serve(&self.place, &address, &[]);
+        (self.serve, self.link, self.told) = (serve, link, told);
+    }
+
+    /// `host:port`.
+    pub fn address(&self) -> String {
+        self.link.split('/').nth(2).unwrap().to_owned()
+    }
+
+    /// Another link.
+    pub fn another_link(&mut self) -> String {
+        writeln!(self.serve.0.stdin.as_mut().unwrap()).unwrap();
+        link(&mut self.told)
+    }
+
+    /// Tells the hand what to do, once.
+    pub fn hand(&mut self, order: &str) {
+        writeln!(self.hand, "{order}").unwrap();
+        self.hand.flush().unwrap();
+    }
+
+    /// The hand does what a person does at this place of the visit: `stage|item's test|trial|side`.
+    pub fn follow(&mut self, at: &str) {
+        if self.told_hand == at {
+            return;
+        }
+        at.clone_into(&mut self.told_hand);
+        let mut words = at.split('|');
+        let order = match (words.next().unwrap_or(""), words.next().unwrap_or("")) {
+            ("turn" | "zero", _) => "free",
+            ("ready" | "rest" | "look", _) => "touch 1.5",
+            ("pull", "make") => "make:20:1.9",
+            ("pull", "break") => "break:24:0.3",
+            ("pull", "concentric") => "concentric:18:2",
+            _ => return,
+        };
+        if at.starts_with("pull") {
+            self.pulls += 1;
+            // Nobody pulls in the very moment of the cue: a person's reaction takes some tenths of a second.
+            std::thread::sleep(std::time::Duration::from_millis(300));
+        }
+        self.hand(order);
+    }
+
+    /// The plan's file.
+    pub fn plan(&self) -> PathBuf {
+        self.place.path("plan.toml")
+    }
+
+    /// Sends this request as it is; gives the whole answer.
+    pub fn raw(&self, request: &str) -> String {
+        let mut stream = TcpStream::connect(self.address()).unwrap();
+        stream.set_read_timeout(Some(std::time::Duration::from_secs(20))).unwrap();
+        stream.write_all(request.as_bytes()).unwrap();
+        let mut answer = Vec::new();
+        // It may be cut off where the body is refused before it was read.
+        let _ = stream.read_to_end(&mut answer);
+        String::from_utf8_lossy(&answer).into_owned()
+    }
+
+    /// The cookie that a link gives.
+    pub fn cookie(&self, link: &str) -> String {
+        let path = link.split_once(&self.address()).unwrap().1;
+        let answer = self.get(path, "");
+        let cookie = answer.lines().find_map(|line| line.strip_prefix("set-cookie: ")).expect(&answer);
+        cookie.split(';').next().unwrap().to_owned()
+    }
+
+    /// A plain GET.
+    pub fn get(&self, path: &str, more: &str) -> String {
+        let host = self.address();
+        self.raw(&format!("GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{more}\r\n"))
+    }
+
+    /// Resident memory of the program, bytes.
+    pub fn memory_bytes(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.serve.0.id())).unwrap();
+        let kib = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        kib.split_whitespace().next().unwrap().parse::<u64>().unwrap() * 1024
+    }
+}
+
+fn link(told: &mut BufReader<std::process::ChildStdout>) -> String {
+    let mut line = String::new();
+    told.read_line(&mut line).unwrap();
+    if line.starts_with("certificate SHA-256 ") {
+        line.clear();
+        told.read_line(&mut line).unwrap();
+    }
+    line.trim().strip_prefix("open once: ").unwrap_or_else(|| panic!("no link: {line}")).to_owned()
+}
+
+fn serve(
+    place: &Place,
+    listen: &str,
+    options: &[&str],
+) -> (Ended, String, BufReader<std::process::ChildStdout>) {
+    let mut command = fingerforced();
+    command.args(["serve", "--listen", listen, "--port"]).arg(place.port());
+    let mut serve = start(command.arg("--data").arg(place.path("data")).args(options));
+    let mut told = BufReader::new(serve.0.stdout.take().unwrap());
+    let link = link(&mut told);
+    (serve, link, told)
+}

@@ -1,0 +1,128 @@
+//! Who does not belong here is refused: wrong Host, Origin or key, an old link, too much, another account's browser.
+
+use crate::clinic::Clinic;
+use crate::crowd::connect;
+use std::sync::Arc;
+use tests::{fingerforced, run, stderr};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_rustls::TlsConnector;
+use tokio_rustls::rustls::crypto::ring::default_provider;
+use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::{ClientConfig, RootCertStore};
+
+fn status(answer: &str) -> &str {
+    answer.split(' ').nth(1).unwrap_or("none")
+}
+
+/// Why, method, path, Host, more headers, body, and the status that is expected.
+type Asked<'a> = (&'a str, &'a str, &'a str, String, String, &'a str, &'a str);
+
+fn requests<'a>(address: &str, own: &str) -> Vec<Asked<'a>> {
+    let here = || address.to_owned();
+    let from = |origin: &str| format!("Origin: {origin}\r\n{own}");
+    let ours = || from(&format!("http://{address}"));
+    let elsewhere = || from("http://elsewhere.example");
+    let key = || own.to_owned();
+    let visit = "/api/visit";
+    vec![
+        ("another name for this address", "GET", "/", "elsewhere.example".to_owned(), key(), "", "403"),
+        ("another port", "GET", "/", "127.0.0.1:1".to_owned(), key(), "", "403"),
+        ("a page elsewhere reads", "GET", "/api/setup", here(), elsewhere(), "", "403"),
+        ("a page elsewhere writes", "POST", visit, here(), elsewhere(), "{}", "403"),
+        ("nobody says where it is from", "POST", visit, here(), key(), "{}", "403"),
+        ("a wrong key", "GET", "/", here(), "Cookie: fingerforce=0123\r\n".to_owned(), "", "401"),
+        ("too much", "POST", visit, here(), ours(), "", "413"),
+        ("an unknown key in the body", "POST", visit, here(), ours(), "{\"a\":1}", "422"),
+        ("no visit is on", "POST", "/api/visit/end", here(), ours(), "", "409"),
+        (
+            "a name in a free text",
+            "POST",
+            "/api/visit/act",
+            here(),
+            ours(),
+            "{\"line\":\"o text: Mr Example\"}",
+            "400",
+        ),
+        ("a path that leads out", "GET", "/../Cargo.toml", here(), key(), "", "404"),
+    ]
+}
+
+#[tokio::test]
+async fn strangers_are_refused() {
+    let mut clinic = Clinic::open(&[]);
+    let address = clinic.address();
+    let path = clinic.link.split_once(&address).unwrap().1.to_owned();
+    assert_eq!(status(&clinic.get("/", "")), "401", "no key");
+    assert_eq!(status(&clinic.get("/healthz", "")), "200", "only this is for everybody");
+    let cookie = clinic.cookie(&clinic.link);
+    assert_eq!(status(&clinic.get(&path, "")), "401", "the link was used");
+    let own = format!("Cookie: {cookie}\r\n");
+    let page = clinic.get("/", &own);
+    assert_eq!(status(&page), "200");
+    for header in [
+        "content-security-policy: default-src 'self';",
+        "x-content-type-options: nosniff",
+        "referrer-policy: no-referrer",
+        "cache-control: no-store",
+    ] {
+        assert!(page.contains(header), "{header}: {page}");
+    }
+    assert!(!page.to_lowercase().contains("access-control-allow"), "{page}");
+    for (why, method, path, host, more, body, expected) in requests(&address, &own) {
+        let length = if why == "too much" { 9_000_000 } else { body.len() };
+        let answer = clinic.raw(&format!(
+            "{method} {path} HTTP/1.1\r\nHost: {host}\r\n{more}Connection: close\r\nContent-Type: application/json\r\n\
+             Content-Length: {length}\r\n\r\n{body}"
+        ));
+        assert_eq!(status(&answer), expected, "{why}: {answer}");
+    }
+    assert_eq!(status(&clinic.raw(&format!("GET / HTTP/1.0\r\n{own}\r\n"))), "403", "no name");
+    let ours = format!("http://{address}");
+    assert!(connect(&clinic, &cookie, &ours).await.is_ok());
+    assert!(connect(&clinic, &cookie, "http://elsewhere.example").await.is_err(), "another page's WebSocket");
+    assert!(connect(&clinic, "fingerforce=0123", &ours).await.is_err(), "a WebSocket without the key");
+    let link = clinic.another_link();
+    assert_eq!(
+        status(&clinic.get("/", &format!("Cookie: {}\r\n", clinic.cookie(&link)))),
+        "200",
+        "Enter gives a new link"
+    );
+
+    // A second daemon on the same data folder is refused, as `record` is.
+    let mut second = fingerforced();
+    second.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(clinic.place.path("data"));
+    let refused = run(&mut second);
+    assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
+    let refused = run(&mut clinic.place.record(&[]));
+    assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
+}
+
+#[tokio::test]
+async fn with_a_certificate_only_tls_is_spoken() {
+    let folder = tempfile::tempdir().unwrap();
+    let (cert, key) = (folder.path().join("cert.pem"), folder.path().join("key.pem"));
+    let made = rcgen::generate_simple_self_signed(vec!["127.0.0.1".to_owned()]).unwrap();
+    std::fs::write(&cert, made.cert.pem()).unwrap();
+    std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
+    let files = ["--cert", cert.to_str().unwrap(), "--key", key.to_str().unwrap()];
+    let clinic = Clinic::open(&files);
+    assert!(clinic.link.starts_with("https://127.0.0.1:"), "{}", clinic.link);
+    let mut trusted = RootCertStore::empty();
+    trusted.add(made.cert.der().clone()).unwrap();
+    let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_root_certificates(trusted)
+        .with_no_client_auth();
+    let stream = tokio::net::TcpStream::connect(clinic.address()).await.unwrap();
+    let name = ServerName::try_from("127.0.0.1").unwrap();
+    let mut stream = TlsConnector::from(Arc::new(config)).connect(name, stream).await.unwrap();
+    let path = clinic.link.split_once(&clinic.address()).unwrap().1;
+    let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", clinic.address());
+    stream.write_all(request.as_bytes()).await.unwrap();
+    let mut answer = Vec::new();
+    stream.read_to_end(&mut answer).await.unwrap();
+    let answer = String::from_utf8_lossy(&answer);
+    assert!(answer.contains("SameSite=Strict; Secure"), "{answer}");
+    assert_ne!(status(&clinic.get("/healthz", "")), "200", "nothing is said in the clear");
+}
