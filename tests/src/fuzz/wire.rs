@@ -87,15 +87,18 @@ struct Host {
     received: u64,
     /// The counter after the last sample.
     next: u64,
-    /// The line is in the middle of a frame.
-    within: bool,
+    /// What came since the last delimiter: the line is in the middle of a frame.
+    tail: Vec<u8>,
     /// That frame is still of the stream before: only its delimiter was missing when the next one began.
     of_before: bool,
 }
 
 impl Host {
     fn hear(&mut self, mut bytes: &[u8]) {
-        self.within = bytes.last().map_or(self.within, |byte| *byte != DELIMITER);
+        match bytes.iter().rposition(|byte| *byte == DELIMITER) {
+            Some(at) => self.tail = bytes[at + 1..].to_vec(),
+            None => self.tail.extend(bytes),
+        }
         while let Some(frame) = self.line.push(&mut bytes) {
             let of_before = std::mem::take(&mut self.of_before);
             // What was given up half-way is a fault, and counted.
@@ -105,6 +108,18 @@ impl Host {
             assert!(samples.first_sample >= self.next, "a sample twice");
             self.received += u64::from(samples.samples);
             self.next = samples.next_sample();
+        }
+    }
+}
+
+impl Host {
+    /// Samples of a frame that lacks its delimiter alone: the board gave up only that, and the next frame brings it.
+    fn on_the_way(&self) -> u64 {
+        let (mut line, mut bytes) = (Accumulator::new(), &[&self.tail[..], &[DELIMITER]].concat()[..]);
+        let body = line.push(&mut bytes).and_then(Result::ok).filter(|_| !self.of_before);
+        match body.map(DeviceMessage::decode) {
+            Some(Ok(DeviceMessage::Samples(samples))) => u64::from(samples.samples),
+            _ => 0,
         }
     }
 }
@@ -120,12 +135,12 @@ pub fn board(data: &[u8]) {
         let produced = board.produced();
         event(&mut board, &mut host, &mut draw, channels, &mut now_us);
         if board.produced() < produced {
-            let (line, within) = (std::mem::take(&mut host.line), host.within);
-            host = Host { line, within, of_before: within, ..Host::default() };
+            let (line, tail) = (std::mem::take(&mut host.line), std::mem::take(&mut host.tail));
+            host = Host { line, of_before: !tail.is_empty(), tail, ..Host::default() };
         }
         assert!(host.received + board.dropped() <= board.produced());
         if board.idle() {
-            assert_eq!(host.received + board.dropped(), board.produced());
+            assert_eq!(host.received + host.on_the_way() + board.dropped(), board.produced());
         }
     }
 }
