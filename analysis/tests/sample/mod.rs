@@ -1,6 +1,6 @@
 //! A recording that is made up: two sensors, twelve make efforts of two fingers on both sides. Same bits every time.
-#![allow(dead_code, missing_docs)] // each user takes its part
-#![allow(clippy::unwrap_used)] // used by tests only, and by what is tried by hand
+#![allow(dead_code, reason = "each of its users takes a part")]
+#![allow(clippy::unwrap_used, reason = "used by tests, and by what is tried by hand")]
 
 pub mod study;
 

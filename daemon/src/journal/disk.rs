@@ -219,7 +219,9 @@ impl ReadFile for SystemFile {
 }
 
 #[derive(Debug)]
-struct SystemLock(#[allow(dead_code, reason = "dropping it unlocks")] Flock<File>);
+struct SystemLock {
+    _unlocks_when_dropped: Flock<File>,
+}
 
 impl Held for SystemLock {}
 
@@ -287,7 +289,7 @@ impl Disk for SystemDisk {
             Ok(held) => {
                 held.set_len(0)?;
                 held.write_all_at(owner.as_bytes(), 0)?;
-                Ok(Locking::Taken(Box::new(SystemLock(held))))
+                Ok(Locking::Taken(Box::new(SystemLock { _unlocks_when_dropped: held })))
             }
             Err((mut file, nix::errno::Errno::EWOULDBLOCK)) => {
                 let mut text = Vec::new();

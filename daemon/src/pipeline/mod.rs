@@ -10,12 +10,12 @@ pub mod link;
 mod sensor;
 pub mod setting;
 pub mod text;
+mod text_port;
 
 pub use sensor::{Block, ChannelIdentity, SensorIdentity};
 
 use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
-use crate::port::profile::Profile;
 use analysis::holds::{Event, Hold};
 use analysis::sensor::certificate::Certificate;
 use device_time::{Began, Gap, HostLoss, Interruption};
@@ -28,7 +28,7 @@ use sensor::Sensor;
 use serde::{Deserialize, Serialize};
 use setting::Setting;
 use std::sync::Arc;
-use text::{TextDecoder, TextOut, TextSample};
+use text_port::{TextPort, profile_of};
 
 /// What a person (or the program's end) asks for. Travels as [`Record::Action`] (JSON).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -204,19 +204,6 @@ struct PortState {
     text: Option<Box<TextPort>>,
 }
 
-/// A port with a sensor that prints lines.
-struct TextPort {
-    decoder: TextDecoder,
-    /// How often it was opened: what comes after is another stream.
-    opened: u32,
-    opened_ns: u64,
-    sequence: u32,
-    bytes: u64,
-    /// That nothing can be read was said.
-    told: bool,
-    out: Vec<TextOut>,
-}
-
 /// The pipeline's state.
 pub struct Pipeline {
     ports: Vec<PortState>,
@@ -231,9 +218,6 @@ pub struct Pipeline {
     /// How far the clock that counts suspend is ahead of the one that does not, ns.
     slept_ns: Option<u64>,
 }
-
-/// A device that prints lines has this long to print some that can be read, ns.
-const LINES_WAIT_NS: u64 = 10_000_000_000;
 
 /// The host slept when its two clocks that never step moved apart by more than this, ns. They are read one after the
 /// other, so a little is always between them.
@@ -351,7 +335,7 @@ impl Pipeline {
     fn dropped(&mut self, port: u8, bytes: u64) {
         self.faults.host_dropped_bytes = self.faults.host_dropped_bytes.saturating_add(bytes);
         let state = self.port(port);
-        state.text.iter_mut().for_each(|text| text.decoder.hole());
+        state.text.iter_mut().for_each(|text| text.hole());
         let sensor = state.sensor;
         if let Some(sensor) = sensor.and_then(|at| self.sensors.get_mut(at)) {
             sensor.lost(HostLoss::Bytes);
@@ -364,7 +348,7 @@ impl Pipeline {
         for port in &mut self.ports {
             port.accumulator.reset();
             port.hole = true;
-            port.text.iter_mut().for_each(|text| text.decoder.hole());
+            port.text.iter_mut().for_each(|text| text.hole());
         }
         self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
     }
@@ -413,66 +397,6 @@ impl Pipeline {
         state.accumulator = accumulator;
         if !useful {
             state.link.noise(bytes.len() as u64);
-        }
-    }
-
-    /// Bytes of a sensor that prints lines.
-    fn lines(&mut self, port: u8, mut text: Box<TextPort>, bytes: &[u8], now_ns: u64, out: &mut Vec<Output>) {
-        text.bytes = text.bytes.saturating_add(bytes.len() as u64);
-        let unreadable = text.decoder.unreadable;
-        let mut found = std::mem::take(&mut text.out);
-        text.decoder.push(bytes, now_ns, &mut found);
-        self.faults.message += text.decoder.unreadable - unreadable;
-        for found in found.drain(..) {
-            match found {
-                TextOut::Known(identity) => {
-                    self.adopt(port, *identity, out);
-                    out.push(Output::Link(port, LinkState::Flowing));
-                }
-                TextOut::Sample(sample) => self.text_sample(port, &mut text, &sample, out),
-            }
-        }
-        text.out = found;
-        self.ports[usize::from(port)].text = Some(text);
-    }
-
-    fn text_sample(&mut self, port: u8, text: &mut TextPort, sample: &TextSample, out: &mut Vec<Output>) {
-        let sensor = self.ports[usize::from(port)].sensor.and_then(|at| self.sensors.get_mut(at));
-        let (Some(sensor), Some(interval_ns)) = (sensor, text.decoder.interval_ns()) else { return };
-        let counts_le = sample.counts.to_le_bytes();
-        let frame = Samples {
-            boot_id: text.opened,
-            sequence: text.sequence,
-            first_sample: sample.counter,
-            device_time_us: sample.time_us,
-            interval_ns,
-            status: 0,
-            channels: 1,
-            samples: 1,
-            counts_le: &counts_le,
-        };
-        text.sequence = text.sequence.wrapping_add(1);
-        let from = out.len();
-        sensor.samples(&frame, sample.arrival_ns, self.find, out);
-        // Nobody reported a loss: it was inferred.
-        for output in &mut out[from..] {
-            if let Output::Gap(_, gap) = output
-                && gap.reason == device_time::DEVICE_OVERRUN
-            {
-                gap.reason = text::INFERRED;
-            }
-        }
-    }
-
-    /// A device of which no line can be read is told of, once.
-    fn await_lines(&mut self, now_ns: u64, out: &mut Vec<Output>) {
-        for (port, state) in (0..).zip(&mut self.ports) {
-            let Some(text) = &mut state.text else { continue };
-            let late = now_ns.saturating_sub(text.opened_ns) > LINES_WAIT_NS;
-            if late && !text.told && text.decoder.interval_ns().is_none() {
-                text.told = true;
-                out.push(Output::Link(port, LinkState::NoAnswer { noise_bytes: text.bytes }));
-            }
         }
     }
 
@@ -726,31 +650,6 @@ impl Pipeline {
             Word::Stopped => Output::Link(port, LinkState::Stopped),
         }));
     }
-}
-
-impl TextPort {
-    fn new(profile: Profile, now_ns: u64) -> TextPort {
-        TextPort {
-            decoder: TextDecoder::new(profile),
-            opened: 1,
-            opened_ns: now_ns,
-            sequence: 0,
-            bytes: 0,
-            told: false,
-            out: Vec::new(),
-        }
-    }
-
-    fn reopened(&mut self, now_ns: u64) {
-        self.decoder.reopened();
-        (self.opened, self.opened_ns, self.sequence) = (self.opened.wrapping_add(1), now_ns, 0);
-    }
-}
-
-/// The profile in what a port was opened with (JSON).
-fn profile_of(detail: &str) -> Option<Profile> {
-    let detail: serde_json::Value = serde_json::from_str(detail).ok()?;
-    serde_json::from_value(detail.get("profile")?.clone()).ok()
 }
 
 /// A host message as a whole frame.

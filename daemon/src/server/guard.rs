@@ -159,24 +159,29 @@ pub const BODY_BYTES: usize = 256 << 10;
 /// A request has this long to be sent whole and answered.
 const LIMIT: Duration = Duration::from_secs(30);
 
-/// An answer that refuses: why, and what to do.
-#[derive(Debug)]
-pub struct Refusal {
-    status: StatusCode,
+/// What went wrong.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Problem {
     error: String,
     hint: String,
 }
 
+/// An answer that refuses: why, and what to do.
+#[derive(Debug)]
+pub struct Refusal {
+    status: StatusCode,
+    problem: Problem,
+}
+
 impl IntoResponse for Refusal {
     fn into_response(self) -> Response {
-        let body = axum::Json(serde_json::json!({ "error": self.error, "hint": self.hint }));
-        (self.status, body).into_response()
+        (self.status, axum::Json(self.problem)).into_response()
     }
 }
 
 /// Refuses something.
 pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Refusal {
-    Refusal { status, error: error.to_owned(), hint: hint.to_owned() }
+    Refusal { status, problem: Problem { error: error.to_owned(), hint: hint.to_owned() } }
 }
 
 /// Checks every request, and gives every answer its headers.

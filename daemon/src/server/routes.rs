@@ -2,7 +2,7 @@
 //! the repository is held to it by a test.
 
 use super::desk::{Last, Orders, Request, Setting, Wanted};
-use super::guard::{self, BODY_BYTES, Guard, Refusal, Role, refusal};
+use super::guard::{self, BODY_BYTES, Guard, Problem, Refusal, Role, refusal};
 use super::live::{Live, Page};
 use super::metrics;
 use crate::check;
@@ -160,14 +160,6 @@ impl As {
     fn role(&self, own: Role) -> Role {
         if self.whom == Some(Role::Participant) { Role::Participant } else { own }
     }
-}
-
-/// What went wrong.
-#[derive(Debug, Serialize, ToSchema)]
-#[allow(dead_code, reason = "describes what `refusal` sends")]
-struct Problem {
-    error: String,
-    hint: String,
 }
 
 fn examiners_only(role: Role) -> Result<(), Refusal> {

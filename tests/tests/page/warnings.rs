@@ -51,7 +51,7 @@ async fn the_limit_is_seen_and_heard_before_and_at_it() {
         |frequency: f64| tones.iter().any(|it| it["frequency"] == frequency && it["context"] == "running");
     assert!(heard(880.0), "the warning: {tones:?}");
     assert!(heard(1200.0), "the alarm: {tones:?}");
-    let told = browser.text("#todo").await;
+    let told = browser.text("#task").await;
     assert!(told.contains("STOP"), "{told}");
     browser.until("the alarm ends with the pull", "return document.getElementById('alarm').hidden").await;
 }

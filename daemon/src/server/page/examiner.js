@@ -38,7 +38,7 @@ function button(text, line, properties = {}) {
 
 class Visit {
   constructor() {
-    this.todo = h("h2", { id: "todo" });
+    this.task = h("h2", { id: "task" });
     this.which = h("p", { id: "which" });
     this.hint = h("p", { id: "hint" });
     this.drawing = h("div", { id: "drawing" });
@@ -56,7 +56,7 @@ class Visit {
     this.told = h("p", { id: "told", role: "status" });
     this.tools = h("div", { id: "tools", role: "group" });
     this.element = h("section", { class: "visit" },
-      h("div", { class: "what" }, this.todo, this.which, this.hint),
+      h("div", { class: "what" }, this.task, this.which, this.hint),
       this.drawing,
       h("div", { class: "numbers" }, this.count, this.force, this.peak, this.pace),
       h("div", { class: "trace" }, this.canvas),
@@ -100,7 +100,7 @@ class Visit {
     const stage = now.stage?.name ?? "free";
     const item = now.item;
     document.body.dataset.stage = stage;
-    write(this.todo, whatToDo(now));
+    write(this.task, whatToDo(now));
     write(this.which, item
       ? [`${cap(t.muscle(item))} — ${t.testOf(item)}`, now.window && item.loaded ? t.trialOf(...now.window.trial) : t.itemOf(item)].join(", ")
       : now.title);
@@ -169,19 +169,19 @@ function afterwards({ item, after }) {
 
 function whatToDo(now) {
   const stage = now.stage?.name;
-  if (now.cap?.reached) return t.todo.stop;
-  if (now.phase === "sealing") return t.todo.sealing;
+  if (now.cap?.reached) return t.task.stop;
+  if (now.phase === "sealing") return t.task.sealing;
   if (["waiting", "gone", "silent", "other"].includes(now.sensor.link)) return t.link[now.sensor.link];
   switch (stage) {
-    case "rest": return t.todo.rest(now.stage.rest_s);
-    case "turn": return t.todo.turn(now.item);
-    case "ready": return now.feel === "contact" ? t.todo.touching : t.todo.ready;
-    case "pull": return now.count === 0 ? t.todo.enough : t.todo.pull[now.item.test];
-    case "look": return t.todo.look[now.item.test];
-    case "zero": return t.todo.zero;
-    case "pain": return t.todo.pain(now.stage.side);
-    case "halted": return t.todo.halted;
-    default: return now.title ? t.todo.done : t.todo.free;
+    case "rest": return t.task.rest(now.stage.rest_s);
+    case "turn": return t.task.turn(now.item);
+    case "ready": return now.feel === "contact" ? t.task.touching : t.task.ready;
+    case "pull": return now.count === 0 ? t.task.enough : t.task.pull[now.item.test];
+    case "look": return t.task.look[now.item.test];
+    case "zero": return t.task.zero;
+    case "pain": return t.task.pain(now.stage.side);
+    case "halted": return t.task.halted;
+    default: return now.title ? t.task.done : t.task.free;
   }
 }
 

@@ -51,7 +51,7 @@ export const t = {
   endSure: "End the visit now? What was measured is kept.",
 
   // What to do, in large type, for the examiner.
-  todo: {
+  task: {
     zero: "Leave the sensor alone: it takes its zero",
     pain: (side) => `Pain now, ${side} hand: 0 to 10?`,
     gate: "What is allowed?",

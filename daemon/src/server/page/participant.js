@@ -9,14 +9,14 @@ import { SECONDS, Trace } from "/trace.js";
 
 const $ = (id) => document.getElementById(id);
 const sound = new Sound();
-const todo = h("h2", { id: "todo" });
+const task = h("h2", { id: "task" });
 const count = h("p", { id: "count" });
 const force = h("p", { id: "force" });
 const drawing = h("div", { id: "drawing" });
 const canvas = h("canvas", { id: "trace", role: "img", "aria-label": t.trace(SECONDS), hidden: true });
 const trace = new Trace(canvas);
 const stop = h("button", { class: "stop", type: "button", text: t.you.stopButton, onclick: () => ask("/api/visit/stop?as=participant", {}).catch(() => {}) });
-$("main").append(h("section", { class: "visit you" }, h("div", { class: "what" }, todo, count), drawing,
+$("main").append(h("section", { class: "visit you" }, h("div", { class: "what" }, task, count), drawing,
   h("div", { class: "numbers" }, force), h("div", { class: "trace" }, canvas), h("div", { id: "tools" }, stop)));
 
 function whatToDo(now) {
@@ -37,7 +37,7 @@ function whatToDo(now) {
 function render(now) {
   if (!now) return;
   document.body.dataset.stage = now.stage?.name ?? "";
-  write(todo, whatToDo(now));
+  write(task, whatToDo(now));
   write(count, now.count === null ? "" : String(now.count));
   fill(drawing, now.item && [now.item.number, now.item.palm], () => (now.item ? hand(now.item, "beside", { ...t.drawing, ...t.you.drawing }) : []));
   canvas.hidden = !now.sees_force;
