@@ -26,6 +26,11 @@ pub(super) fn objection(plan: &Plan) -> Option<Objection> {
     if plan.at_most_minutes.is_some_and(|minutes| !(1.0..=600.0).contains(&minutes)) {
         return whole("at_most_minutes: use 1 to 600");
     }
+    if !plan.population.is_empty()
+        && let Err(why) = crate::participant::class("population", &plan.population)
+    {
+        return Some(Objection { item: None, keys: &[], why });
+    }
     let examined = plan.procedure == Procedure::Examined;
     for (at, item) in plan.items.iter().enumerate() {
         let before = &plan.items[..at];

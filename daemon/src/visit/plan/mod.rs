@@ -143,6 +143,10 @@ pub struct Plan {
     /// What a reader must know of it.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
+    /// Whom it is for, in a few words (`healthy adults`): what a participant belongs to who is given no other `condition`.
+    /// An error of measurement holds only for the people it was found in.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub population: String,
     /// A research plan: every participant's consent is asked for, its version and date.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub research: bool,
