@@ -3,6 +3,12 @@
 //! decode (frames) → device time (segments, gaps) → force (counts to N) → holds. Fed from the journal's records and
 //! nothing else, in their order, live and when sealing; the same records give the same bits, however the bytes are
 //! split. No clock, no I/O, no logging.
+//!
+//! Several sensors at once: each port has its own conversation and its own sensor with its own segments, gaps, zeros and
+//! finders; nothing of one waits for another. Port p's sensor has the number p + 1, whichever answers first; a sensor that
+//! is accepted in another's place gets the next free one. Two that say the same serial number are refused, and one that
+//! comes back on another port of the recording is known by its serial number. Only the host's time places them side by
+//! side: when sealing, each segment's clock map with its bound.
 
 pub mod device_time;
 pub mod force;
@@ -35,9 +41,9 @@ use text_port::{TextPort, profile_of};
 #[serde(tag = "action", rename_all = "kebab-case")]
 pub enum Action {
     /// Take a new zero now.
-    Tare,
+    Tare(Which),
     /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
-    SeekZero,
+    SeekZero(Which),
     /// Go on with another sensor than the one the recording began with.
     AcceptSensor,
     /// End the recording: stop the board.
@@ -45,6 +51,17 @@ pub enum Action {
         /// Why.
         reason: String,
     },
+}
+
+/// Which sensor and channel, from 1; where none is named, all of them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Which {
+    /// Sensor.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sensor: Option<usize>,
+    /// Channel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<usize>,
 }
 
 impl Action {
@@ -68,6 +85,8 @@ pub enum Output {
     },
     /// A sensor said who it is.
     Identified {
+        /// Port number.
+        port: u8,
         /// Sensor, from 1.
         sensor: usize,
         /// Who it is.
@@ -154,6 +173,8 @@ pub enum LinkState {
         /// Serial number now.
         found: String,
     },
+    /// Another port has a sensor of this serial number already.
+    Twice(String),
     /// Samples stopped although the port is open.
     Silent,
     /// Samples flow (again).
@@ -191,6 +212,9 @@ impl WireFaults {
 }
 
 struct PortState {
+    /// Number of the port's first sensor, whichever port answers first.
+    number: usize,
+    open: bool,
     accumulator: Accumulator,
     link: Link,
     sensor: Option<usize>,
@@ -204,10 +228,19 @@ struct PortState {
     text: Option<Box<TextPort>>,
 }
 
+impl PortState {
+    /// The sensor that is known to be on it is still there, as far as is known.
+    fn is_at_home(&self) -> bool {
+        self.open && self.stranger.is_none()
+    }
+}
+
 /// The pipeline's state.
 pub struct Pipeline {
     ports: Vec<PortState>,
     sensors: Vec<Sensor>,
+    /// Sensors' numbers given away so far.
+    numbers: usize,
     calibrations: Vec<Arc<Certificate>>,
     faults: WireFaults,
     words: Vec<Word>,
@@ -230,6 +263,7 @@ impl Pipeline {
         Pipeline {
             ports: Vec::new(),
             sensors: Vec::new(),
+            numbers: 0,
             calibrations: Vec::new(),
             faults: WireFaults::default(),
             words: Vec::new(),
@@ -256,7 +290,7 @@ impl Pipeline {
 
     /// Samples recorded so far of a sensor (from 1).
     pub fn position(&self, sensor: usize) -> u64 {
-        sensor.checked_sub(1).and_then(|at| self.sensors.get(at)).map_or(0, Sensor::position)
+        self.sensors.iter().find(|it| it.number() == sensor).map_or(0, Sensor::position)
     }
 
     /// Takes one record.
@@ -287,7 +321,10 @@ impl Pipeline {
     fn port(&mut self, port: u8) -> &mut PortState {
         let wanted = usize::from(port);
         while self.ports.len() <= wanted {
+            self.numbers += 1;
             self.ports.push(PortState {
+                number: self.numbers,
+                open: false,
                 accumulator: Accumulator::new(),
                 link: Link::default(),
                 sensor: None,
@@ -305,6 +342,7 @@ impl Pipeline {
     fn opened(&mut self, port: u8, detail: &str, now_ns: u64, out: &mut Vec<Output>) {
         let beginning_lost = self.beginning_lost;
         let state = self.port(port);
+        state.open = true;
         if let Some(profile) = profile_of(detail) {
             match &mut state.text {
                 Some(text) => text.reopened(now_ns),
@@ -323,6 +361,7 @@ impl Pipeline {
 
     fn closed(&mut self, port: u8, reason: &str, now_ns: u64, out: &mut Vec<Output>) {
         let state = self.port(port);
+        state.open = false;
         state.link.closed(now_ns);
         state.accumulator.reset();
         let sensor = state.sensor;
@@ -428,12 +467,12 @@ impl Pipeline {
             Ok(DeviceMessage::Condition(condition)) => self.condition(port, condition, now_ns, out),
             Ok(DeviceMessage::Pong(pong)) => {
                 let state = &mut self.ports[usize::from(port)];
-                if let (Some((token, sent_ns)), Some(sensor)) = (state.ping, state.sensor)
-                    && token == pong.token
+                if let (Some((token, sent_ns)), Some(at)) = (state.ping, state.sensor)
+                    && let Some(sensor) = self.sensors.get(at).filter(|_| token == pong.token)
                 {
                     state.ping = None;
                     out.push(Output::Pong {
-                        sensor: sensor + 1,
+                        sensor: sensor.number(),
                         sent_ns,
                         arrived_ns: now_ns,
                         device_time_us: pong.device_time_us,
@@ -464,6 +503,11 @@ impl Pipeline {
             return;
         }
         let found = SensorIdentity::from(identity);
+        if self.is_twice(port, &found.serial, out) {
+            self.ports[usize::from(port)].link.refuse(now_ns);
+            return;
+        }
+        self.come_back(port, &found.serial);
         let state = &mut self.ports[usize::from(port)];
         let at = match state.sensor {
             None => self.adopt(port, found, out),
@@ -484,6 +528,27 @@ impl Pipeline {
             }
         };
         self.adopted(port, at, identity.boot_id, now_ns, out);
+    }
+
+    /// Another port has this very sensor, by its serial number: which of the two is meant cannot be known.
+    fn is_twice(&self, port: u8, serial: &str, out: &mut Vec<Output>) -> bool {
+        let others = (0..).zip(&self.ports).filter(|(other, state)| *other != port && state.is_at_home());
+        let mut there = others.filter_map(|(_, state)| self.sensors.get(state.sensor?));
+        let twice = there.any(|sensor| !sensor.is_nameless() && sensor.identity().serial == serial);
+        if twice {
+            out.push(Output::Link(port, LinkState::Twice(serial.to_owned())));
+        }
+        twice
+    }
+
+    /// A sensor of this recording that comes back on another of its ports is known by its serial number.
+    fn come_back(&mut self, port: u8, serial: &str) {
+        let is_it = |sensor: &Sensor| sensor.identity().serial == serial && sensor.position() > 0;
+        let Some(at) = self.sensors.iter().position(is_it) else { return };
+        let had = self.ports.iter().position(|state| state.sensor == Some(at));
+        if let Some(had) = had.filter(|had| *had != usize::from(port)) {
+            self.ports[had].sensor = self.ports[usize::from(port)].sensor.replace(at);
+        }
     }
 
     fn adopted(&mut self, port: u8, at: usize, boot_id: u32, now_ns: u64, out: &mut Vec<Output>) {
@@ -525,7 +590,7 @@ impl Pipeline {
             Some(sensor) => {
                 sensor.interrupt(Interruption::Unplugged, out);
                 sensor.name(found, self.find);
-                out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
+                out.push(sensor.identified(port));
                 self.calibrate(out);
                 at
             }
@@ -535,15 +600,28 @@ impl Pipeline {
 
     /// A sensor that is new to this port.
     fn adopt(&mut self, port: u8, identity: SensorIdentity, out: &mut Vec<Output>) -> usize {
-        let known = self.sensors.iter().position(|sensor| sensor.identity().serial == identity.serial);
+        let is_it = |sensor: &Sensor| !sensor.is_nameless() && sensor.identity().serial == identity.serial;
+        let known = self.sensors.iter().position(is_it);
         let at = known.unwrap_or(self.sensors.len());
         if known.is_none() {
-            out.push(Output::Identified { sensor: at + 1, identity: identity.clone() });
-            self.sensors.push(Sensor::new(at + 1, identity, self.find));
+            let number = self.number_for(port);
+            let sensor = Sensor::new(number, identity, self.find);
+            out.push(sensor.identified(port));
+            self.sensors.push(sensor);
             self.calibrate(out);
         }
         self.ports[usize::from(port)].sensor = Some(at);
         at
+    }
+
+    /// The port's own number where no sensor has it yet, else the next one.
+    fn number_for(&mut self, port: u8) -> usize {
+        let own = self.ports[usize::from(port)].number;
+        if self.sensors.iter().any(|sensor| sensor.number() == own) {
+            self.numbers += 1;
+            return self.numbers;
+        }
+        own
     }
 
     fn condition(&mut self, port: u8, condition: Condition, now_ns: u64, out: &mut Vec<Output>) {
@@ -554,13 +632,11 @@ impl Pipeline {
         // After a hole, what was taken for our stream may have been one that was stopped for ours.
         let stopping =
             answer && (phase == link::Phase::Stopping || (state.hole && phase == link::Phase::Streaming));
-        let Some(at) = state.sensor else { return };
-        if let Some(sensor) = self.sensors.get_mut(at)
-            && stopping
-        {
+        let Some(sensor) = state.sensor.and_then(|at| self.sensors.get_mut(at)) else { return };
+        if stopping {
             sensor.stopped(condition.boot_id, condition.next_sample, out);
         }
-        out.push(Output::Condition(at + 1, condition));
+        out.push(Output::Condition(sensor.number(), condition));
         if answer {
             self.with_words(port, now_ns, out, |state, now_ns, words| state.link.condition(now_ns, words));
         }
@@ -568,8 +644,8 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true)),
-            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false)),
+            Ok(Action::Tare(which)) => self.seek_zero(which, true),
+            Ok(Action::SeekZero(which)) => self.seek_zero(which, false),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 let lines = (0..).zip(&self.ports).filter(|(_, state)| state.text.is_some());
@@ -580,10 +656,20 @@ impl Pipeline {
         }
     }
 
+    fn seek_zero(&mut self, which: Which, any_level: bool) {
+        let meant = |sensor: &&mut Sensor| which.sensor.is_none_or(|number| number == sensor.number());
+        self.sensors.iter_mut().filter(meant).for_each(|sensor| sensor.seek_zero(which.channel, any_level));
+    }
+
     fn accept_stranger(&mut self, now_ns: u64, out: &mut Vec<Output>) {
-        for port in 0..self.ports.len() as u8 {
-            let Some(identity) = self.ports[usize::from(port)].stranger.take() else { continue };
-            self.ports[usize::from(port)].sensor = None;
+        // All of them leave before any is taken: they may have changed places.
+        let strangers = self.ports.iter_mut().map(|state| {
+            let stranger = state.stranger.take()?;
+            state.sensor = None;
+            Some(stranger)
+        });
+        for (port, identity) in (0..).zip(strangers.collect::<Vec<_>>()) {
+            let Some(identity) = identity else { continue };
             self.with_words(port, now_ns, out, |state, now_ns, words| {
                 state.started = false;
                 state.link.opened(false, now_ns, words)
@@ -602,7 +688,7 @@ impl Pipeline {
                 return self.calibrate(out);
             }
         };
-        if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
+        if let Some(sensor) = self.sensors.iter_mut().find(|it| it.number() == sensor) {
             sensor.set(&setting, out);
             let position = sensor.position();
             out.push(Output::Set(setting, position));
@@ -614,9 +700,9 @@ impl Pipeline {
         let sensors = &mut self.sensors;
         self.calibrations.retain(|certificate| {
             let Some(curves) = certificate.curves() else { return false };
-            let of = (1..).zip(sensors.iter_mut());
-            let mut used = of.filter_map(|(number, sensor)| {
-                sensor.calibrate(certificate.channel, &certificate.serial, &curves).then_some(number)
+            let mut used = sensors.iter_mut().filter_map(|sensor| {
+                let is_its = sensor.calibrate(certificate.channel, &certificate.serial, &curves);
+                is_its.then_some(sensor.number())
             });
             let number = used.next();
             out.extend(number.map(|number| Output::Calibrated(number, Arc::clone(certificate))));

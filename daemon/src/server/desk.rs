@@ -6,11 +6,10 @@ use super::board::Board;
 use super::view::Ended;
 use crate::clock::{Clock, SystemClock};
 use crate::command::practice;
-use crate::command::record::{arranged, known_port};
+use crate::command::record::arranged;
+use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::data_folder::DataFolder;
-use crate::port::cable::Line;
-use crate::port::profile::Profile;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Usage, advised};
@@ -50,12 +49,8 @@ pub type Request = (Wanted, oneshot::Sender<Result<(), String>>);
 /// What everything here needs.
 #[derive(Debug, Clone)]
 pub struct Setting {
-    /// The port named on the command line.
-    pub port: Option<String>,
-    /// Its speed.
-    pub baud: u32,
-    /// What the lines of the sensor mean, where it prints lines.
-    pub profile: Option<Profile>,
+    /// The ports named on the command line.
+    pub ports: Ports,
     /// What is kept free on the disk, MiB.
     pub keep_free: u64,
 }
@@ -191,20 +186,16 @@ fn open<'a>(
     if !wanted.resume {
         start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
     }
-    let name = match &setting.port {
-        Some(name) => name.clone(),
-        None => known_port(Some(data.path()))?,
-    };
+    let lines = setting.ports.lines(Some(data.path()))?;
     let practised = practice::noted(data, plan.as_ref(), &whose.examiner)?;
-    let mut shell =
-        Shell::open(&Line::new(name, setting.baud, setting.profile.clone()), board, orders, || {
-            let start = if wanted.resume {
-                start::resumed(None, setting.keep_free, data)?
-            } else {
-                start::new(&whose, plan, setting.keep_free, data)?
-            };
-            Ok((Arc::clone(data), start))
-        })?;
+    let mut shell = Shell::open(&lines, board, orders, || {
+        let start = if wanted.resume {
+            start::resumed(None, lines.len(), setting.keep_free, data)?
+        } else {
+            start::new(&whose, plan, lines.len(), setting.keep_free, data)?
+        };
+        Ok((Arc::clone(data), start))
+    })?;
     if let Some(seen) = practised {
         shell.act(seen.to_json()).map_err(advised)?;
     }

@@ -46,7 +46,7 @@ struct Shared {
     /// Number of the first bin kept.
     first: u64,
     /// Segment, and what is added to its times.
-    segment: Option<u64>,
+    segment: Option<(usize, u64)>,
     offset_s: f64,
     force_n: f32,
     arrival_ns: u64,
@@ -86,8 +86,8 @@ impl Live {
     }
 
     /// Samples came.
-    pub fn samples(&self, block: &Block) {
-        self.shared().samples(block);
+    pub fn samples(&self, block: &Block, channel: usize) {
+        self.shared().samples(block, channel);
     }
 
     /// A trial begins: its peak is nobody's yet.
@@ -156,15 +156,15 @@ impl Shared {
         }
     }
 
-    fn samples(&mut self, block: &Block) {
-        let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
+    fn samples(&mut self, block: &Block, channel: usize) {
+        let segment = Some((block.sensor, block.placed.segment));
         let first_s = block.device_time_s.first().copied().unwrap_or(0.0);
         let last_s = self.bins.back().map_or(0.0, |bin| bin.0);
-        if self.segment != Some(block.placed.segment) || first_s + self.offset_s < last_s {
-            self.segment = Some(block.placed.segment);
+        if self.segment != segment || first_s + self.offset_s < last_s {
+            self.segment = segment;
             self.offset_s = last_s + HOLE_S - first_s;
         }
-        for (time_s, force_n) in block.device_time_s.iter().zip(block.force_n.iter().step_by(channels)) {
+        for (time_s, force_n) in block.device_time_s.iter().zip(&*block.channel_force_n(channel)) {
             self.push(time_s + self.offset_s, *force_n);
         }
         self.arrival_ns = block.arrival_ns;

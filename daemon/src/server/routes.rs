@@ -264,10 +264,11 @@ async fn setup(State(app): State<App>, Extension(role): Extension<Role>) -> Resu
 }
 
 fn look(setting: &Setting, data: &Path) -> Setup {
-    let (port, port_problem) = match &setting.port {
-        Some(name) if Path::new(name).exists() => (name.clone(), String::new()),
+    let names = &setting.ports.names;
+    let (port, port_problem) = match names.iter().find(|name| !Path::new(name).exists()) {
         Some(name) => (String::new(), format!("{name} is not there")),
-        None => known(data),
+        None if names.is_empty() => known(data),
+        None => (names.join(", "), String::new()),
     };
     let checks = check::check(&SystemDisk::shared(), data, SystemClock.utc_ns());
     let word = |state: check::State| match state {

@@ -199,6 +199,8 @@ pub struct View {
     participant: String,
     examiner: String,
     sensor: Sensor,
+    /// Sensor and channel that are measured, from 1.
+    place: (usize, usize),
     stage: Option<Stage>,
     after: Option<usize>,
     remaining_s: Option<f64>,
@@ -228,8 +230,14 @@ impl View {
             participant: participant.to_owned(),
             examiner: examiner.to_owned(),
             sensor: Sensor { link: "waiting", ..Sensor::default() },
+            place: (1, 1),
             ..View::default()
         };
+    }
+
+    /// What is measured now: sensor and channel, from 1.
+    pub fn measures(&mut self, place: (usize, usize)) {
+        self.place = place;
     }
 
     /// The visit could not begin, or came to nothing.
@@ -310,15 +318,15 @@ impl View {
         match output {
             Output::Identified { identity, .. } => self.sensor.serial.clone_from(&identity.serial),
             Output::Gap(_, gap) => self.sensor.missing_samples += gap.missing.unwrap_or(0),
-            Output::Set(Setting::Tare(tare), _) if (tare.sensor, tare.channel) == (1, 1) => {
+            Output::Set(Setting::Tare(tare), _) if (tare.sensor, tare.channel) == self.place => {
                 self.sensor.zeroed = true;
                 self.sensor.note.clear();
             }
-            Output::NoZero { sensor: 1, channel: 1, why } => {
+            Output::NoZero { sensor, channel, why } if (*sensor, *channel) == self.place => {
                 let note = no_zero(*why);
                 return std::mem::replace(&mut self.sensor.note, note.clone()) != note;
             }
-            Output::Holds(found) if (found.sensor, found.channel) == (1, 1) => {
+            Output::Holds(found) if (found.sensor, found.channel) == self.place => {
                 let feel = match found.event {
                     Event::Armed { .. } | Event::Confirmed { .. } => "pull",
                     Event::Contact { .. } => "contact",
@@ -581,6 +589,7 @@ fn linked(state: &LinkState, note: String) -> (&'static str, String) {
         LinkState::OtherVersion(version) => {
             ("refused", format!("the sensor speaks another version of the protocol: {version}"))
         }
+        LinkState::Twice(serial) => ("refused", format!("two sensors have the serial number {serial}")),
     }
 }
 

@@ -36,6 +36,8 @@ pub enum Effect {
 /// What the finder looks for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Look {
+    /// The sensor and channel that is measured, from 1.
+    pub place: (usize, usize),
     /// Kind of test.
     pub test: Test,
     /// How small an effort.

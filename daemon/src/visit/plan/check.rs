@@ -1,6 +1,8 @@
 //! What makes a plan that reads well one that is not to be run.
 
 use super::{ATTEMPTS_MAX, Item, Plan, Procedure};
+use crate::port::SENSORS_MAX;
+use analysis::recording::layout::CHANNELS_MAX;
 use analysis::trial::Test;
 use std::ops::RangeInclusive;
 
@@ -61,6 +63,13 @@ fn own(item: &Item) -> Found {
         if !allowed.contains(&value) {
             let why = format!("{} = {value}: use {} to {}", key[0], allowed.start(), allowed.end());
             return Some((key, why));
+        }
+    }
+    let places: [(&'static [&'static str], usize, usize); 2] =
+        [(&["sensor"], item.sensor, SENSORS_MAX), (&["channel"], item.channel, CHANNELS_MAX)];
+    for (key, value, most) in places {
+        if !(1..=most).contains(&value) {
+            return Some((key, format!("{} = {value}: use 1 to {most}", key[0])));
         }
     }
     let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 8] = [

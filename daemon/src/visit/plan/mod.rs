@@ -44,6 +44,10 @@
 //! trials = 5
 //! ```
 //!
+//! With several sensors or channels an item says which: `sensor` and `channel` from 1, as keys of it, of its muscle (four
+//! fingers on a channel each) or of its side: `[side.left]` and `[side.right]`, more special than `[test.<test>]` and less
+//! than `[[muscle]]` (each hand has a sensor of its own).
+//!
 //! Every key of an item is a field of [`Item`], every other key of the file a field of [`Plan`].
 
 pub mod builtin;
@@ -58,6 +62,7 @@ pub use order::Shuffle;
 use analysis::holds::Profile;
 use analysis::trial::{Digit, Muscle, Side, Test};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// At most this many loaded attempts an item, failed ones included.
 pub const ATTEMPTS_MAX: u32 = 5;
@@ -181,6 +186,12 @@ pub struct Item {
     pub muscle: Muscle,
     /// Kind of test.
     pub test: Test,
+    /// The sensor that it is measured with, from 1: the order of the recording's ports.
+    #[serde(default = "first", skip_serializing_if = "is_first")]
+    pub sensor: usize,
+    /// The sensor's channel, from 1.
+    #[serde(default = "first", skip_serializing_if = "is_first")]
+    pub channel: usize,
     /// The belly's name, as a label, with its convention.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub belly: String,
@@ -279,6 +290,12 @@ pub struct Item {
 fn is_zero(count: &u32) -> bool {
     *count == 0
 }
+fn first() -> usize {
+    1
+}
+fn is_first(number: &usize) -> bool {
+    *number == 1
+}
 fn three() -> u32 {
     3
 }
@@ -304,6 +321,27 @@ impl Plan {
         read::plan(text)
     }
 
+    /// The sensors and channels that its items are measured on.
+    pub fn places(&self) -> BTreeSet<(usize, usize)> {
+        self.items.iter().map(Item::place).collect()
+    }
+
+    /// Why the plan cannot be run with so many sensors.
+    pub fn needs_more_than(&self, sensors: usize) -> Option<String> {
+        let (at, item) = self.items.iter().enumerate().find(|(_, item)| item.sensor > sensors)?;
+        Some(format!("item {} ({}) is measured with sensor {}", at + 1, item.name(), item.sensor))
+    }
+
+    /// Why the plan cannot be run with this sensor of so many channels.
+    pub fn misfit(&self, sensor: usize, channels: usize) -> Option<String> {
+        let lacks = |(_, item): &(usize, &Item)| item.sensor == sensor && item.channel > channels;
+        let (at, item) = self.items.iter().enumerate().find(lacks)?;
+        let (number, name, channel) = (at + 1, item.name(), item.channel);
+        Some(format!(
+            "item {number} ({name}) is measured on channel {channel} of sensor {sensor}, which has {channels}"
+        ))
+    }
+
     /// The plan as TOML text, every item with all its keys.
     pub fn to_toml(&self) -> String {
         toml::to_string(self).unwrap_or_default()
@@ -319,6 +357,11 @@ impl Item {
     /// How many pulls it asks for; what is not loaded is looked at once.
     pub fn pulls(&self) -> u32 {
         if self.is_loaded() { self.trials + self.familiarisation } else { 1 }
+    }
+
+    /// The sensor and its channel that it is measured on, from 1.
+    pub fn place(&self) -> (usize, usize) {
+        (self.sensor, self.channel)
     }
 
     /// In words: muscle and test.

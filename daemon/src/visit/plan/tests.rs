@@ -115,3 +115,28 @@ fn the_uninvolved_side_comes_first_and_random_orders_come_from_the_seed() {
         "a make stays before its break"
     );
 }
+
+#[test]
+fn a_side_and_a_muscle_say_where_they_are_measured() {
+    let text = LONG.replace(
+        "[[muscle]]\nmuscle = \"little",
+        "[side.right]\nsensor = 2\nrest_s = 25.0\n[[muscle]]\nchannel = 3\nmuscle = \"little",
+    );
+    let plan = Plan::parse(&text).unwrap();
+    let places: Vec<_> = plan.items.iter().map(|item| (item.place(), item.rest_s)).collect();
+    let left = [((1, 1), 30.0), ((1, 1), 30.0), ((1, 3), 20.0)];
+    let right = [((2, 1), 30.0), ((2, 1), 30.0), ((2, 3), 25.0)];
+    assert_eq!(places, [left, right].concat(), "a muscle's own key is more special than its side's");
+    assert_eq!(Plan::parse(&plan.to_toml()).unwrap(), plan);
+    assert!(!Plan::parse(GOOD).unwrap().to_toml().contains("sensor"), "what is not said is not written");
+    assert!(plan.needs_more_than(1).unwrap().contains("item 4") && plan.needs_more_than(2).is_none());
+    assert!(plan.misfit(1, 2).unwrap().contains("channel 3 of sensor 1, which has 2"));
+    assert!(plan.misfit(2, 3).is_none());
+    for (wrong, why) in [
+        ("[side.up]\nsensor = 1\n", "no side `up`"),
+        ("[side.left]\nsensor = 0\n", "sensor = 0: use 1 to 16"),
+    ] {
+        let error = refused(&format!("{GOOD}{wrong}"));
+        assert!(error.contains(why), "{error}");
+    }
+}
