@@ -81,7 +81,25 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
-    words(item).or_else(|| target(item))
+    words(item).or_else(|| target(item)).or_else(|| familiarisation(item))
+}
+
+fn familiarisation(item: &Item) -> Found {
+    const KEYS: &[&str] = &["familiarisation", "trials"];
+    let own = item.familiarisation > 0;
+    if own && !matches!(item.test, Test::Make | Test::Submaximal) {
+        return Some((
+            KEYS,
+            "only who pulls with the own force can pull at half strength: make and submaximal tests"
+                .to_owned(),
+        ));
+    }
+    let pulls = item.familiarisation.saturating_add(item.trials);
+    (own && pulls > ATTEMPTS_MAX).then(|| {
+        let why =
+            format!("familiarisation and trials come to {pulls} pulls: an item has at most {ATTEMPTS_MAX}");
+        (KEYS, why)
+    })
 }
 
 fn words(item: &Item) -> Found {

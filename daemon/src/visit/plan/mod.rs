@@ -12,6 +12,7 @@
 //! muscle = "left index abduction"   # side, digit, direction
 //! test = "make"
 //! trials = 3                        # scored trials, 1 to 5
+//! familiarisation = 1               # unscored pulls at half strength before them
 //! hold_s = 3.0                      # how long to hold
 //! rest_s = 60.0                     # rest of the muscle before the next trial
 //! ```
@@ -186,6 +187,9 @@ pub struct Item {
     /// Scored trials.
     #[serde(default = "three")]
     pub trials: u32,
+    /// Pulls at about half strength before them, to get used to the task: kept, never scored.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub familiarisation: u32,
     /// How long to hold, s.
     #[serde(default = "hold_default")]
     pub hold_s: f64,
@@ -272,6 +276,9 @@ pub struct Item {
     pub participant_sees: Sees,
 }
 
+fn is_zero(count: &u32) -> bool {
+    *count == 0
+}
 fn three() -> u32 {
     3
 }
@@ -307,6 +314,11 @@ impl Item {
     /// The muscle is loaded.
     pub fn is_loaded(&self) -> bool {
         !matches!(self.test, Test::ActiveMotion | Test::Length)
+    }
+
+    /// How many pulls it asks for; what is not loaded is looked at once.
+    pub fn pulls(&self) -> u32 {
+        if self.is_loaded() { self.trials + self.familiarisation } else { 1 }
     }
 
     /// In words: muscle and test.
