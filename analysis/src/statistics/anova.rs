@@ -62,6 +62,7 @@ impl TwoWay {
     /// The mean squares of a table, a row a subject.
     pub fn of(rows: &[Vec<f64>]) -> Result<TwoWay, Refusal> {
         check(rows)?;
+        let (origin, rows) = &shifted(rows);
         let (n, k) = (rows.len(), rows[0].len());
         let (count, width) = (n as f64, k as f64);
         let all: Vec<f64> = rows.iter().flatten().copied().collect();
@@ -78,7 +79,7 @@ impl TwoWay {
         Ok(TwoWay {
             subjects: n,
             occasions: k,
-            mean,
+            mean: origin + mean,
             ms_subjects: width * squares(&subjects) / (count - 1.0),
             ms_occasions: count * squares(&occasions) / (width - 1.0),
             ms_error: ss_error / ((count - 1.0) * (width - 1.0)),
@@ -163,7 +164,8 @@ impl OneWay {
         if values.len() == groups.len() {
             return Err(Refusal::TooFewOccasions);
         }
-        let mean = mean_of(&values);
+        let (origin, groups) = &shifted(groups);
+        let mean = mean_of(&groups.concat());
         let (mut between, mut within) = (0.0, 0.0);
         for group in groups {
             let own = mean_of(group);
@@ -173,7 +175,7 @@ impl OneWay {
         Ok(OneWay {
             groups: groups.len(),
             values: values.len(),
-            mean,
+            mean: origin + mean,
             ms_between: between / (groups.len() as f64 - 1.0),
             ms_within: within / (values.len() - groups.len()) as f64,
         })
@@ -188,6 +190,13 @@ impl OneWay {
     pub fn df_within(&self) -> f64 {
         (self.values - self.groups) as f64
     }
+}
+
+/// The first value, and how far all lie from it: close to each other, they lose nothing by that, and a mean that is far from
+/// zero then costs no digits of the deviations from it.
+fn shifted(rows: &[Vec<f64>]) -> (f64, Vec<Vec<f64>>) {
+    let origin = rows.iter().flatten().next().copied().unwrap_or_default();
+    (origin, rows.iter().map(|row| row.iter().map(|value| value - origin).collect()).collect())
 }
 
 /// Mean of values that are there and finite.
