@@ -173,7 +173,10 @@ impl Terminal {
             return;
         }
         self.state = "rest";
-        let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
+        let mut name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
+        if self.traces.several() {
+            name += &format!(" on sensor {}, channel {}", row.sensor, row.channel);
+        }
         let result = if row.kind.is_empty() {
             format!("{}: no hold found within 8 s", row.outcome.replace('-', " "))
         } else if self.now_sees != Sees::All {

@@ -4,7 +4,7 @@
 use analysis::recording::read::Recording;
 use serde_json::Value;
 use std::path::Path;
-use tests::{Place, Running, fingerforce, json, run, sealed, stderr, sum, wait_for};
+use tests::{Place, Running, fingerforce, fingerforced, json, run, sealed, stderr, sum, wait_for};
 
 /// The clock that the recording's times count from, at their zero: the first reading of the host's clocks, s.
 fn base_s(recording: &Recording) -> f64 {
@@ -168,8 +168,11 @@ fn a_recording_of_two_sensors_that_is_killed_is_recovered() {
     recording.signal(nix::sys::signal::Signal::SIGKILL);
     recording.output();
     drop(sensors);
-    let mut recover = tests::fingerforced();
-    let told = sealed(&run(recover.arg("recover").arg(left.visit()).arg("--json")));
+    let recovered = || sealed(&run(fingerforced().arg("recover").arg(left.visit()).arg("--json")));
+    let first = recovered();
+    std::fs::remove_file(first["recording"].as_str().unwrap()).unwrap();
+    let told = recovered();
+    assert_eq!(told["content_sha256"], first["content_sha256"], "sealing again gives the same");
     let recording = opened(&told);
     let serials: Vec<&str> = recording.sensors().iter().map(|sensor| sensor.serial.as_str()).collect();
     assert_eq!(serials, ["LEFT", "RIGHT"]);
@@ -256,4 +259,38 @@ fn a_channel_that_the_sensor_has_not_is_refused() {
     assert_eq!(refused.status.code(), Some(1));
     let words = "is measured on channel 3 of sensor 1, which has 1";
     assert!(stderr(&refused).contains(words), "{}", stderr(&refused));
+}
+
+#[test]
+fn an_interrupted_plan_goes_on_with_both_sensors() {
+    let (left, right) = (Place::default(), Place::default());
+    let pulls = ["--first", "2", "--period", "3.2", "--effort", "make:24:1.2", "--repeat", "--channels", "2"];
+    let _sensors = [
+        left.sensor(&[&pulls[..], &["--serial", "LEFT"]].concat()),
+        right.sensor(&[&pulls[..], &["--serial", "RIGHT"]].concat()),
+    ];
+    let plan = left.path("plan.toml");
+    std::fs::write(&plan, BOTH_HANDS.replace("trials = 2", "trials = 1")).unwrap();
+    let mut record = left.record(&["--plan", plan.to_str().unwrap()]);
+    let recording = Running::start(record.arg("--port").arg(right.port()));
+    wait_for("the first hold in the journal", || {
+        let visit = std::fs::read_dir(left.path("data").join("visits")).ok()?.next()?.ok()?.path();
+        let journal = std::fs::read(visit.join("journal-000")).ok()?;
+        journal.windows(14).any(|bytes| bytes == b"\"kind\":\"hold\",").then_some(())
+    });
+    recording.signal(nix::sys::signal::Signal::SIGKILL);
+    recording.output();
+    let alone = run(&mut left.record(&["--resume"]));
+    assert!(stderr(&alone).contains("has 2 sensors, 1 are given"), "{}", stderr(&alone));
+    let told = sealed(&run(left.record(&["--resume", "--json"]).arg("--port").arg(right.port())));
+    assert_eq!(told["finished"], "plan finished", "{told:#}");
+    let recording = opened(&told);
+    let rows = recording.trials().unwrap();
+    let places: Vec<_> =
+        rows.iter().filter(|row| row.valid == 1).map(|row| (row.item, row.sensor, row.channel)).collect();
+    assert_eq!(places, [(1, 1, 1), (2, 1, 2), (3, 2, 1), (4, 2, 2)]);
+    let events = recording.events().unwrap();
+    let interrupted = events.iter().filter(|event| event.detail == "interrupted").map(|event| event.sensor);
+    assert_eq!(interrupted.collect::<Vec<_>>(), [1, 2]);
+    assert!(events.iter().all(|event| event.kind != "hold differs from what was shown"));
 }

@@ -143,7 +143,7 @@ impl Survey {
         Some((sensor, self.sensors.get(sensor.checked_sub(1)?)?.samples))
     }
 
-    fn has_port(&mut self, port: u8) -> &mut Option<usize> {
+    fn port_mut(&mut self, port: u8) -> &mut Option<usize> {
         let at = usize::from(port);
         self.ports.resize(self.ports.len().max(at + 1), None);
         &mut self.ports[at]
@@ -173,7 +173,7 @@ impl Survey {
         | Record::Closed { port, .. }
         | Record::Dropped { port, .. } = &stamped.record
         {
-            self.has_port(*port);
+            self.port_mut(*port);
             of_port = Some(*port);
         }
         let (kind, detail) = match &stamped.record {
@@ -255,7 +255,7 @@ impl Survey {
     fn output(&mut self, output: Output, stamped: &Stamped) {
         match output {
             Output::Identified { port, sensor: number, identity } => {
-                *self.has_port(port) = Some(number);
+                *self.port_mut(port) = Some(number);
                 self.identified(number, identity);
             }
             Output::Began(number, began) => {

@@ -68,6 +68,11 @@ impl Traces {
         self.all.iter_mut().for_each(|trace| trace.peak_n = 0.0);
     }
 
+    /// There is more than one.
+    pub fn several(&self) -> bool {
+        self.all.len() > 1
+    }
+
     /// The one that is measured.
     pub fn measured(&self) -> Option<&Trace> {
         self.all.iter().find(|it| (it.sensor, it.channel) == self.measured)
