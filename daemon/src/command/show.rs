@@ -96,6 +96,7 @@ fn report(args: &Args) -> anyhow::Result<()> {
         files: args.recordings(),
         out: Some(PathBuf::from("-")),
         methods: false,
+        protocol: None,
         no_figures: false,
         basis: args.basis.clone(),
     })

@@ -35,6 +35,8 @@ pub const WINDOW_S: f64 = 8.0;
 const HELP_S: f64 = 20.0;
 /// An answer that is offered can be taken for this long, s.
 const OFFER_S: f64 = 3.0;
+/// The finder must have seen the sensor at rest for this long to see a pull: its window and guard are 0.75 s.
+const REST_SEEN_S: f64 = 1.0;
 /// Pain is asked after for this long, s.
 const ASK_S: f64 = 15.0;
 
@@ -87,6 +89,8 @@ pub struct Visit {
     segment: u64,
     offset_s: f64,
     contact: Contact,
+    /// The finder has followed the force since then, s.
+    followed_from_s: f64,
     gate: Gate,
     overridden: Vec<usize>,
     results: Results,
@@ -117,6 +121,7 @@ impl Visit {
             segment: 0,
             offset_s: 0.0,
             contact: Contact::default(),
+            followed_from_s: 0.0,
             gate: Gate::default(),
             overridden: Vec::new(),
             results: Results::new(items),
@@ -253,6 +258,7 @@ impl Visit {
 
     fn zeroed(&mut self, out: &mut Vec<Effect>) {
         self.contact.clear();
+        self.followed_from_s = self.now_s;
         match self.state {
             State::Unzeroed => {
                 let missing =
@@ -279,6 +285,7 @@ impl Visit {
             self.segment = segment;
             self.offset_s = self.now_s - first_s;
             self.contact.clear();
+            self.followed_from_s = self.now_s;
             // Nobody saw what happened meanwhile: what was open is begun again.
             if let State::Pulling(pull) = &self.state {
                 self.begin_again(pull.item, pull.capped, out);
@@ -431,10 +438,13 @@ impl Visit {
     fn begin(&mut self, at: usize, out: &mut Vec<Effect>) {
         let Some(item) = self.planned(at) else { return };
         let since_s = self.now_s;
+        let followed_s = since_s - self.followed_from_s;
         if !item.is_loaded() {
             self.state = State::Looking { item: at, since_s, offered: None };
         } else if self.procedure() == Procedure::Examined {
             self.state = State::Ready { item: at, since_s, helped: false };
+        } else if followed_s < REST_SEEN_S {
+            self.state = State::Resting { item: at, until_s: self.followed_from_s + REST_SEEN_S };
         } else {
             self.cue(at, false, out);
         }

@@ -12,6 +12,7 @@
 //! muscle = "left index abduction"   # side, digit, direction
 //! test = "make"
 //! trials = 3                        # scored trials, 1 to 5
+//! familiarisation = 1               # unscored pulls at half strength before them
 //! hold_s = 3.0                      # how long to hold
 //! rest_s = 60.0                     # rest of the muscle before the next trial
 //! ```
@@ -146,6 +147,10 @@ pub struct Plan {
     /// What a reader must know of it.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
+    /// Whom it is for, in a few words (`healthy adults`): what a participant belongs to who is given no other `condition`.
+    /// An error of measurement holds only for the people it was found in.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub population: String,
     /// A research plan: every participant's consent is asked for, its version and date.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub research: bool,
@@ -186,6 +191,9 @@ pub struct Item {
     /// Scored trials.
     #[serde(default = "three")]
     pub trials: u32,
+    /// Pulls at about half strength before them, to get used to the task: kept, never scored.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub familiarisation: u32,
     /// How long to hold, s.
     #[serde(default = "hold_default")]
     pub hold_s: f64,
@@ -275,6 +283,9 @@ pub struct Item {
     pub participant_sees: Sees,
 }
 
+fn is_zero(count: &u32) -> bool {
+    *count == 0
+}
 fn three() -> u32 {
     3
 }
@@ -316,6 +327,11 @@ impl Item {
     pub fn pace_n_per_s(&self, expected_n: f64) -> Option<(f64, f64)> {
         let (slow, fast) = self.pace_percent_per_s.unwrap_or(PACE_PERCENT_PER_S);
         (self.test == Test::Break).then(|| (slow / 100.0 * expected_n, fast / 100.0 * expected_n))
+    }
+
+    /// How many pulls it asks for; what is not loaded is looked at once.
+    pub fn pulls(&self) -> u32 {
+        if self.is_loaded() { self.trials + self.familiarisation } else { 1 }
     }
 
     /// In words: muscle and test.
