@@ -8,6 +8,7 @@ use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
+use crate::practice::{self, Target};
 use crate::shell::Ports;
 use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
@@ -97,7 +98,11 @@ impl Terminal {
     }
 
     fn at_item(&mut self, item: usize) {
-        self.now_sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
+        let sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
+        if std::mem::replace(&mut self.now_sees, sees) != sees {
+            // A peak that was hidden stays hidden.
+            self.peak_n = 0.0;
+        }
     }
 
     /// Says something.
@@ -165,6 +170,9 @@ impl Terminal {
         if let Some((low_n, high_n)) = cue.band_n.filter(|_| self.now_sees == Sees::All) {
             self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
         }
+        if let Some((low, high)) = cue.pace_n_per_s.filter(|_| self.now_sees == Sees::All) {
+            self.line(&format!("let the force grow by {low:.1} to {high:.1} N a second"));
+        }
         self.cue = Some(cue.clone());
     }
 
@@ -197,6 +205,11 @@ impl Terminal {
             format!("{}, ", row.outcome.replace('-', " "))
         };
         self.line(&format!("{name}: {outcome}{result}{why} [trial {}]", row.order));
+        let range = self.cue.as_ref().and_then(|cue| cue.pace_n_per_s).filter(|_| self.now_sees == Sees::All);
+        if let Some(((low_n_per_s, high_n_per_s), rate)) = range.zip(practice::rate_n_per_s(row)) {
+            let target = Target { pulls: 1, low_n_per_s, high_n_per_s };
+            self.line(&format!("its pace: {}", target.judged(rate)));
+        }
     }
 
     fn output(&mut self, output: &Output, ports: &Ports) {

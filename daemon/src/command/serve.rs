@@ -81,7 +81,8 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         .map_err(|error| error.context(Hint::new("is it in use? Choose another with --listen")))?;
     let address = listener.local_addr()?;
     let tls = encryption(args, address, &data)?;
-    let guard = Arc::new(Guard::new(hosts(args, address), tls.is_some()));
+    let guard = Guard::new(hosts(args, address), tls.is_some());
+    let guard = Arc::new(guard.remembering(Arc::clone(data.disk()), data.path()).map_err(advised)?);
     let (requests, asked) = mpsc::channel(1);
     let (close, closing) = watch::channel(false);
     let (end, ended) = watch::channel(false);
@@ -109,6 +110,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         data,
         setting,
         last,
+        visits: Arc::default(),
         pages: Arc::clone(&pages),
         ended: ended.clone(),
     };

@@ -10,11 +10,13 @@ use crate::command::record::arranged;
 use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::data_folder::DataFolder;
+use crate::participant;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Usage, advised};
 use analysis::trial::Side;
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::mpsc::{Receiver, Sender};
@@ -35,6 +37,8 @@ pub struct Wanted {
     pub plan_text: String,
     /// `left`, `right` or "": the involved side.
     pub involved: String,
+    /// What else is known of the participant, by the names that `/api/setup` lists; "" not said.
+    pub about: BTreeMap<String, String>,
     /// Version of the consent form that was signed; "" none.
     pub consent_version: String,
     /// When it was signed, YYYY-MM-DD; "" not.
@@ -182,7 +186,7 @@ fn open<'a>(
     orders: Receiver<Order>,
 ) -> anyhow::Result<Shell<&'a mut Board>> {
     let plan = if wanted.resume { None } else { plan(wanted)? };
-    let whose = whose(wanted);
+    let whose = whose(wanted)?;
     if !wanted.resume {
         start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
     }
@@ -202,14 +206,16 @@ fn open<'a>(
     Ok(shell)
 }
 
-fn whose(wanted: &Wanted) -> Whose {
+fn whose(wanted: &Wanted) -> anyhow::Result<Whose> {
+    let said = wanted.about.iter().filter(|(_, value)| !value.trim().is_empty());
+    let about = said.map(|(name, value)| participant::field(&format!("{name}={value}")).map_err(Usage));
     let (version, date) = (wanted.consent_version.clone(), wanted.consent_date.clone());
-    Whose {
+    Ok(Whose {
         participant: wanted.participant.clone(),
         examiner: wanted.examiner.clone(),
         consent: (!version.is_empty() || !date.is_empty()).then_some((version, date)),
-        about: Vec::new(),
-    }
+        about: about.collect::<Result<_, _>>()?,
+    })
 }
 
 /// The plan that is wanted, in the order in which it is run; `None` records without one.

@@ -19,10 +19,6 @@ use analysis::trial::{Digit, Direction, Muscle, Test};
 use serde::Serialize;
 use std::collections::VecDeque;
 
-/// A break pull should grow by this share of the expected maximum a second, %: 130 % are reached in 3.3 to 5.2 s. The
-/// force at which a muscle gives way depends on the speed (Burns & Spanier 2005, Arch Phys Med Rehabil 86:1420–1426); the
-/// range itself is this program's assumption, to be checked by a hand therapist.
-pub const PACE_PERCENT_PER_S: (f64, f64) = (25.0, 40.0);
 /// Lines of words that are kept.
 const WORDS: usize = 6;
 
@@ -485,25 +481,20 @@ impl View {
         items.into_iter().map(result).collect()
     }
 
-    /// The break test's expected maximum, N, while its window is open.
-    pub fn pulled_expected_n(&self) -> Option<f64> {
-        self.cue.as_ref().filter(|cue| cue.test == Test::Break)?.expected_n
+    /// A pull with a pace may be on.
+    pub fn is_paced(&self) -> bool {
+        self.cue.as_ref().is_some_and(|cue| cue.pace_n_per_s.is_some())
     }
 }
 
 fn window(cue: &Cue, force: bool) -> Window {
-    let breaks = cue.test == Test::Break && force;
-    let (slow, fast) = PACE_PERCENT_PER_S;
     Window {
         trial: cue.trial,
         hold_s: cue.hold_s,
         cap_n: cue.cap_n.filter(|_| force),
         band_n: cue.band_n.filter(|_| force),
         expected_n: cue.expected_n.filter(|_| force),
-        pace_n_per_s: cue
-            .expected_n
-            .filter(|_| breaks)
-            .map(|expected_n| (slow / 100.0 * expected_n, fast / 100.0 * expected_n)),
+        pace_n_per_s: cue.pace_n_per_s.filter(|_| force),
     }
 }
 

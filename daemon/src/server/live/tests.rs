@@ -120,6 +120,37 @@ fn who_may_not_see_the_force_is_not_sent_it() {
     assert_eq!(told(&mut Page::new(Role::Examiner), &live)["force_n"], 7.5);
 }
 
+/// Neither a page that comes later nor the item after it gives away what was pulled while nobody was to see it.
+#[test]
+fn what_was_hidden_when_it_was_pulled_stays_hidden() {
+    let (_, live) = world();
+    let item = |of: &str, sees: &str| {
+        format!("[[item]]\nmuscle = \"left {of} abduction\"\ntest = \"make\"\nexaminer_sees = \"{sees}\"\n")
+    };
+    let plan = format!("title = \"t\"\n{}{}", item("index", "pace only"), item("ring", "all"));
+    let plan = crate::visit::plan::Plan::parse(&plan).unwrap();
+    let mut view = View::default();
+    view.begin(Some(plan.clone()), "", "");
+    let mut visit = crate::visit::engine::Visit::new(Some(plan));
+    visit.step(&crate::visit::engine::Input::Zeroed, &mut Vec::new());
+    view.look(&visit, true);
+    assert_eq!(view.sees(Role::Examiner), Sees::PaceOnly);
+    live.show(&view);
+    let mut page = Page::new(Role::Examiner);
+    live.begin_trial();
+    live.samples(&block(0, 0.0, &[30.0; 300], 1));
+    assert_eq!((bins(&told(&mut page, &live)).len(), &told(&mut page, &live)["peak_n"]), (0, &Value::Null));
+    view.seal();
+    live.show(&view);
+    assert_eq!(view.sees(Role::Examiner), Sees::All);
+    live.samples(&block(0, 0.3, &[1.0; 300], 2));
+    for page in [&mut page, &mut Page::new(Role::Examiner)] {
+        let message = told(page, &live);
+        assert!(bins(&message).iter().all(|bin| bin.2 < 2.0), "{message}");
+        assert_eq!((bins(&message).len(), &message["peak_n"]), (30, &Value::from(1.0)));
+    }
+}
+
 #[test]
 fn a_page_can_warn_while_it_says_so_of_what_is_fresh() {
     const MS: u64 = 1_000_000;
@@ -178,6 +209,7 @@ fn the_pace_of_a_break_is_the_slope() {
         cap_n: None,
         band_n: None,
         expected_n: Some(20.0),
+        pace_n_per_s: Some((5.0, 8.0)),
     }));
     live.show(&view);
     let ramp: Vec<f32> = (0..1000_u16).map(|i| f32::from(i) * 0.006).collect();

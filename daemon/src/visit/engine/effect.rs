@@ -128,6 +128,8 @@ pub struct Cue {
     pub band_n: Option<(f64, f64)>,
     /// The muscle's expected maximum, N: its make of this visit.
     pub expected_n: Option<f64>,
+    /// Least and greatest pace of the pull, N/s, in a break test.
+    pub pace_n_per_s: Option<(f64, f64)>,
 }
 
 /// Something the examiner saw.

@@ -90,7 +90,21 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
-    words(item).or_else(|| target(item)).or_else(|| familiarisation(item))
+    words(item).or_else(|| target(item)).or_else(|| pace(item)).or_else(|| familiarisation(item))
+}
+
+fn pace(item: &Item) -> Found {
+    let (slow, fast) = item.pace_percent_per_s?;
+    let key: &'static [&'static str] = &["pace_percent_per_s"];
+    if item.test != Test::Break {
+        return Some((key, "only a break pull has a pace in numbers".to_owned()));
+    }
+    // Written so that what is no number is refused, too.
+    let good = slow >= 1.0 && slow < fast && fast <= 200.0;
+    (!good).then(|| {
+        let why = format!("pace_percent_per_s = [{slow}, {fast}]: use the least and the greatest, 1 to 200");
+        (key, why)
+    })
 }
 
 fn familiarisation(item: &Item) -> Found {

@@ -66,6 +66,10 @@ use std::collections::BTreeSet;
 
 /// At most this many loaded attempts an item, failed ones included.
 pub const ATTEMPTS_MAX: u32 = 5;
+/// Where a plan says no other: a break pull should grow by this share of the expected maximum a second, %, so that 130 % are
+/// reached in 3.3 to 5.2 s. The force at which a muscle gives way depends on the speed (Burns & Spanier 2005, Arch Phys Med
+/// Rehabil 86:1420–1426); the range itself is this program's assumption, to be checked by a hand therapist.
+pub const PACE_PERCENT_PER_S: (f64, f64) = (25.0, 40.0);
 
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident => $word:literal),+ $(,)? }) => {
@@ -213,6 +217,9 @@ pub struct Item {
     /// How fast the pull grows, in words.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub pace: String,
+    /// Least and greatest pace of a break pull, % of the muscle's make a second; without it [`PACE_PERCENT_PER_S`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pace_percent_per_s: Option<(f64, f64)>,
     /// Gripped anew, or the same grip as the item before.
     #[serde(default)]
     pub grip: Grip,
@@ -352,6 +359,12 @@ impl Item {
     /// The muscle is loaded.
     pub fn is_loaded(&self) -> bool {
         !matches!(self.test, Test::ActiveMotion | Test::Length)
+    }
+
+    /// Least and greatest pace of its pull on somebody whose expected maximum is this, N/s; only a break has one.
+    pub fn pace_n_per_s(&self, expected_n: f64) -> Option<(f64, f64)> {
+        let (slow, fast) = self.pace_percent_per_s.unwrap_or(PACE_PERCENT_PER_S);
+        (self.test == Test::Break).then(|| (slow / 100.0 * expected_n, fast / 100.0 * expected_n))
     }
 
     /// How many pulls it asks for; what is not loaded is looked at once.

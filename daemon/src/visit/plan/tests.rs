@@ -47,6 +47,28 @@ fn a_break_without_a_make_before_it_is_refused() {
     assert!(refused(&format!("{examined}{}", broken.replace("left", "right"))).contains("line 8"));
 }
 
+#[test]
+fn a_break_has_the_plans_pace_or_the_usual_one_and_nothing_else_has_one() {
+    let text = |keys: &str| {
+        let examined = GOOD.replace("title = \"t\"", "title = \"t\"\nprocedure = \"examined\"");
+        format!("{examined}[[item]]\nmuscle = \"left index abduction\"\ntest = \"break\"\n{keys}")
+    };
+    let plan = |keys: &str| Plan::parse(&text(keys)).unwrap();
+    let own = plan("pace_percent_per_s = [10, 20.0]\n");
+    assert_eq!(
+        own.items.iter().map(|it| it.pace_n_per_s(30.0)).collect::<Vec<_>>(),
+        [None, Some((3.0, 6.0))]
+    );
+    assert_eq!(Plan::parse(&own.to_toml()).unwrap(), own);
+    assert_eq!(plan("").items[1].pace_n_per_s(20.0), Some((5.0, 8.0)), "25 to 40 % a second");
+    for range in ["[40.0, 25.0]", "[0.0, 25.0]", "[25.0, 201.0]", "[25.0, nan]", "[25.0, 25.0]"] {
+        let error = refused(&text(&format!("pace_percent_per_s = {range}\n")));
+        assert!(error.contains("line 9, column 22") && error.contains("1 to 200"), "{error}");
+    }
+    assert!(refused(&text("pace_percent_per_s = 25.0\n")).contains("line 9, column 22"));
+    assert!(refused(&format!("{GOOD}pace_percent_per_s = [25.0, 40.0]\n")).contains("only a break"));
+}
+
 const LONG: &str = "title = \"t\"
 procedure = \"examined\"
 sides = [\"left\", \"right\"]
