@@ -65,6 +65,7 @@ fn report(recording: &Path) -> anyhow::Result<()> {
         files: vec![recording.to_owned()],
         out: Some(PathBuf::from("-")),
         methods: false,
+        protocol: None,
         no_figures: false,
         basis: analysis::command::compare::BasisArgs::default(),
     })
