@@ -6,7 +6,7 @@
 
 use crate::journal::{Record, Stamped};
 use crate::pipeline::setting::Setting;
-use crate::pipeline::{Action, Block, Found, Output, Pipeline, WireFaults};
+use crate::pipeline::{Action, Block, Found, Output, Pipeline, Which, WireFaults};
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialResult, Visit};
 use crate::visit::plan::Plan;
@@ -173,14 +173,14 @@ impl Core {
                 out.push(Said::Journal(record.clone()));
                 return;
             }
-            Output::Block(block) if block.sensor == 1 => self.samples(block, out),
+            Output::Block(block) if block.sensor == self.visit.place().0 => self.samples(block, out),
             Output::Set(Setting::Tare(tare), _) => {
                 let (sensor, channel) = (tare.sensor, tare.channel);
                 self.tared(sensor, channel);
                 self.zero_sds.retain(|(s, c, _)| (*s, *c) != (sensor, channel));
                 self.zero_sds.push((sensor, channel, tare.sd_n));
-                out.push(self.look_for(sensor, channel));
-                if (sensor, channel) == (1, 1) {
+                out.push(self.look_for((sensor, channel)));
+                if self.is_zeroed((sensor, channel)) {
                     self.tell(&Input::Zeroed, None, out);
                 }
             }
@@ -194,17 +194,22 @@ impl Core {
         out.push(Said::Pipeline(output));
     }
 
-    /// The plan is about the first channel.
+    /// The visit is told of the channel that is measured.
     fn samples(&mut self, block: &Block, out: &mut Vec<Said>) {
-        let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
-        let first: Vec<f32>;
-        let force_n = if channels == 1 {
-            &block.force_n
-        } else {
-            first = block.force_n.iter().step_by(channels).copied().collect();
-            &first
-        };
-        self.tell(&Input::Samples(block.placed.segment, &block.device_time_s, force_n), None, out);
+        let force_n = block.channel_force_n(self.visit.place().1);
+        if !force_n.is_empty() {
+            let segment = segment_of(block.sensor, block.placed.segment);
+            self.tell(&Input::Samples(segment, &block.device_time_s, &force_n), None, out);
+        }
+    }
+
+    /// This zero is what the visit waits for: at its beginning the last of all that it will measure on, then its own.
+    fn is_zeroed(&self, place: (usize, usize)) -> bool {
+        let has_zero = |(sensor, channel)| self.tares.iter().any(|(s, c, _)| (*s, *c) == (sensor, channel));
+        match self.visit.plan().filter(|_| self.visit.stage() == Stage::Zero) {
+            Some(plan) => plan.places().contains(&place) && plan.places().into_iter().all(has_zero),
+            None => place == self.visit.place(),
+        }
     }
 
     fn tared(&mut self, sensor: usize, channel: usize) {
@@ -222,9 +227,9 @@ impl Core {
     }
 
     /// The finder's parameters of a channel, for the test that is on.
-    fn look_for(&self, sensor: usize, channel: usize) -> Said {
-        // The plan is about the first channel; the others are recorded beside it.
-        let look = self.look.filter(|_| (sensor, channel) == (1, 1));
+    fn look_for(&self, (sensor, channel): (usize, usize)) -> Said {
+        // The test is about the channel that is measured; the others are recorded beside it.
+        let look = self.look.filter(|look| look.place == (sensor, channel));
         let (profile, test) = look.map_or((Profile::Standard, Test::Free), |look| (look.profile, look.test));
         let mut parameters = Parameters::new(profile, test);
         parameters.expected_maximum_n = look.and_then(|look| look.expected_n);
@@ -234,14 +239,14 @@ impl Core {
     }
 
     fn found(&mut self, found: &Found, out: &mut Vec<Said>) {
-        let planned = (found.sensor, found.channel) == (1, 1);
+        let planned = (found.sensor, found.channel) == self.visit.place();
         match &found.event {
             Event::Ended(hold) => {
                 let (sensor, channel, segment) = (found.sensor, found.channel, found.segment);
                 let shown = Shown { sensor, channel, segment, hold: (**hold).clone() };
                 out.push(Said::Journal(Record::Shown(serde_json::to_string(&shown).unwrap_or_default())));
                 if planned {
-                    self.tell(&Input::Ended(found.segment, hold), Some(found), out);
+                    self.tell(&Input::Ended(segment_of(sensor, segment), hold), Some(found), out);
                 } else {
                     let row = self.row(&TrialResult::unassigned(Test::Free), Some(found));
                     out.push(Said::Trial(Box::new(row)));
@@ -261,8 +266,9 @@ impl Core {
         for effect in effects.drain(..) {
             match effect {
                 Effect::Look(look) => {
-                    self.look = Some(look);
-                    out.push(self.look_for(1, 1));
+                    let before = self.look.replace(look).map(|before| before.place);
+                    let left = before.filter(|before| *before != look.place);
+                    out.extend(left.into_iter().chain([look.place]).map(|place| self.look_for(place)));
                 }
                 Effect::Say(text) => out.push(Said::Say(text)),
                 Effect::Stage(stage) => out.push(Said::Stage(stage)),
@@ -278,19 +284,26 @@ impl Core {
                 }
                 Effect::Amended(result) => self.amend(&result, out),
                 Effect::Observed(observation) => out.push(Said::Observed(observation)),
-                Effect::SeekZero => out.push(asked(&Action::SeekZero)),
-                Effect::ForceZero => out.push(asked(&Action::Tare)),
+                Effect::SeekZero => out.push(asked(&Action::SeekZero(self.own_sensor()))),
+                Effect::ForceZero => out.push(asked(&Action::Tare(self.own_sensor()))),
                 Effect::Finished => out.push(Said::PlanFinished),
             }
         }
         self.effects = effects;
     }
 
+    /// The sensor that is measured, where the plan has several: the other hand's keeps its zero.
+    fn own_sensor(&self) -> Which {
+        let sensors = self.visit.plan().map(|plan| plan.places().into_iter().map(|(sensor, _)| sensor));
+        let several = sensors.is_some_and(|mut sensors| sensors.any(|sensor| sensor != 1));
+        Which { sensor: several.then_some(self.visit.place().0), channel: None }
+    }
+
     fn row(&mut self, result: &TrialResult, found: Option<&Found>) -> TrialRow {
         self.rows += 1;
         let hold = found.and_then(Found::hold);
         let number = |value: Option<u64>| value.and_then(|v| i64::try_from(v).ok()).unwrap_or(-1);
-        let (sensor, channel) = found.map_or((1, 1), |found| (found.sensor, found.channel));
+        let (sensor, channel) = found.map_or(self.visit.place(), |found| (found.sensor, found.channel));
         let tare =
             self.tares.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel)).map_or(-1, |(_, _, row)| *row);
         let positions = found.and_then(|found| found.positions);
@@ -364,6 +377,11 @@ impl Core {
         row.position.clone_from(&item.position);
         row.feedback = item.participant_sees.word().to_owned();
     }
+}
+
+/// A number of its own for every segment of every sensor; that of the first sensor's is the segment's own.
+fn segment_of(sensor: usize, segment: u64) -> u64 {
+    ((sensor as u64 - 1) << 48) | segment
 }
 
 /// The visit asks the pipeline for something, through the journal.

@@ -33,3 +33,4 @@ pub mod terminal;
 pub mod tidy;
 pub mod typing;
 pub mod visit;
+pub mod visits;

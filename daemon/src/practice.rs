@@ -4,12 +4,13 @@
 //! `DATA/practice.jsonl`, a line a practice, with the examiner's code and the time.
 //!
 //! A pull's rate is its mean slope from 5 to 90 % of its peak. What is measured in a break test depends on the examiner's
-//! speed (Burns & Spanier 2005, Arch Phys Med Rehabil 86:1420–1426), so it is to be 25 to 40 % of the expected maximum a
-//! second: the range of this program, to be checked against local practice.
+//! speed (Burns & Spanier 2005, Arch Phys Med Rehabil 86:1420–1426), so it is to be within a plan's usual range
+//! ([`PACE_PERCENT_PER_S`]) of the expected maximum a second.
 
 use crate::files;
 use crate::journal::{Disk, JournalError};
 use crate::settings::{self, Settings, SettingsError};
+use crate::visit::plan::PACE_PERCENT_PER_S;
 use analysis::recording::layout::TrialRow;
 use analysis::statistics::moments::Moments;
 use serde::{Deserialize, Serialize};
@@ -20,8 +21,6 @@ use std::path::Path;
 const FILE: &str = "practice.jsonl";
 /// Due again after this many days, where the settings say nothing.
 const DUE_DAYS: u32 = 90;
-/// Range of the rate, share of the expected maximum a second.
-const RANGE: (f64, f64) = (0.25, 0.40);
 const NS_PER_DAY: i64 = 86_400 * 1_000_000_000;
 
 /// What is asked for.
@@ -38,7 +37,8 @@ pub struct Target {
 impl Target {
     /// So many pulls as on somebody whose expected maximum is this, N.
     pub fn of_maximum(pulls: usize, maximum_n: f64) -> Target {
-        Target { pulls, low_n_per_s: RANGE.0 * maximum_n, high_n_per_s: RANGE.1 * maximum_n }
+        let (low, high) = PACE_PERCENT_PER_S;
+        Target { pulls, low_n_per_s: low / 100.0 * maximum_n, high_n_per_s: high / 100.0 * maximum_n }
     }
 
     fn includes(&self, rate_n_per_s: f64) -> bool {

@@ -3,7 +3,7 @@
     check.py FOLDER_OF_THE_PROGRAMS
 
 The demo runs in real time (under a minute). Then its recording is checked by recording_check.py (h5py, xarray with
-h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; every measure of
+h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; two sensors at once (sensors_check.py); every measure of
 a hold against numpy and scipy (measures_check.py); reliability on random tables against pingouin, statsmodels and scipy
 (reliability_check.py); exports read by polars, DuckDB and fhir.resources (export_check.py); the wire's test vectors against an encoder that is not ours. Exit code 1 with the first thing that
 differs.
@@ -57,6 +57,7 @@ def main():
         for path in pngs:
             assert png_is_whole(path), path
         print("%d figures, each as SVG and PNG, well-formed" % len(svgs))
+    print(run(sys.executable, HERE / "sensors_check.py", programs).stdout)
     print(run(sys.executable, HERE / "measures_check.py", programs / "fingerforce").stdout)
     print(run(sys.executable, HERE / "reliability_check.py", programs).stdout)
     print(run(sys.executable, HERE / "export_check.py", programs).stdout)

@@ -45,7 +45,7 @@ pub struct Args {
 }
 
 /// What changes are held against.
-#[derive(Debug, Default, clap::Args)]
+#[derive(Debug, Clone, Default, clap::Args)]
 pub struct BasisArgs {
     /// Your own reliability data: what `fingerforce reliability … --json` printed
     #[arg(long, value_name = "FILE.json", conflicts_with = "published")]
@@ -245,7 +245,8 @@ impl Remarks {
     }
 }
 
-fn remarks(changes: &[Change]) -> String {
+/// What a reader must know of the changes, a line each: why nothing can be said, where the limits come from.
+pub fn remarks(changes: &[Change]) -> String {
     let mut remarks = Remarks::default();
     for change in changes {
         let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
@@ -264,7 +265,8 @@ fn remarks(changes: &[Change]) -> String {
     remarks.text(changes.len())
 }
 
-fn counted(of: &Comparison) -> String {
+/// How many comparisons were made, how, and how many false changes to expect.
+pub fn counted(of: &Comparison) -> String {
     let judged = of.judged_singly + of.judged_together;
     let vouched = if of.vouched.is_empty() {
         String::new()

@@ -148,6 +148,8 @@ struct SensorInfo {
     missing_samples: i64,
     gaps_of_unknown_length: usize,
     tares: usize,
+    /// How well the worst of its segments is placed on the host's clock: half the width of what is possible, s.
+    placed_within_s: Option<f64>,
 }
 
 impl Info {
@@ -227,7 +229,8 @@ impl Info {
 
 impl SensorInfo {
     fn read(recording: &Recording, sensor: &Sensor, number: usize) -> Result<SensorInfo, ReadError> {
-        let gaps = recording.gaps(number)?;
+        let (gaps, segments) = (recording.gaps(number)?, recording.segments(number)?);
+        let bounds_s = segments.iter().map(|segment| segment.bound_s).filter(|bound_s| bound_s.is_finite());
         let rate_hz = (sensor.interval_ns > 0).then(|| 1e9 / sensor.interval_ns as f64);
         Ok(SensorInfo {
             number,
@@ -240,7 +243,8 @@ impl SensorInfo {
             samples: sensor.samples,
             duration_s: rate_hz.map(|rate| sensor.samples as f64 / rate),
             frames: recording.frames(number)?.len(),
-            segments: recording.segments(number)?.len(),
+            segments: segments.len(),
+            placed_within_s: bounds_s.reduce(f64::max),
             gaps: gaps.len(),
             missing_samples: known(&gaps).sum(),
             gaps_of_unknown_length: gaps.len() - known(&gaps).count(),
@@ -267,6 +271,8 @@ impl SensorInfo {
             ),
         );
         line("", &self.gap_words());
+        let placed = self.placed_within_s.map(|s| format!("times within ± {} ms", significant(1e3 * s)));
+        line("", &placed.unwrap_or_default());
     }
 
     fn gap_words(&self) -> String {

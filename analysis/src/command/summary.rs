@@ -15,6 +15,7 @@ use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What the numbers are, printed under every table.
@@ -234,8 +235,12 @@ fn percent(share: Option<f64>) -> String {
 
 fn remarks(items: &[Item]) -> String {
     let mut text = String::new();
+    let places = items.iter().map(|item| (item.sensor, item.channel)).collect::<BTreeSet<_>>();
     for item in items {
         let name = format!("{}, {}", clean(&item.muscle), clean(&item.test));
+        if places.len() > 1 {
+            text += &format!("{name}: measured on sensor {}, channel {}\n", item.sensor, item.channel);
+        }
         item.notes.iter().for_each(|note| text += &format!("{name}: {note}\n"));
         if let Some(expanded_n) = item.spread.expanded_uncertainty_n {
             text += &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE})\n");

@@ -165,12 +165,17 @@ fn cv_interval(visit_id: &str, item: i64, spread: &Spread) -> Vec<String> {
     if shown.is_empty() { vec!["–".to_owned()] } else { shown }
 }
 
+/// How an item's force was taken, in words; `None` where it has no trial.
+pub fn condition_line(item: &Item, rows: &[TrialRow], plan: &Plan) -> Option<String> {
+    let row = rows.iter().find(|row| row.item == item.item)?;
+    Some(condition_words(row) + &planned_words(plan, item))
+}
+
 /// How the force was taken, a line for each way.
 fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow], plan: &Plan) {
     let mut lines: Vec<(String, Vec<String>)> = Vec::new();
     for item in items {
-        let Some(row) = rows.iter().find(|row| row.item == item.item) else { continue };
-        let told = condition_words(row) + &planned_words(plan, item);
+        let Some(told) = condition_line(item, rows, plan) else { continue };
         let name = format!("item-{}", item.item);
         match lines.iter_mut().find(|(known, _)| *known == told) {
             Some((_, all)) => all.push(name),

@@ -4,6 +4,7 @@
 //! calibration (or the check) with the sensor. The readings are in the recording, which `fingerforce sensor` reads again.
 
 use super::record;
+use super::sensor_ports::Ports;
 use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
 use crate::core::{Begun, Said};
@@ -13,9 +14,8 @@ use crate::health::Health;
 use crate::journal::{Disk, Reader, SystemDisk};
 use crate::pipeline::{Output, Pipeline, SensorIdentity};
 use crate::port::DEFAULT_BAUD;
-use crate::port::cable::Line;
 use crate::sensors;
-use crate::shell::{Audience, Shell};
+use crate::shell::{self, Audience, Shell};
 use crate::stderr::Stderr;
 use crate::terminal::Terminal;
 use crate::typing::{Typed, Typing};
@@ -232,17 +232,17 @@ impl Guided {
 
 async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guided> {
     let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-    let name = args.port.clone().map_or_else(|| record::known_port(args.data.as_deref()), Ok)?;
+    let lines = Ports::one(args.port.clone(), args.baud).lines(args.data.as_deref())?;
     let whose = Whose { examiner: args.operator.clone(), ..Whose::default() };
     start::checked(&whose, None, SystemClock.utc_ns())?;
     let (orders, waiting) = tokio::sync::mpsc::channel(16);
     let mut seen = Seen::new(args, steps);
     let mut place = None;
-    let mut shell = Shell::open(&Line::new(name, args.baud, None), &mut seen, waiting, || {
+    let mut shell = Shell::open(&lines, &mut seen, waiting, || {
         let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
         super::check::warn(data.path());
         place = Some((data.path().to_owned(), SystemClock.utc_ns()));
-        let start = start::new(&whose, None, record::KEEP_FREE_MIB, &data)?;
+        let start = start::new(&whose, None, lines.len(), record::KEEP_FREE_MIB, &data)?;
         Ok((data, start))
     })?;
     say(&format!("{NO_LABORATORY} Secure the masses; stay below the sensor's rated force."));
@@ -305,15 +305,15 @@ impl Seen {
 impl Audience for Seen {
     fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
 
-    fn hear(&mut self, said: &[Said], _: Option<&Visit>, port: &str) {
+    fn hear(&mut self, said: &[Said], _: Option<&Visit>, ports: &shell::Ports) {
         for said in said {
             // A load that hangs is no trial to be told of.
             if !matches!(said, Said::Trial(_)) {
-                self.terminal.hear(said, port);
+                self.terminal.hear(said, ports);
             }
             let Said::Pipeline(output) = said else { continue };
             match output {
-                Output::Identified { sensor: 1, identity } => self.identity = Some(identity.clone()),
+                Output::Identified { sensor: 1, identity, .. } => self.identity = Some(identity.clone()),
                 Output::Calibrated(1, of) if of.channel == 1 => self.calibration = Some(Arc::clone(of)),
                 _ => {}
             }
@@ -509,14 +509,17 @@ fn since_last_good(session: &Guided, earlier: &[Check]) -> anyhow::Result<Vec<Pa
 /// Whether a visit's journal names this sensor; one that cannot be read, or names none, may be of it.
 fn is_of(disk: &Arc<dyn Disk>, folder: &Path, serial: &str) -> bool {
     let Ok(reader) = Reader::open(Arc::clone(disk), folder) else { return true };
-    let (mut pipeline, mut out) = (Pipeline::new(false), Vec::new());
+    let (mut pipeline, mut out, mut named) = (Pipeline::new(false), Vec::new(), false);
     for stamped in reader.map_while(Result::ok) {
         pipeline.step(&stamped, &mut out);
         for output in out.drain(..) {
             if let Output::Identified { identity, .. } = output {
-                return identity.serial == serial;
+                named = true;
+                if identity.serial == serial {
+                    return true;
+                }
             }
         }
     }
-    true
+    !named
 }

@@ -87,6 +87,7 @@ impl Visit {
             cap_n: self.cap_n(at),
             band_n,
             expected_n: best_n,
+            pace_n_per_s: best_n.and_then(|best_n| item.pace_n_per_s(best_n)),
         }));
         let counted = if plan.procedure == Procedure::Examined { item.count } else { 0 };
         if counted > 0 {

@@ -291,6 +291,32 @@ fn rest_goes_on_in_the_next_segment_and_is_never_counted_over_a_hole() {
     );
 }
 
+/// Another sensor was measured meanwhile: its segment has a number of its own, and the first sensor's clock went on.
+#[test]
+fn a_segment_that_is_come_back_to_tells_how_long_one_was_away() {
+    let mut world = World::new(&self_paced(10.0));
+    world.zero();
+    world.pull(20.0, 1.2, |_| {});
+    let (left_s, other) = (world.time_s, 1 << 48);
+    (world.segment, world.time_s) = (other, 500.0);
+    world.wait(2.0);
+    (world.segment, world.time_s) = (0, left_s + 9.0);
+    world.wait(0.5);
+    assert_eq!(world.cues(), 1, "nine and a half seconds by the clock that was away");
+    world.wait(1.0);
+    assert_eq!(world.cues(), 2);
+    world.pull(20.0, 1.2, |_| {});
+    let rest_s = world.visit.results().attempts()[1].rest_before_s.unwrap();
+    assert!((10.0..10.5).contains(&rest_s), "{rest_s}");
+    // Two clocks differ a little: time never goes back.
+    let (left_s, before_s) = (world.time_s, world.visit.remaining_s());
+    (world.segment, world.time_s) = (other, 600.0);
+    world.wait(3.0);
+    (world.segment, world.time_s) = (0, left_s + 2.9);
+    world.wait(0.1);
+    assert!(world.visit.remaining_s() <= before_s - 3.0, "{before_s}");
+}
+
 #[test]
 fn nothing_is_loaded_before_the_gate_is_answered() {
     let mut world = World::new(&make_and_break());

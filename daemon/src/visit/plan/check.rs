@@ -1,6 +1,8 @@
 //! What makes a plan that reads well one that is not to be run.
 
 use super::{ATTEMPTS_MAX, Item, Plan, Procedure};
+use crate::port::SENSORS_MAX;
+use analysis::recording::layout::CHANNELS_MAX;
 use analysis::trial::Test;
 use std::ops::RangeInclusive;
 
@@ -63,6 +65,13 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
+    let places: [(&'static [&'static str], usize, usize); 2] =
+        [(&["sensor"], item.sensor, SENSORS_MAX), (&["channel"], item.channel, CHANNELS_MAX)];
+    for (key, value, most) in places {
+        if !(1..=most).contains(&value) {
+            return Some((key, format!("{} = {value}: use 1 to {most}", key[0])));
+        }
+    }
     let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 8] = [
         (&["hold_s"], Some(item.hold_s), 0.5..=60.0),
         (&["rest_s"], Some(item.rest_s), 0.0..=3600.0),
@@ -81,7 +90,21 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
-    words(item).or_else(|| target(item)).or_else(|| familiarisation(item))
+    words(item).or_else(|| target(item)).or_else(|| pace(item)).or_else(|| familiarisation(item))
+}
+
+fn pace(item: &Item) -> Found {
+    let (slow, fast) = item.pace_percent_per_s?;
+    let key: &'static [&'static str] = &["pace_percent_per_s"];
+    if item.test != Test::Break {
+        return Some((key, "only a break pull has a pace in numbers".to_owned()));
+    }
+    // Written so that what is no number is refused, too.
+    let good = slow >= 1.0 && slow < fast && fast <= 200.0;
+    (!good).then(|| {
+        let why = format!("pace_percent_per_s = [{slow}, {fast}]: use the least and the greatest, 1 to 200");
+        (key, why)
+    })
 }
 
 fn familiarisation(item: &Item) -> Found {
