@@ -14,10 +14,13 @@ use std::path::{Path, PathBuf};
 
 /// What is in a recording, and whether it is whole
 ///
-/// Example: fingerforce info recording-1.h5 --verify
+/// Examples:
+///   fingerforce info recording-1.h5 --verify
+///   fingerforce info --verify DATA                all recordings below a folder
 #[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The recording
+    /// The recording; with --verify also a folder
     pub file: PathBuf,
     /// Read everything and compare it with its checksums and its digest
     #[arg(long)]
@@ -34,6 +37,9 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     if let Some(id) = &args.number {
         return number(args, id);
+    }
+    if args.verify && args.file.is_dir() {
+        return super::verify::below(&args.file, args.json);
     }
     let info = Info::read(&args.file, args.verify).map_err(advised)?;
     console::result(&if args.json { serde_json::to_string_pretty(&info)? + "\n" } else { info.text() })?;

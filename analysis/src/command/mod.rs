@@ -9,3 +9,4 @@ pub mod reliability;
 pub mod report;
 pub mod sensor;
 pub mod summary;
+mod verify;

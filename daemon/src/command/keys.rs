@@ -1,5 +1,6 @@
 //! Listens to stdin: each key as it is pressed where stdin is a terminal of ours, lines otherwise. What they mean is said in
-//! [`crate::typing`] and here: `t` for a new zero, `y` to accept another sensor, and the actions of a visit.
+//! [`crate::typing`] and here: `t` for a new zero (and after it the
+//! sensor's orientation, where that is to be kept), `y` to accept another sensor, and the actions of a visit.
 
 use crate::pipeline::Action;
 use crate::shell::Order;
@@ -10,6 +11,9 @@ use nix::sys::termios::{LocalFlags, SetArg, SpecialCharacterIndices, Termios, tc
 use nix::unistd::{getpgrp, tcgetpgrp};
 use std::io::{IsTerminal, Read};
 use tokio::sync::mpsc::Sender;
+
+/// An orientation is at most so long, characters.
+const ORIENTATION_LONGEST: usize = 60;
 
 /// The keys.
 pub struct Keys {
@@ -65,10 +69,13 @@ pub fn action(typed: &Typed) -> Result<String, String> {
 /// # Errors
 /// What is wrong with it, in words.
 pub fn read(line: &str) -> Result<String, String> {
-    match line.trim() {
-        "t" => Ok(Action::Tare.to_json()),
-        "y" => Ok(Action::AcceptSensor.to_json()),
-        line => Examiner::parse(line).map(|action| action.to_json()),
+    match line.trim().split_once(' ').unwrap_or((line.trim(), "")) {
+        ("t", orientation) => {
+            let orientation = orientation.trim().chars().take(ORIENTATION_LONGEST).collect();
+            Ok(Action::Tare { orientation }.to_json())
+        }
+        ("y", "") => Ok(Action::AcceptSensor.to_json()),
+        _ => Examiner::parse(line).map(|action| action.to_json()),
     }
 }
 

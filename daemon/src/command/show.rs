@@ -29,6 +29,15 @@ pub struct Args {
     /// Only print the report (HTML)
     #[arg(long)]
     pub report: bool,
+    /// Only print what `fingerforce sensor` says (JSON)
+    #[arg(long, requires_all = ["initial", "shortest"])]
+    pub sensor: bool,
+    /// From the change of load to the initial reading of creep, s
+    #[arg(long)]
+    pub initial: Option<f64>,
+    /// Shortest load under which creep is judged, s
+    #[arg(long)]
+    pub shortest: Option<f64>,
 }
 
 /// Runs the command.
@@ -37,6 +46,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if args.participant {
         let recording = Recording::open(&args.recording).map_err(advised)?;
         return Ok(analysis::console::result(&format!("{}\n", recording.root().participant))?);
+    }
+    if let (true, Some(initial), Some(shortest)) = (args.sensor, args.initial, args.shortest) {
+        return sensor(&args.recording, initial, shortest);
     }
     if args.report {
         return report(&args.recording);
@@ -68,4 +80,9 @@ fn report(recording: &Path) -> anyhow::Result<()> {
         no_figures: false,
         basis: analysis::command::compare::BasisArgs::default(),
     })
+}
+
+fn sensor(recording: &Path, initial: f64, shortest: f64) -> anyhow::Result<()> {
+    use analysis::command::sensor;
+    sensor::run(&sensor::Args { initial, shortest, json: true, ..sensor::Args::of(recording) })
 }

@@ -18,6 +18,7 @@ use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
 use analysis::sensor::certificate::Certificate;
+use analysis::sensor::properties::Properties;
 use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{
@@ -35,7 +36,11 @@ use text_port::{TextPort, profile_of};
 #[serde(tag = "action", rename_all = "kebab-case")]
 pub enum Action {
     /// Take a new zero now.
-    Tare,
+    Tare {
+        /// The sensor's orientation, as typed; "" not said.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        orientation: String,
+    },
     /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
     SeekZero,
     /// Go on with another sensor than the one the recording began with.
@@ -77,6 +82,8 @@ pub enum Output {
     Began(usize, Began),
     /// A calibration is in force for this sensor.
     Calibrated(usize, Arc<Certificate>),
+    /// What else is known of the sensor of a serial number.
+    Properties(Arc<Properties>),
     /// Samples.
     Block(Block),
     /// Samples are missing.
@@ -568,8 +575,10 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true)),
-            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false)),
+            Ok(Action::Tare { orientation }) => {
+                self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true, &orientation))
+            }
+            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false, "")),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 let lines = (0..).zip(&self.ports).filter(|(_, state)| state.text.is_some());
@@ -601,6 +610,8 @@ impl Pipeline {
                 self.calibrations.push(Arc::new((**certificate).clone()));
                 return self.calibrate(out);
             }
+            // It changes no force: whoever says how uncertain one is wants it.
+            Setting::Properties(of) => return out.push(Output::Properties(Arc::new((**of).clone()))),
         };
         if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
             sensor.set(&setting, out);

@@ -117,7 +117,8 @@ struct Channel {
     curves: Option<Curves>,
     nominal: Scale,
     zero_search: Option<ZeroSearch>,
-    zeroing: Option<bool>,
+    /// A zero is sought: at any level, and the orientation that was said.
+    zeroing: Option<(bool, String)>,
     stream: Stream,
 }
 
@@ -128,7 +129,7 @@ impl Channel {
             curves: None,
             nominal: channel.scale,
             zero_search: None,
-            zeroing: find.then_some(false),
+            zeroing: find.then(|| (false, String::new())),
             stream: Stream::new(Parameters::default()),
         };
         identity.channels.iter().map(channel).collect()
@@ -194,9 +195,9 @@ impl Sensor {
     }
 
     /// A new zero is asked for; `any_level` where a person answers for the level.
-    pub(super) fn seek_zero(&mut self, any_level: bool) {
+    pub(super) fn seek_zero(&mut self, any_level: bool, orientation: &str) {
         for channel in &mut self.channels {
-            channel.zeroing = Some(any_level);
+            channel.zeroing = Some((any_level, orientation.to_owned()));
             channel.zero_search = None;
         }
     }
@@ -285,7 +286,7 @@ impl Sensor {
                 }
             }
             // Given by serial number, not by place: Sensor::calibrate.
-            Setting::Calibration(_) => {}
+            Setting::Calibration(_) | Setting::Properties(_) => {}
         }
     }
 
@@ -391,10 +392,10 @@ impl Sensor {
         let channels = self.channels.len();
         let (number, interval_s) = (self.number, self.interval_s);
         let channel = &mut self.channels[at];
-        let Some(any_level) = channel.zeroing else { return };
+        let Some((any_level, orientation)) = &channel.zeroing else { return };
         let nominal = channel.nominal;
         let search =
-            channel.zero_search.get_or_insert_with(|| ZeroSearch::new(interval_s, nominal, any_level));
+            channel.zero_search.get_or_insert_with(|| ZeroSearch::new(interval_s, nominal, *any_level));
         let mut reason = None;
         for (i, &count) in block.counts.iter().skip(at).step_by(channels).enumerate() {
             match search.push(count) {
@@ -408,6 +409,7 @@ impl Sensor {
                         zero_counts: zero.zero_counts,
                         sd_n: zero.sd_n,
                         slope_n_per_s: zero.slope_n_per_s,
+                        orientation: orientation.clone(),
                     });
                     channel.zeroing = None;
                     channel.zero_search = None;
