@@ -7,7 +7,7 @@
 use crate::instruments::{self, Instruments};
 use crate::journal::{Record, Stamped};
 use crate::pipeline::setting::{Setting, Tare};
-use crate::pipeline::{Action, Block, Found, Output, Pipeline, WireFaults};
+use crate::pipeline::{Action, Block, Found, Output, Pipeline, Which, WireFaults};
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialResult, Visit};
 use crate::visit::plan::Plan;
@@ -176,15 +176,15 @@ impl Core {
             }
             Output::Block(block) => {
                 out.extend(self.instruments.overload(block).map(Said::Say));
-                if block.sensor == 1 {
+                if block.sensor == self.visit.place().0 {
                     self.samples(block, out);
                 }
             }
             Output::Set(Setting::Tare(tare), _) => {
-                let (sensor, channel) = (tare.sensor, tare.channel);
+                let place = (tare.sensor, tare.channel);
                 self.tared(tare);
-                out.push(self.look_for(sensor, channel));
-                if (sensor, channel) == (1, 1) {
+                out.push(self.look_for(place));
+                if self.is_zeroed(place) {
                     self.tell(&Input::Zeroed, None, out);
                 }
             }
@@ -194,17 +194,22 @@ impl Core {
         out.push(Said::Pipeline(output));
     }
 
-    /// The plan is about the first channel.
+    /// The visit is told of the channel that is measured.
     fn samples(&mut self, block: &Block, out: &mut Vec<Said>) {
-        let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
-        let first: Vec<f32>;
-        let force_n = if channels == 1 {
-            &block.force_n
-        } else {
-            first = block.force_n.iter().step_by(channels).copied().collect();
-            &first
-        };
-        self.tell(&Input::Samples(block.placed.segment, &block.device_time_s, force_n), None, out);
+        let force_n = block.channel_force_n(self.visit.place().1);
+        if !force_n.is_empty() {
+            let segment = segment_of(block.sensor, block.placed.segment);
+            self.tell(&Input::Samples(segment, &block.device_time_s, &force_n), None, out);
+        }
+    }
+
+    /// This zero is what the visit waits for: at its beginning the last of all that it will measure on, then its own.
+    fn is_zeroed(&self, place: (usize, usize)) -> bool {
+        let has_zero = |place| self.tare(place).is_some();
+        match self.visit.plan().filter(|_| self.visit.stage() == Stage::Zero) {
+            Some(plan) => plan.places().contains(&place) && plan.places().into_iter().all(has_zero),
+            None => place == self.visit.place(),
+        }
     }
 
     /// A zero that the pipeline found is taken as the sensor is held now, unless somebody said otherwise.
@@ -235,26 +240,26 @@ impl Core {
     }
 
     /// The finder's parameters of a channel, for the test that is on.
-    fn look_for(&self, sensor: usize, channel: usize) -> Said {
-        // The plan is about the first channel; the others are recorded beside it.
-        let look = self.look.filter(|_| (sensor, channel) == (1, 1));
+    fn look_for(&self, (sensor, channel): (usize, usize)) -> Said {
+        // The test is about the channel that is measured; the others are recorded beside it.
+        let look = self.look.filter(|look| look.place == (sensor, channel));
         let (profile, test) = look.map_or((Profile::Standard, Test::Free), |look| (look.profile, look.test));
         let mut parameters = Parameters::new(profile, test);
         parameters.expected_maximum_n = look.and_then(|look| look.expected_n);
-        parameters.zero_known = self.tare(sensor, channel).is_some();
+        parameters.zero_known = self.tare((sensor, channel)).is_some();
         let setting = Setting::Finder { sensor, channel, parameters: Box::new(parameters) };
         Said::Journal(Record::Parameters(serde_json::to_string(&setting).unwrap_or_default()))
     }
 
     fn found(&mut self, found: &Found, out: &mut Vec<Said>) {
-        let planned = (found.sensor, found.channel) == (1, 1);
+        let planned = (found.sensor, found.channel) == self.visit.place();
         match &found.event {
             Event::Ended(hold) => {
                 let (sensor, channel, segment) = (found.sensor, found.channel, found.segment);
                 let shown = Shown { sensor, channel, segment, hold: (**hold).clone() };
                 out.push(Said::Journal(Record::Shown(serde_json::to_string(&shown).unwrap_or_default())));
                 if planned {
-                    self.tell(&Input::Ended(found.segment, hold), Some(found), out);
+                    self.tell(&Input::Ended(segment_of(sensor, segment), hold), Some(found), out);
                 } else {
                     let row = self.row(&TrialResult::unassigned(Test::Free), Some(found));
                     out.push(Said::Trial(Box::new(row)));
@@ -274,8 +279,9 @@ impl Core {
         for effect in effects.drain(..) {
             match effect {
                 Effect::Look(look) => {
-                    self.look = Some(look);
-                    out.push(self.look_for(1, 1));
+                    let before = self.look.replace(look).map(|before| before.place);
+                    let left = before.filter(|before| *before != look.place);
+                    out.extend(left.into_iter().chain([look.place]).map(|place| self.look_for(place)));
                 }
                 Effect::Say(text) => out.push(Said::Say(text)),
                 Effect::Stage(stage) => out.push(Said::Stage(stage)),
@@ -291,20 +297,30 @@ impl Core {
                 }
                 Effect::Amended(result) => self.amend(&result, out),
                 Effect::Observed(observation) => out.push(Said::Observed(observation)),
-                Effect::SeekZero => out.push(asked(&Action::SeekZero)),
-                Effect::ForceZero => out.push(asked(&Action::Tare { orientation: String::new() })),
+                Effect::SeekZero => out.push(asked(&Action::SeekZero(self.own_sensor()))),
+                Effect::ForceZero => {
+                    let (which, orientation) = (self.own_sensor(), String::new());
+                    out.push(asked(&Action::Tare { which, orientation }));
+                }
                 Effect::Finished => out.push(Said::PlanFinished),
             }
         }
         self.effects = effects;
     }
 
+    /// The sensor that is measured, where the plan has several: the other hand's keeps its zero.
+    fn own_sensor(&self) -> Which {
+        let sensors = self.visit.plan().map(|plan| plan.places().into_iter().map(|(sensor, _)| sensor));
+        let several = sensors.is_some_and(|mut sensors| sensors.any(|sensor| sensor != 1));
+        Which { sensor: several.then_some(self.visit.place().0), channel: None }
+    }
+
     fn row(&mut self, result: &TrialResult, found: Option<&Found>) -> TrialRow {
         self.rows += 1;
         let hold = found.and_then(Found::hold);
         let number = |value: Option<u64>| value.and_then(|v| i64::try_from(v).ok()).unwrap_or(-1);
-        let (sensor, channel) = found.map_or((1, 1), |found| (found.sensor, found.channel));
-        let tare = self.tare(sensor, channel).map_or(-1, |(_, row)| *row);
+        let (sensor, channel) = found.map_or(self.visit.place(), |found| (found.sensor, found.channel));
+        let tare = self.tare((sensor, channel)).map_or(-1, |(_, row)| *row);
         let positions = found.and_then(|found| found.positions);
         let mut row = TrialRow::of_hold(hold);
         row.order = self.rows;
@@ -319,14 +335,14 @@ impl Core {
         row
     }
 
-    fn tare(&self, sensor: usize, channel: usize) -> Option<&(Tare, i64)> {
-        self.tares.iter().find(|(tare, _)| (tare.sensor, tare.channel) == (sensor, channel))
+    fn tare(&self, place: (usize, usize)) -> Option<&(Tare, i64)> {
+        self.tares.iter().find(|(tare, _)| (tare.sensor, tare.channel) == place)
     }
 
     /// What the instrument's uncertainty is, where it is calibrated.
     fn instrument(&self, row: &mut TrialRow, result: &TrialResult) {
         let item = result.item.and_then(|item| self.visit.item(item));
-        let tare = self.tare(row.sensor as usize, row.channel as usize).map(|(tare, _)| tare);
+        let tare = self.tare((row.sensor as usize, row.channel as usize)).map(|(tare, _)| tare);
         self.instruments.fill(row, tare, item);
     }
 
@@ -370,6 +386,11 @@ impl Core {
         row.position.clone_from(&item.position);
         row.feedback = item.participant_sees.word().to_owned();
     }
+}
+
+/// A number of its own for every segment of every sensor; that of the first sensor's is the segment's own.
+fn segment_of(sensor: usize, segment: u64) -> u64 {
+    ((sensor as u64 - 1) << 48) | segment
 }
 
 /// The visit asks the pipeline for something, through the journal.

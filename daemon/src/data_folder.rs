@@ -175,6 +175,13 @@ fn stamp(utc_ns: i64) -> String {
     second.map(|time| time.strftime("%Y%m%dT%H%M%SZ").to_string()).unwrap_or_default()
 }
 
+/// When a visit began, by its folder's name (RFC 3339).
+pub fn began_utc(name: &str) -> Option<String> {
+    let (stamp, _) = name.split_once("Z-")?;
+    let time = jiff::civil::DateTime::strptime("%Y%m%dT%H%M%S", stamp).ok()?;
+    Some(format!("{time}Z"))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -231,6 +238,8 @@ mod tests {
         let (later, _lock) = data.new_visit(id(0xabcd_ef01), 1_772_442_000_000_000_000).unwrap();
         let (earlier, _other) = data.new_visit(id(0x0000_0001), 0).unwrap();
         assert!(later.ends_with("visits/20260302T090000Z-abcdef01"), "{later:?}");
+        assert_eq!(began_utc("20260302T090000Z-abcdef01").unwrap(), "2026-03-02T09:00:00Z");
+        assert_eq!(began_utc("somebody's folder"), None);
         let listed = visits(&SystemDisk, place.path()).unwrap();
         assert_eq!(listed, [earlier, later.clone()]);
         assert!(matches!(lock_visit(&SystemDisk, &later), Err(FolderError::InUse { .. })));

@@ -5,16 +5,14 @@
 //! crash anywhere leaves a note that the next run completes. Erasing twice is erasing once. Storage may keep what was
 //! erased until it is written over, and backups and copies made by hand are not known here.
 
-use crate::core::Begun;
 use crate::data_folder::{self, DataFolder, FolderError, Lock};
 use crate::files;
-use crate::journal::{Disk, JournalError, Reader, Record};
-use crate::seal;
+use crate::journal::{Disk, JournalError};
+use crate::visits;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::sync::Arc;
 
 /// Folder of the notes in a data folder.
@@ -72,7 +70,7 @@ struct Entry {
 pub fn find(disk: &Arc<dyn Disk>, data: &Path, code: &str) -> Result<(Found, Vec<PathBuf>), FolderError> {
     let (mut found, mut unknown) = (Found::default(), Vec::new());
     for folder in data_folder::visits(&**disk, data)? {
-        match participant(disk, &folder) {
+        match visits::participant(disk, &folder) {
             Some(participant) if participant == code => {
                 let _free = data_folder::lock_visit(&**disk, &folder)?;
                 for entry in disk.list(&folder).map_err(JournalError::io("list", &folder))? {
@@ -129,33 +127,6 @@ fn names(disk: &Arc<dyn Disk>, folder: &Path, end: &str) -> Result<Vec<String>, 
 fn is_empty(disk: &Arc<dyn Disk>, folder: &Path) -> Result<bool, JournalError> {
     let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
     Ok(entries.iter().all(|entry| entry.name == "lock"))
-}
-
-/// Whose visit it is, by its journal or, where that is gone, its latest recording that can be read.
-fn participant(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
-    by_journal(disk, folder).or_else(|| {
-        let recordings = seal::recordings(&**disk, folder).unwrap_or_default();
-        recordings.iter().rev().find_map(|(_, path)| by_recording(path))
-    })
-}
-
-fn by_journal(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
-    let first = Reader::open(Arc::clone(disk), folder).ok()?.next()?.ok()?;
-    let Record::Begun(text) = first.record else { return None };
-    Some(serde_json::from_str::<Begun>(&text).ok()?.participant)
-}
-
-/// In a child: libhdf5 may crash on a damaged file.
-fn by_recording(path: &Path) -> Option<String> {
-    let program = std::env::current_exe().ok()?;
-    let shown = Command::new(program)
-        .arg("show")
-        .arg(path)
-        .arg("--participant")
-        .stderr(Stdio::null())
-        .output()
-        .ok()?;
-    shown.status.success().then(|| String::from_utf8_lossy(&shown.stdout).trim_end().to_owned())
 }
 
 /// Erases what was found, and leaves a tombstone.

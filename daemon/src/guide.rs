@@ -265,7 +265,7 @@ impl Guide {
     /// The pipeline said something.
     pub fn hear(&mut self, output: &Output) {
         match output {
-            Output::Identified { sensor: 1, identity } => {
+            Output::Identified { sensor: 1, identity, .. } => {
                 self.scale = identity.channels.get(self.channel - 1).map(|channel| channel.scale);
                 self.warn_of_load();
             }

@@ -32,7 +32,7 @@ impl Instruments {
     /// The pipeline said something.
     pub fn hear(&mut self, output: &Output) {
         match output {
-            Output::Identified { sensor, identity } => {
+            Output::Identified { sensor, identity, .. } => {
                 self.rated.retain(|(known, _)| known != sensor);
                 let rated = identity.channels.iter().map(|channel| (channel.scale.rated_n.abs(), false));
                 self.rated.push((*sensor, rated.collect()));

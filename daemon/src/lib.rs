@@ -34,3 +34,4 @@ pub mod terminal;
 pub mod tidy;
 pub mod typing;
 pub mod visit;
+pub mod visits;

@@ -48,18 +48,16 @@ fn main() -> ExitCode {
 
 /// A command that reads a recording does it in a supervised child; the others never open one.
 fn supervised(command: &Command) -> anyhow::Result<ExitCode> {
-    let opened = match command {
-        Command::Show(args) => Some(&args.recording),
-        Command::Revise(args) => Some(&args.recording),
-        _ => None,
+    let files = match command {
+        Command::Show(args) => args.recordings(),
+        Command::Revise(args) => vec![args.recording.clone()],
+        _ => Vec::new(),
     };
-    if let Some(opened) = opened {
-        let files = [opened.clone()];
-        if let Supervision::Done(code) =
+    if !files.is_empty()
+        && let Supervision::Done(code) =
             supervise::run_supervised(&files, Limits::for_files(&files)).map_err(advised)?
-        {
-            return Ok(code);
-        }
+    {
+        return Ok(code);
     }
     run(command).map(|()| ExitCode::SUCCESS)
 }

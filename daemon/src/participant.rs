@@ -2,7 +2,9 @@
 //!
 //! Comes in: `NAME=VALUE` as typed. Goes out: a field of a recording's `/participant` (years, weeks, mm), or what is wrong.
 
+use serde::Serialize;
 use std::ops::RangeInclusive;
+use utoipa::ToSchema;
 
 /// Name as typed and as stored, and what it may be.
 const FIELDS: [(&str, &str, Kind); 7] = [
@@ -16,6 +18,29 @@ const FIELDS: [(&str, &str, Kind); 7] = [
 ];
 /// Longest class.
 const CLASS_MAX: usize = 40;
+
+/// What is asked of a participant, for a form.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Asked {
+    /// Its name, as it is typed.
+    name: &'static str,
+    /// The words there are; none: something else.
+    words: &'static [&'static str],
+    /// Least and greatest number; none: words.
+    range: Option<(f64, f64)>,
+}
+
+/// Everything that may be said of a participant.
+pub fn asked() -> impl Iterator<Item = Asked> {
+    FIELDS.iter().map(|(name, _, kind)| {
+        let (words, range) = match kind {
+            Kind::Number(range) => (&[][..], Some((*range.start(), *range.end()))),
+            Kind::Word(words) => (*words, None),
+            Kind::Class => (&[][..], None),
+        };
+        Asked { name, words, range }
+    })
+}
 
 enum Kind {
     Number(RangeInclusive<f64>),
@@ -44,20 +69,23 @@ pub fn field(text: &str) -> Result<(String, String), String> {
         Kind::Word(words) if !words.contains(&value) => {
             Err(format!("{name} = `{value}`: use one of {}", words.join(", ")))
         }
-        Kind::Class if !is_class(value) => Err(format!(
-            "{name} = `{value}`: use up to {CLASS_MAX} letters, digits, spaces and -, for a group and never a person"
-        )),
-        Kind::Class => match analysis::code::personal(value) {
-            Some(why) => Err(format!("{name} = `{value}`: {why}")),
-            None => Ok(((*stored).to_owned(), value.to_owned())),
-        },
+        Kind::Class => class(name, value).map(|()| ((*stored).to_owned(), value.to_owned())),
         _ => Ok(((*stored).to_owned(), value.to_owned())),
     }
 }
 
-fn is_class(value: &str) -> bool {
+/// Accepts a few words for a group.
+///
+/// # Errors
+/// What is wrong with them, in words.
+pub fn class(name: &str, value: &str) -> Result<(), String> {
     let allowed = |c: char| c.is_alphanumeric() || c == '-' || c == ' ';
-    !value.is_empty() && value.chars().count() <= CLASS_MAX && value.chars().all(allowed)
+    if value.is_empty() || value.chars().count() > CLASS_MAX || !value.chars().all(allowed) {
+        return Err(format!(
+            "{name} = `{value}`: use up to {CLASS_MAX} letters, digits, spaces and -, for a group and never a person"
+        ));
+    }
+    analysis::code::personal(value).map_or(Ok(()), |why| Err(format!("{name} = `{value}`: {why}")))
 }
 
 #[cfg(test)]

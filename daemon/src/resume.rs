@@ -9,7 +9,7 @@ use crate::core::{Begun, Core, Said};
 use crate::journal::record::Anchor;
 use crate::journal::{Disk, JournalError, Reader, Record};
 use crate::visit::plan::Plan;
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -21,8 +21,10 @@ pub struct Interrupted {
     pub begun: Begun,
     /// Records that the core had asked for and the crash kept out of the journal; the core has not seen them.
     pub missing: VecDeque<Record>,
-    /// The port was open.
-    pub port_open: bool,
+    /// How many ports it has.
+    pub ports: usize,
+    /// Those that were open, in order.
+    pub open_ports: BTreeSet<u8>,
     /// Host's monotonic clock of the last record, ns.
     pub last_ns: u64,
     /// The last anchor.
@@ -42,7 +44,9 @@ pub fn read(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Option<Interrupted>, 
             let Ok(begun) = serde_json::from_str::<Begun>(text) else { return Ok(None) };
             let core = Core::new(Plan::parse(&begun.plan).ok());
             let missing = VecDeque::new();
-            visit = Some(Interrupted { core, begun, missing, port_open: false, last_ns: 0, anchor: None });
+            let (ports, open_ports) = (0, BTreeSet::new());
+            let (last_ns, anchor) = (0, None);
+            visit = Some(Interrupted { core, begun, missing, ports, open_ports, last_ns, anchor });
         }
         let Some(visit) = &mut visit else { return Ok(None) };
         // What the core asked for comes right after what made it ask.
@@ -50,8 +54,11 @@ pub fn read(disk: &Arc<dyn Disk>, folder: &Path) -> Result<Option<Interrupted>, 
             visit.missing.pop_front();
         }
         match &stamped.record {
-            Record::Opened { .. } => visit.port_open = true,
-            Record::Closed { .. } => visit.port_open = false,
+            Record::Opened { port, .. } => {
+                visit.open_ports.insert(*port);
+                visit.ports = visit.ports.max(usize::from(*port) + 1);
+            }
+            Record::Closed { port, .. } => drop(visit.open_ports.remove(port)),
             Record::Anchor(anchor) => visit.anchor = Some(anchor.clone()),
             _ => {}
         }
@@ -134,7 +141,8 @@ mod tests {
         let anchor =
             Anchor { monotonic_ns: 400, boottime_ns: 400, utc_ns: 10_400, host_boot_id: boot.to_owned() };
         let (core, missing) = (Core::new(None), VecDeque::new());
-        Interrupted { core, begun, missing, port_open: true, last_ns, anchor: Some(anchor) }
+        let open_ports = BTreeSet::from([0]);
+        Interrupted { core, begun, missing, ports: 1, open_ports, last_ns, anchor: Some(anchor) }
     }
 
     #[test]

@@ -1,5 +1,9 @@
 //! One recording being made: hand-over, journal and core brought together, whoever drives it.
 //!
+//! Several sensors, each on its own [`Cable`] (its place in the list is its port number): their bytes come through the one
+//! hand-over in the order in which they were read, so the journal is one list, and each port is lost, looked for and
+//! opened again without the others. It flows when all of them have; it has ended when all have stopped or are gone.
+//!
 //! Comes in: what the port handed over, ticks, actions. Goes out: the journal, messages to the board, and what the core
 //! says ([`Session::said`]). The program drives it in real time and a simulated world as fast as it can compute: the
 //! clock, the disk (in the journal's [`Writer`]) and the port ([`Cable`]) are behind seams, and nothing here waits.
@@ -11,6 +15,7 @@ use crate::pipeline::{Action, LinkState, Output, SLEPT_NS};
 use crate::port::handover::{Handover, Item, Reason};
 use crate::recorder::Recorder;
 use crate::visit::plan::Plan;
+use analysis::recording::layout::FOR_SENSOR;
 use std::io;
 use std::sync::Arc;
 
@@ -26,8 +31,8 @@ pub trait Cable: Send {
     /// What is opened (JSON: name, baud), for the journal.
     fn detail(&self) -> String;
 
-    /// Opens it. From then on what it delivers goes into the hand-over as port 0, ending in [`Item::Gone`] when the port
-    /// is gone.
+    /// Opens it. From then on what it delivers goes into the hand-over as its port, ending in [`Item::Gone`] when the
+    /// port is gone.
     ///
     /// # Errors
     /// It is not there, or not to be had.
@@ -43,30 +48,38 @@ pub trait Cable: Send {
     fn close(&mut self);
 }
 
+/// A cable, and how the conversation over it goes.
+struct Way {
+    cable: Box<dyn Cable>,
+    is_open: bool,
+    /// Looked for again then, ns.
+    reopen_ns: u64,
+    flowed: bool,
+    stopped: bool,
+}
+
 /// A recording being made.
 pub struct Session {
     clock: Arc<dyn Clock>,
     handover: Arc<Handover>,
     recorder: Recorder,
-    cable: Box<dyn Cable>,
-    is_open: bool,
-    reopen_ns: u64,
+    /// By port number.
+    ways: Vec<Way>,
     anchored_ns: u64,
     /// How long the machine had been suspended when it was last looked at, ns.
     suspended_ns: u64,
     anchor_is_due: bool,
     flowing_ns: Option<u64>,
     identified: bool,
-    stopped: bool,
     ending: Option<String>,
     heard: Vec<Said>,
-    outgoing: Vec<Vec<u8>>,
+    outgoing: Vec<(u8, Vec<u8>)>,
     /// What the core has said since it was last emptied: for whoever shows it.
     pub said: Vec<Said>,
 }
 
 impl Session {
-    /// Begins: the first records are in the journal and the port is open.
+    /// Begins: the first records are in the journal and the ports are open, each cable's number its place in the list.
     ///
     /// # Errors
     /// The journal takes no record. A port that cannot be opened is looked for.
@@ -74,16 +87,16 @@ impl Session {
         clock: Arc<dyn Clock>,
         handover: Arc<Handover>,
         journal: Writer,
-        cable: Box<dyn Cable>,
+        cables: Vec<Box<dyn Cable>>,
         plan: Option<Plan>,
         begun: &Begun,
     ) -> Result<Session, JournalError> {
         let begun = Record::Begun(serde_json::to_string(begun).unwrap_or_default());
         let first = vec![begun, Record::Anchor(clock.anchor())];
-        Session::on(clock, handover, Recorder::new(journal, Core::new(plan)), cable, first)
+        Session::on(clock, handover, Recorder::new(journal, Core::new(plan)), cables, first)
     }
 
-    /// Begins, or goes on: these records are in the journal and the port is open.
+    /// Begins, or goes on: these records are in the journal and the ports are open.
     ///
     /// # Errors
     /// As [`Session::begin`].
@@ -91,23 +104,21 @@ impl Session {
         clock: Arc<dyn Clock>,
         handover: Arc<Handover>,
         recorder: Recorder,
-        cable: Box<dyn Cable>,
+        cables: Vec<Box<dyn Cable>>,
         first: Vec<Record>,
     ) -> Result<Session, JournalError> {
         let now_ns = clock.monotonic_ns();
+        let way = |cable| Way { cable, is_open: false, reopen_ns: now_ns, flowed: false, stopped: false };
         let mut session = Session {
             recorder,
             anchored_ns: now_ns,
-            reopen_ns: now_ns,
+            ways: cables.into_iter().map(way).collect(),
             suspended_ns: clock.suspended_ns(),
             clock,
             handover,
-            cable,
-            is_open: false,
             anchor_is_due: false,
             flowing_ns: None,
             identified: false,
-            stopped: false,
             ending: None,
             heard: Vec::new(),
             outgoing: Vec::new(),
@@ -117,7 +128,7 @@ impl Session {
             let at_ns = if let Record::Anchor(anchor) = &record { anchor.monotonic_ns } else { now_ns };
             session.put(at_ns, record)?;
         }
-        session.look_for_port()?;
+        session.look_for_ports()?;
         Ok(session)
     }
 
@@ -137,8 +148,10 @@ impl Session {
                     self.put(monotonic_ns, Record::Dropped { port, bytes })?;
                 }
                 Item::Gone { port, monotonic_ns, reason } => {
-                    self.cable.close();
-                    self.is_open = false;
+                    if let Some(way) = self.ways.get_mut(usize::from(port)) {
+                        way.cable.close();
+                        way.is_open = false;
+                    }
                     let reason = match reason {
                         Reason::Unplugged => "unplugged".to_owned(),
                         Reason::Error(text) => text,
@@ -161,11 +174,7 @@ impl Session {
         if now_ns.saturating_sub(self.anchored_ns) >= ANCHOR_NS {
             self.anchor()?;
         }
-        if !self.is_open && self.ending.is_none() && now_ns >= self.reopen_ns {
-            self.reopen_ns = now_ns + REOPEN_NS;
-            self.look_for_port()?;
-        }
-        Ok(())
+        if self.ending.is_none() { self.look_for_ports() } else { Ok(()) }
     }
 
     /// Somebody did something: an action for the pipeline or for the visit, as JSON.
@@ -176,14 +185,14 @@ impl Session {
         self.put(self.clock.monotonic_ns(), Record::Action(action))
     }
 
-    /// Asks the board to stop; the session [has ended](Session::ended) when it has, or does not answer.
+    /// Asks the boards to stop; the session [has ended](Session::ended) when they have, or do not answer.
     ///
     /// # Errors
     /// The journal takes no more.
     pub fn stop(&mut self, reason: &str) -> Result<(), JournalError> {
         self.ending = Some(reason.to_owned());
         // A board that is not there has nothing more to say.
-        self.stopped |= !self.is_open;
+        self.ways.iter_mut().for_each(|way| way.stopped |= !way.is_open);
         self.act(Action::Stop { reason: reason.to_owned() }.to_json())
     }
 
@@ -194,7 +203,7 @@ impl Session {
 
     /// Why it was asked to stop, once it has.
     pub fn ended(&self) -> Option<&str> {
-        self.ending.as_deref().filter(|_| self.stopped)
+        self.ending.as_deref().filter(|_| self.ways.iter().all(|way| way.stopped))
     }
 
     /// A sensor said who it is.
@@ -202,7 +211,7 @@ impl Session {
         self.identified
     }
 
-    /// How long ago the first samples came, ns.
+    /// How long ago the first samples of the last sensor came, ns: since then all of them flow.
     pub fn flowing_for_ns(&self) -> Option<u64> {
         self.flowing_ns.map(|since_ns| self.clock.monotonic_ns().saturating_sub(since_ns))
     }
@@ -212,12 +221,12 @@ impl Session {
         &self.recorder
     }
 
-    /// Closes the port, takes what is left of it, and ends the journal; gives what the core said last.
+    /// Closes the ports, takes what is left of them, and ends the journal; gives what the core said last.
     ///
     /// # Errors
     /// The journal takes it not, or it cannot be made durable. What was appended is kept.
     pub fn finish(mut self, reason: &str) -> Result<Vec<Said>, JournalError> {
-        self.cable.close();
+        self.ways.iter_mut().for_each(|way| way.cable.close());
         self.drain()?;
         self.put(self.clock.monotonic_ns(), Record::Finished(reason.to_owned()))?;
         self.recorder.finish()?;
@@ -226,7 +235,7 @@ impl Session {
 
     /// Ends a journal that may be what failed: its end is worth a try, and what it holds is kept either way.
     pub fn give_up(mut self, reason: &str) {
-        self.cable.close();
+        self.ways.iter_mut().for_each(|way| way.cable.close());
         if let Err(error) = self.put(self.clock.monotonic_ns(), Record::Finished(reason.to_owned())) {
             tracing::error!(%error, "the end could not be written to the journal");
         }
@@ -248,33 +257,39 @@ impl Session {
 
     fn hear(&mut self, said: Said) {
         match &said {
-            Said::Pipeline(Output::Send { bytes, .. }) => self.outgoing.push(bytes.clone()),
+            Said::Pipeline(Output::Send { port, bytes }) => self.outgoing.push((*port, bytes.clone())),
             Said::Pipeline(Output::Identified { .. }) => self.identified = true,
             Said::Pipeline(Output::Began(..)) => self.anchor_is_due = true,
-            Said::Pipeline(Output::Link(_, LinkState::Flowing)) => {
-                self.flowing_ns.get_or_insert(self.clock.monotonic_ns());
-            }
-            Said::Pipeline(Output::Link(_, LinkState::Stopped)) => self.stopped = true,
-            Said::Pipeline(Output::Link(_, LinkState::Closed(_))) if self.ending.is_some() => {
-                self.stopped = true
-            }
+            Said::Pipeline(Output::Link(port, state)) => self.link(*port, state),
             _ => {}
         }
         self.said.push(said);
     }
 
-    /// Writes to the board what the core wants sent; a write that fails is a port that is gone, which its reader sees.
+    fn link(&mut self, port: u8, state: &LinkState) {
+        let Some(way) = self.ways.get_mut(usize::from(port)) else { return };
+        way.flowed |= *state == LinkState::Flowing;
+        way.stopped |= match state {
+            LinkState::Stopped => true,
+            LinkState::Closed(_) => self.ending.is_some(),
+            _ => false,
+        };
+        if self.ways.iter().all(|way| way.flowed) {
+            self.flowing_ns.get_or_insert(self.clock.monotonic_ns());
+        }
+    }
+
+    /// Writes to a board what the core wants sent; a write that fails is a port that is gone, which its reader sees.
     fn send_waiting(&mut self) -> Result<(), JournalError> {
-        for bytes in std::mem::take(&mut self.outgoing) {
-            if !self.is_open {
-                continue;
-            }
+        for (port, bytes) in std::mem::take(&mut self.outgoing) {
             let now_ns = self.clock.monotonic_ns();
-            if let Err(error) = self.cable.write(&bytes) {
-                tracing::debug!(%error, "a message to the sensor was not sent");
+            let way = self.ways.get_mut(usize::from(port)).filter(|way| way.is_open);
+            let Some(way) = way else { continue };
+            if let Err(error) = way.cable.write(&bytes) {
+                tracing::debug!(%error, port, "a message to the sensor was not sent");
                 continue;
             }
-            self.put(now_ns, Record::Sent { port: 0, bytes })?;
+            self.put(now_ns, Record::Sent { port, bytes })?;
         }
         if std::mem::take(&mut self.anchor_is_due) {
             self.anchor()?;
@@ -299,12 +314,34 @@ impl Session {
     }
 
     /// A port that is gone is looked for until it returns.
-    fn look_for_port(&mut self) -> Result<(), JournalError> {
-        if self.cable.open().is_err() {
-            return Ok(());
+    fn look_for_ports(&mut self) -> Result<(), JournalError> {
+        let of = self.ways.len();
+        for at in 0..of {
+            let now_ns = self.clock.monotonic_ns();
+            let Some(way) = self.ways.get_mut(at).filter(|way| !way.is_open && now_ns >= way.reopen_ns)
+            else {
+                continue;
+            };
+            way.reopen_ns = now_ns + REOPEN_NS;
+            if way.cable.open().is_err() {
+                continue;
+            }
+            way.is_open = true;
+            let detail = detail(&*way.cable, at, of);
+            self.put(self.clock.monotonic_ns(), Record::Opened { port: at as u8, detail })?;
         }
-        self.is_open = true;
-        let detail = self.cable.detail();
-        self.put(self.clock.monotonic_ns(), Record::Opened { port: 0, detail })
+        Ok(())
+    }
+}
+
+/// What a port was opened with; among several, the sensor that it is for, too.
+fn detail(cable: &dyn Cable, at: usize, of: usize) -> String {
+    let detail = cable.detail();
+    match serde_json::from_str::<serde_json::Value>(&detail) {
+        Ok(serde_json::Value::Object(mut detail)) if of > 1 => {
+            detail.insert(FOR_SENSOR.to_owned(), (at + 1).into());
+            serde_json::Value::Object(detail).to_string()
+        }
+        _ => detail,
     }
 }

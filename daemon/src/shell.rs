@@ -13,7 +13,7 @@ use crate::port::cable::{Line, SerialCable};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
 use crate::recorder::Recorder;
 use crate::sensors::{self, Known};
-use crate::session::{Session, TICK_NS};
+use crate::session::{Cable, Session, TICK_NS};
 use crate::visit::engine::Visit;
 use analysis::console::{Hint, advised};
 use std::path::{Path, PathBuf};
@@ -21,13 +21,29 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc::Receiver;
 
+/// The ports' names, by number.
+#[derive(Debug, Clone, Default)]
+pub struct Ports(pub Vec<String>);
+
+impl Ports {
+    /// More than one sensor is recorded.
+    pub fn several(&self) -> bool {
+        self.0.len() > 1
+    }
+
+    /// A port's name.
+    pub fn name(&self, port: u8) -> &str {
+        self.0.get(usize::from(port)).map_or("", String::as_str)
+    }
+}
+
 /// Who is shown what happens.
 pub trait Audience {
     /// A visit begins, or goes on, by this clock.
     fn begin(&mut self, begun: &Begun, clock: &Arc<dyn Clock>);
 
     /// The core said this.
-    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str);
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &Ports);
 
     /// Time passed. Gives actions to be put into the journal.
     fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String>;
@@ -98,8 +114,8 @@ impl<A: Audience> Audience for &mut A {
         A::begin(self, begun, clock);
     }
 
-    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
-        A::hear(self, said, visit, port);
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &Ports) {
+        A::hear(self, said, visit, ports);
     }
 
     fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
@@ -143,29 +159,36 @@ pub struct Shell<A> {
     is_new: bool,
     health: Health,
     _visit: Lock,
-    name: String,
+    ports: Ports,
     audience: A,
+    /// Why the plan cannot be run with what is on the ports.
+    misfit: Option<String>,
     orders: Receiver<Order>,
 }
 
 impl<A: Audience> Shell<A> {
-    /// Begins. The port is opened first: what can be refused is refused before `start` writes anything.
+    /// Begins. The ports are opened first: what can be refused is refused before `start` writes anything.
     ///
     /// # Errors
-    /// The port cannot be had, or the journal takes nothing.
+    /// A port cannot be had, or the journal takes nothing.
     pub fn open(
-        line: &Line,
+        lines: &[Line],
         mut audience: A,
         orders: Receiver<Order>,
         start: impl FnOnce() -> anyhow::Result<(Arc<DataFolder>, Start)>,
     ) -> anyhow::Result<Shell<A>> {
-        let port = crate::port::open(&line.name, line.baud).map_err(advised)?;
+        let open = |line: &Line| crate::port::open(&line.name, line.baud).map_err(advised);
+        let opened = lines.iter().map(open).collect::<anyhow::Result<Vec<_>>>()?;
         let (data, Start { folder, lock, recorder, clock, begun, first, is_new }) = start()?;
         audience.begin(&begun, &clock);
         let handover = Handover::new(CAPACITY_BYTES);
-        let (hands, clocks) = (Arc::clone(&handover), Arc::clone(&clock));
-        let cable = Box::new(SerialCable::new(port, line.clone(), Arc::clone(&clock), Arc::clone(&handover)));
-        let session = Session::on(clocks, hands, recorder, cable, first).map_err(advised)?;
+        let shared = || (Arc::clone(&clock), Arc::clone(&handover));
+        let cables = (0..).zip(opened.into_iter().zip(lines)).map(|(number, (port, line))| {
+            let (clock, handover) = shared();
+            Box::new(SerialCable::new(number, port, line.clone(), clock, handover)) as Box<dyn Cable>
+        });
+        let (clocks, hands) = shared();
+        let session = Session::on(clocks, hands, recorder, cables.collect(), first).map_err(advised)?;
         Ok(Shell {
             session,
             handover,
@@ -175,8 +198,9 @@ impl<A: Audience> Shell<A> {
             is_new,
             health: Health::default(),
             _visit: lock,
-            name: line.name.clone(),
+            ports: Ports(lines.iter().map(|line| line.name.clone()).collect()),
             audience,
+            misfit: None,
             orders,
         })
     }
@@ -222,6 +246,11 @@ impl<A: Audience> Shell<A> {
                 return End::Failed(advised(error));
             }
             self.tell();
+            if let Some(why) = self.misfit.take() {
+                let hint =
+                    Hint::new("give the plan the channel that it is measured on, or use another sensor");
+                return End::Failed(anyhow::anyhow!("the plan's {why}").context(hint));
+            }
             if let Some(failed) = self.audience.refusal().filter(|_| self.session.flowing_for_ns().is_none())
             {
                 return End::Failed(failed);
@@ -268,22 +297,28 @@ impl<A: Audience> Shell<A> {
         let said = std::mem::take(&mut self.session.said);
         for said in &said {
             match said {
-                Said::Pipeline(Output::Identified { identity, .. }) => self.remember(identity),
+                Said::Pipeline(Output::Identified { port, sensor, identity }) => {
+                    self.remember(*port, identity);
+                    let plan = self.visit().plan();
+                    let misfit = plan.and_then(|plan| plan.misfit(*sensor, identity.channels.len()));
+                    self.misfit = misfit.or(self.misfit.take());
+                }
                 Said::Pipeline(Output::Calibrated(_, of)) => sensors::warn_expired(of, self.clock.utc_ns()),
                 _ => {}
             }
             self.health.hear(said);
         }
-        self.audience.hear(&said, Some(self.session.recorder().core().visit()), &self.name);
+        self.audience.hear(&said, Some(self.session.recorder().core().visit()), &self.ports);
     }
 
     /// So that it is found without being named next time.
-    fn remember(&self, identity: &SensorIdentity) {
+    fn remember(&self, port: u8, identity: &SensorIdentity) {
+        let name = self.ports.name(port);
         let ports = crate::port::find::find().unwrap_or_default();
-        let resolved = Path::new(&self.name).canonicalize().unwrap_or_default();
+        let resolved = Path::new(name).canonicalize().unwrap_or_default();
         let port = ports.iter().find(|port| Path::new(&port.name) == resolved);
         let seen = crate::clock::rfc3339(self.clock.utc_ns());
-        let known = Known::new(identity, &self.name, port.and_then(|port| port.usb.as_ref()), seen);
+        let known = Known::new(identity, name, port.and_then(|port| port.usb.as_ref()), seen);
         if let Err(error) = sensors::remember(&**self.data.disk(), self.data.path(), &known) {
             tracing::warn!(%error, "this sensor could not be noted: name its port next time");
         }
@@ -295,7 +330,7 @@ impl<A: Audience> Shell<A> {
     /// There is nothing that was recorded, or it was to end at once.
     pub fn close(mut self, end: End) -> anyhow::Result<Recorded> {
         self.tell();
-        let Shell { session, mut audience, mut health, folder, data, name, is_new, clock, .. } = self;
+        let Shell { session, mut audience, mut health, folder, data, ports, is_new, clock, .. } = self;
         let progress = session.recorder().journal().progress();
         let faults = session.recorder().core().faults();
         audience.end();
@@ -303,7 +338,7 @@ impl<A: Audience> Shell<A> {
             End::Properly(reason) => {
                 let said = session.finish(&reason).map_err(advised)?;
                 said.iter().for_each(|said| health.hear(said));
-                audience.hear(&said, None, &name);
+                audience.hear(&said, None, &ports);
                 audience.end();
                 let health = health.with(faults, &progress, clock.monotonic_ns());
                 Ok(Recorded { folder, reason, failure: None, health })

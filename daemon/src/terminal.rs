@@ -1,12 +1,15 @@
 //! What the examiner sees in a terminal: one live line (force now, peak, state, losses) and a line for each thing that
 //! happens. All on stderr; without a terminal only the latter.
 
+mod traces;
 mod visit;
 
 use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
+use crate::practice::{self, Target};
+use crate::shell::Ports;
 use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
 use crate::visit::plan::Sees;
@@ -14,10 +17,9 @@ use analysis::console::{Hint, clean};
 use analysis::holds::Event;
 use analysis::recording::layout::TrialRow;
 use std::io::{IsTerminal, Write};
+use traces::Traces;
 use visit::bar;
 
-/// A force older than this is no force, ns.
-const STALE_NS: u64 = 300_000_000;
 /// A sync older than this is worth a word, ns.
 const SYNC_LATE_NS: u64 = 1_000_000_000;
 
@@ -25,22 +27,18 @@ const SYNC_LATE_NS: u64 = 1_000_000_000;
 pub struct Terminal {
     live: bool,
     shown: bool,
-    force_n: f64,
-    peak_n: f64,
-    arrival_ns: u64,
+    traces: Traces,
     state: &'static str,
     cue: Option<Cue>,
     missing: u64,
     missing_reason: String,
     told_missing: u64,
     told_missing_ns: u64,
-    told_zero: Option<NoZero>,
+    told_zero: Vec<((usize, usize), NoZero)>,
     /// The plan's items by name, with what is shown of the force at each; and what is shown now.
     items: Vec<(String, Sees)>,
     now_sees: Sees,
     typed: String,
-    /// Greatest force so far, N: the bar's scale where nothing else sets one.
-    most_n: f64,
     /// Why the sensor cannot be used, when it cannot.
     pub refusal: Option<anyhow::Error>,
 }
@@ -51,20 +49,17 @@ impl Terminal {
         Terminal {
             live: !quiet && std::io::stderr().is_terminal(),
             shown: false,
-            force_n: f64::NAN,
-            peak_n: 0.0,
-            arrival_ns: 0,
+            traces: Traces::default(),
             state: "waiting for the sensor",
             cue: None,
             missing: 0,
             missing_reason: String::new(),
             told_missing: 0,
             told_missing_ns: 0,
-            told_zero: None,
+            told_zero: Vec::new(),
             items: Vec::new(),
             now_sees: Sees::All,
             typed: String::new(),
-            most_n: 0.0,
             refusal: None,
         }
     }
@@ -88,6 +83,11 @@ impl Terminal {
         self.at_item(1);
     }
 
+    /// What is measured now: sensor and channel, from 1.
+    pub fn measures(&mut self, place: (usize, usize)) {
+        self.traces.measured = place;
+    }
+
     fn planned(&self, item: usize) -> Option<&(String, Sees)> {
         item.checked_sub(1).and_then(|at| self.items.get(at))
     }
@@ -98,7 +98,11 @@ impl Terminal {
     }
 
     fn at_item(&mut self, item: usize) {
-        self.now_sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
+        let sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
+        if std::mem::replace(&mut self.now_sees, sees) != sees {
+            // A peak that was hidden stays hidden.
+            self.traces.begin_trial();
+        }
     }
 
     /// Says something.
@@ -113,15 +117,18 @@ impl Terminal {
         if !self.live {
             return;
         }
-        let fresh = now_ns.saturating_sub(self.arrival_ns) < STALE_NS && self.force_n.is_finite();
-        let mut line = match (fresh, self.now_sees) {
-            (false, _) => format!("no signal  {}", self.state),
-            (true, Sees::All) => {
-                let bar = bar(self.cue.as_ref(), self.most_n, self.force_n);
-                format!("{:7.2} N  peak {:6.2} N  {bar}{}", self.force_n, self.peak_n, self.state)
+        let measured = self.traces.measured();
+        let mut line = match (measured.and_then(|it| Some((it, it.force_n(now_ns)?))), self.now_sees) {
+            (None, _) => format!("no signal  {}", self.state),
+            (Some((measured, force_n)), Sees::All) => {
+                let bar = bar(self.cue.as_ref(), measured.most_n, force_n);
+                format!("{force_n:7.2} N  peak {:6.2} N  {bar}{}", measured.peak_n, self.state)
             }
-            (true, Sees::PaceOnly | Sees::Nothing) => self.state.to_owned(),
+            (Some(_), Sees::PaceOnly | Sees::Nothing) => self.state.to_owned(),
         };
+        if self.now_sees == Sees::All {
+            line += &self.traces.others(now_ns);
+        }
         if self.missing + faults.total() > 0 {
             line += &format!("  missing {} samples, {} damaged frames", self.missing, faults.total());
         }
@@ -136,9 +143,9 @@ impl Terminal {
     }
 
     /// Something happened.
-    pub fn hear(&mut self, said: &Said, port: &str) {
+    pub fn hear(&mut self, said: &Said, ports: &Ports) {
         match said {
-            Said::Pipeline(output) => self.output(output, port),
+            Said::Pipeline(output) => self.output(output, ports),
             Said::Say(text) => self.line(text),
             Said::Cue(cue) => self.cue(cue),
             Said::Trial(row) => self.trial(row),
@@ -155,13 +162,16 @@ impl Terminal {
     fn cue(&mut self, cue: &Cue) {
         let ((item, items), (trial, trials)) = (cue.item, cue.trial);
         self.state = "go";
-        self.peak_n = 0.0;
+        self.traces.begin_trial();
         self.line(&format!(
             "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
         if let Some((low_n, high_n)) = cue.band_n.filter(|_| self.now_sees == Sees::All) {
             self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
+        }
+        if let Some((low, high)) = cue.pace_n_per_s.filter(|_| self.now_sees == Sees::All) {
+            self.line(&format!("let the force grow by {low:.1} to {high:.1} N a second"));
         }
         self.cue = Some(cue.clone());
     }
@@ -171,7 +181,10 @@ impl Terminal {
             return;
         }
         self.state = "rest";
-        let name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
+        let mut name = if row.muscle.is_empty() { "hold".to_owned() } else { row.muscle.clone() };
+        if self.traces.several() {
+            name += &format!(" on sensor {}, channel {}", row.sensor, row.channel);
+        }
         let result = if row.kind.is_empty() {
             format!("{}: no hold found within 8 s", row.outcome.replace('-', " "))
         } else if self.now_sees != Sees::All {
@@ -192,47 +205,51 @@ impl Terminal {
             format!("{}, ", row.outcome.replace('-', " "))
         };
         self.line(&format!("{name}: {outcome}{result}{why} [trial {}]", row.order));
+        let range = self.cue.as_ref().and_then(|cue| cue.pace_n_per_s).filter(|_| self.now_sees == Sees::All);
+        if let Some(((low_n_per_s, high_n_per_s), rate)) = range.zip(practice::rate_n_per_s(row)) {
+            let target = Target { pulls: 1, low_n_per_s, high_n_per_s };
+            self.line(&format!("its pace: {}", target.judged(rate)));
+        }
     }
 
-    fn output(&mut self, output: &Output, port: &str) {
+    fn output(&mut self, output: &Output, ports: &Ports) {
+        let of = |sensor: usize| if ports.several() { format!("sensor {sensor}, ") } else { String::new() };
         match output {
-            Output::Block(block) if block.sensor == 1 => {
-                let channels = (block.counts.len() as u64 / block.samples.max(1)) as usize;
-                if let Some(last) =
-                    block.force_n.len().checked_sub(channels).and_then(|at| block.force_n.get(at))
-                {
-                    self.force_n = f64::from(*last);
-                }
-                let first = block.force_n.iter().step_by(channels.max(1));
-                self.peak_n = first.fold(self.peak_n, |peak, force| peak.max(f64::from(*force)));
-                self.most_n = self.most_n.max(self.peak_n);
-                self.arrival_ns = block.arrival_ns;
-            }
-            Output::Identified { identity, .. } => self.line(&format!(
-                "sensor {} ({}), {} channel{}, {:.6} Hz",
+            Output::Block(block) => self.traces.hear(block),
+            Output::Identified { sensor, identity, .. } => self.line(&format!(
+                "sensor {}{} ({}), {} channel{}, {:.6} Hz",
+                if ports.several() { format!("{sensor}: ") } else { String::new() },
                 identity.serial,
                 identity.firmware,
                 identity.channels.len(),
                 if identity.channels.len() == 1 { "" } else { "s" },
                 1e9 / f64::from(identity.interval_ns)
             )),
-            Output::Calibrated(_, of) => self.line(&format!("channel {}: {}", of.channel, of.label())),
-            Output::Began(_, began) if began.segment > 0 => {
-                self.line(&format!("a new segment: {}", began.reason))
+            Output::Calibrated(sensor, certificate) => {
+                let (channel, label) = (certificate.channel, certificate.label());
+                self.line(&format!("{}channel {channel}: {label}", of(*sensor)));
+            }
+            Output::Began(sensor, began) if began.segment > 0 => {
+                self.line(&format!("{}a new segment: {}", of(*sensor), began.reason))
             }
             Output::Gap(_, gap) => self.gap(gap.missing, gap.reason),
             Output::Set(crate::pipeline::setting::Setting::Tare(tare), _) => {
                 self.state = "zeroed";
-                self.line(&format!("zero taken on channel {} (SD {:.3} N)", tare.channel, tare.sd_n));
+                let (of, channel) = (of(tare.sensor), tare.channel);
+                self.line(&format!("zero taken on {of}channel {channel} (SD {:.3} N)", tare.sd_n));
             }
-            Output::NoZero { channel, why, .. } => self.no_zero(*channel, *why),
-            Output::Holds(found) if (found.sensor, found.channel) == (1, 1) => match found.event {
-                Event::Armed { .. } | Event::Confirmed { .. } => self.state = "pull",
-                Event::Contact { .. } => self.state = "contact",
-                Event::Dismissed => self.state = if self.cue.is_some() { "go" } else { "rest" },
-                Event::Ended(_) => self.state = "rest",
-            },
-            Output::Link(_, state) => self.link(state, port),
+            Output::NoZero { sensor, channel, why } => {
+                self.no_zero((*sensor, *channel), *why, &format!("{}channel {channel}", of(*sensor)))
+            }
+            Output::Holds(found) if (found.sensor, found.channel) == self.traces.measured => {
+                match found.event {
+                    Event::Armed { .. } | Event::Confirmed { .. } => self.state = "pull",
+                    Event::Contact { .. } => self.state = "contact",
+                    Event::Dismissed => self.state = if self.cue.is_some() { "go" } else { "rest" },
+                    Event::Ended(_) => self.state = "rest",
+                }
+            }
+            Output::Link(port, state) => self.link(*port, state, ports),
             _ => {}
         }
     }
@@ -268,47 +285,47 @@ impl Terminal {
         }
     }
 
-    fn no_zero(&mut self, channel: usize, why: NoZero) {
-        let same = matches!(
-            (self.told_zero, why),
-            (Some(NoZero::Unsteady), NoZero::Unsteady)
-                | (Some(NoZero::Loaded(_)), NoZero::Loaded(_))
-                | (Some(NoZero::Touched(_)), NoZero::Touched(_))
-        );
-        if same {
+    fn no_zero(&mut self, place: (usize, usize), why: NoZero, named: &str) {
+        let same = |(told, before): &((usize, usize), NoZero)| {
+            *told == place && std::mem::discriminant(before) == std::mem::discriminant(&why)
+        };
+        if self.told_zero.iter().any(same) {
             return;
         }
-        self.told_zero = Some(why);
+        self.told_zero.retain(|(told, _)| *told != place);
+        self.told_zero.push((place, why));
         match why {
-            NoZero::Unsteady => self.line(&format!("channel {channel} is not steady: keep the sensor still for its zero")),
+            NoZero::Unsteady => self.line(&format!("{named} is not steady: keep the sensor still for its zero")),
             NoZero::Loaded(force_n) => self.line(&format!(
-                "channel {channel} shows {force_n:.1} N by its own zero: unload it, or type t and Enter to zero it as it is"
+                "{named} shows {force_n:.1} N by its own zero: unload it, or type t and Enter to zero it as it is"
             )),
             NoZero::Touched(above_n) => self.line(&format!(
-                "channel {channel} stands {above_n:.1} N above its lowest level: let go of the sensor for its zero, or \
-                 type t and Enter to zero it as it is"
+                "{named} stands {above_n:.1} N above its lowest level: let go of the sensor for its zero, or type t and \
+                 Enter to zero it as it is"
             )),
             NoZero::TooFew => {}
         }
     }
 
-    fn link(&mut self, state: &LinkState, port: &str) {
+    fn link(&mut self, port: u8, state: &LinkState, ports: &Ports) {
+        let name = ports.name(port);
         match state {
             LinkState::Flowing => self.state = "recording",
             LinkState::Stopped => self.state = "stopped",
             LinkState::Silent => {
                 self.state = "silent";
-                tracing::warn!("the sensor has stopped sending; asking it again");
+                tracing::warn!(port = name, "the sensor has stopped sending; asking it again");
             }
             LinkState::Closed(reason) => {
                 self.state = "port gone";
-                self.line(&format!("the port is gone ({reason}); recording goes on when it returns"));
+                let which = if ports.several() { format!("port {name}") } else { "the port".to_owned() };
+                self.line(&format!("{which} is gone ({reason}); recording goes on when it returns"));
             }
             LinkState::OtherSensor { expected, found } => self.line(&format!(
                 "another sensor came back: {found} instead of {expected}; type y and Enter to go on with it"
             )),
-            LinkState::NoAnswer { .. } | LinkState::OtherVersion(_) => {
-                if let Some(error) = refused(state, port) {
+            LinkState::NoAnswer { .. } | LinkState::OtherVersion(_) | LinkState::Twice(_) => {
+                if let Some(error) = refused(state, name) {
                     self.line(&format!("{error:#}"));
                     self.refusal = Some(error);
                 }
@@ -327,6 +344,10 @@ pub fn refused(state: &LinkState, port: &str) -> Option<anyhow::Error> {
                 firmware_protocol::message::PROTOCOL_VERSION
             )
             .context(Hint::new("update whichever of the two is older")),
+        ),
+        LinkState::Twice(serial) => Some(
+            anyhow::anyhow!("the sensor on {port} has the serial number {serial}, as another one here has")
+                .context(Hint::new("give each sensor a serial number (or a profile's name) of its own")),
         ),
         _ => None,
     }

@@ -3,6 +3,7 @@
 
 use analysis::recording::read::Recording;
 use daemon::simulate::pty::Pty;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -50,6 +51,16 @@ impl Drop for Printer {
     }
 }
 
+/// The profile that is proposed, as printed for people: what is told is what is taken.
+fn proposed(place: &Place) -> PathBuf {
+    let mut ports = fingerforced();
+    ports.args(["ports", "--seconds", "1", "--propose"]).arg(place.port());
+    let told = String::from_utf8(run(&mut ports).stdout).unwrap();
+    let profile = place.path("scale.toml");
+    std::fs::write(&profile, told.split("\n\n").nth(1).unwrap()).unwrap();
+    profile
+}
+
 #[test]
 fn lines_are_proposed_recorded_and_their_losses_inferred() {
     let place = Place::default();
@@ -63,13 +74,7 @@ fn lines_are_proposed_recorded_and_their_losses_inferred() {
     assert_eq!((&of["decimals"], &of["numbers"]), (&2.into(), &1.into()));
     assert!(proposal["reasons"].to_string().contains("a unit follows"), "{proposal}");
 
-    // As printed for people: what is told is what is taken.
-    let mut ports = fingerforced();
-    ports.args(["ports", "--seconds", "1", "--propose"]).arg(place.port());
-    let told = String::from_utf8(run(&mut ports).stdout).unwrap();
-    let toml: String = told.split("\n\n").nth(1).unwrap().to_owned();
-    let profile = place.path("scale.toml");
-    std::fs::write(&profile, &toml).unwrap();
+    let profile = proposed(&place);
 
     // Begun anew, so that the lines that are lost come 6 s after its start.
     drop(printer);
@@ -93,6 +98,28 @@ fn lines_are_proposed_recorded_and_their_losses_inferred() {
     assert!(inferred.len() == 1 && (23..=27).contains(&inferred[0]), "{gaps:?}");
     let summary = run(fingerforce().arg("sensor").arg(recorded["recording"].as_str().unwrap()));
     assert!(summary.status.success(), "{}", stderr(&summary));
+}
+
+#[test]
+fn a_device_that_prints_lines_is_recorded_beside_one_that_speaks_the_protocol() {
+    let (place, other) = (Place::default(), Place::default());
+    let _printer = Printer::start(&place);
+    wait_for("the port", || place.port().exists().then_some(()));
+    let of = |profile: PathBuf| format!("{}={}", place.port().display(), profile.display());
+    let profile = of(proposed(&place));
+    let _sensor = other.sensor(&["--serial", "BOARD", "--repeat"]);
+    let mut record = place.record(&["--json", "--seconds", "3", "--profile", &profile]);
+    let recorded = sealed(&run(record.arg("--port").arg(other.port())));
+    let recording = Recording::open(std::path::Path::new(recorded["recording"].as_str().unwrap())).unwrap();
+    recording.verify().unwrap();
+    let sensors: Vec<_> =
+        recording.sensors().iter().map(|it| (it.serial.as_str(), it.samples > 100)).collect();
+    assert_eq!(sensors, [("TEXT-text-sensor", true), ("BOARD", true)]);
+    let text = recording.samples(1, 0..recording.sensors()[0].samples).unwrap();
+    assert!(text.counts.iter().all(|counts| counts % 100 == 25));
+    let unsaid = run(place.record(&["--profile", "scale.toml"]).arg("--port").arg(other.port()));
+    assert_eq!(unsaid.status.code(), Some(2));
+    assert!(stderr(&unsaid).contains("whose profile is"), "{}", stderr(&unsaid));
 }
 
 #[test]

@@ -4,11 +4,12 @@
 
 use analysis::recording::read::Recording;
 use daemon::journal::{Disk, SystemDisk};
+use daemon::simulate::faults::Faults;
 use std::path::Path;
 use tests::Place;
 use tests::world::recovered::{Recovered, recover};
 use tests::world::run::{FOLDER, Run, run};
-use tests::world::script::{Crash, Damage, Script};
+use tests::world::script::{Crash, Damage, Script, Second};
 use tests::world::{visit, visit_of};
 
 fn passes(script: &Script) -> tests::world::Figures {
@@ -195,4 +196,29 @@ fn a_visit_as_a_file_holds_what_both_passes_gave_and_the_same_every_time() {
     sealed_as_a_file(&script);
     script.host.crash = Some((3.0, Crash::PowerLost));
     sealed_as_a_file(&script);
+    // The first of two never comes: the second is sensor 2 all the same.
+    let mut script = two_sensors(4);
+    script.cable.opens_late = u32::MAX;
+    passes(&script);
+    sealed_as_a_file(&script);
+}
+
+fn two_sensors(seed: u64) -> Script {
+    let second = Second { board: Faults::default(), cable: tests::world::cable::Faults::default() };
+    Script { second: Some(second), ..Script::calm(seed) }
+}
+
+#[test]
+fn two_sensors_lose_nothing_and_one_that_is_unplugged_takes_nothing_of_the_other() {
+    for seed in 0..6 {
+        let mut script = two_sensors(seed);
+        let figures = passes(&script);
+        assert_eq!((figures.recorded, figures.gaps, figures.segments), (figures.produced, 0, 2), "{script}");
+        let unplugs = Faults { unplug_after_s: Some(2.0), return_after_s: Some(0.7), ..Faults::default() };
+        script.second.as_mut().unwrap().board = unplugs;
+        passes(&script);
+        let sensors = recover(&run(&script).unwrap()).unwrap().unwrap().survey.sensors;
+        let seen: Vec<_> = sensors.iter().map(|it| (it.segments.len(), it.gaps.len())).collect();
+        assert_eq!(seen, [(1, 0), (2, 1)], "{script}");
+    }
 }

@@ -8,5 +8,6 @@ pub mod plot;
 pub mod reliability;
 pub mod report;
 pub mod sensor;
+pub mod study;
 pub mod summary;
 mod verify;

@@ -5,9 +5,10 @@ use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
 use crate::plot::overview::{self, OverviewFigure, Shaded};
 use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
+use crate::plot::together::{Together, TogetherFigure};
 use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, names, write_png, write_svg};
-use crate::recording::layout::TrialRow;
+use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::trial::{Muscle, Side};
 use anyhow::Context;
@@ -53,9 +54,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
     let items = repeats::items(&rows);
-    let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 2);
+    let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
     let mut drawing = Drawing { recording: &recording, out: &out, format: args.format, written: 0, bar };
     drawing.overviews(&rows)?;
+    drawing.together()?;
     for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
         drawing.trial(row, &items)?;
     }
@@ -140,6 +142,18 @@ impl Drawing<'_> {
         Ok(())
     }
 
+    /// Every channel of every sensor in one figure, where there is more than one.
+    fn together(&mut self) -> anyhow::Result<()> {
+        let recording = self.recording;
+        let of = (1..).zip(recording.sensors()).filter(|(_, of)| of.samples > 0);
+        let of: Vec<(usize, &Sensor)> = of.collect();
+        if of.iter().map(|(_, of)| of.channels.len()).sum::<usize>() < 2 {
+            return Ok(());
+        }
+        let figure = together_figure(recording, &of).map_err(advised)?;
+        self.write(&figure, "overview-together")
+    }
+
     fn overview(
         &self,
         sensor: usize,
@@ -151,7 +165,7 @@ impl Drawing<'_> {
         let at = |position: u64| -> Result<Option<f64>, ReadError> {
             Ok(self.recording.samples(sensor, position..position + 1)?.time_s.first().copied())
         };
-        let (from_s, to_s) = (at(0)?.unwrap_or(0.0), at(samples - 1)?.unwrap_or(1.0));
+        let (from_s, to_s) = spanned_s(self.recording, sensor, samples)?;
         let interval_s =
             self.recording.sensors().get(sensor - 1).map_or(0.0, |about| about.interval_ns as f64 * 1e-9);
         let mut reducer = Reducer::new(from_s, to_s, overview::columns(), interval_s);
@@ -186,6 +200,47 @@ impl Drawing<'_> {
             holds,
         })
     }
+}
+
+/// First and last time of a sensor's samples, s since the recording began.
+fn spanned_s(recording: &Recording, sensor: usize, samples: u64) -> Result<(f64, f64), ReadError> {
+    let at = |position: u64| -> Result<Option<f64>, ReadError> {
+        Ok(recording.samples(sensor, position..position + 1)?.time_s.first().copied())
+    };
+    Ok((at(0)?.unwrap_or(0.0), at(samples.saturating_sub(1))?.unwrap_or(1.0)))
+}
+
+fn together_figure(recording: &Recording, of: &[(usize, &Sensor)]) -> Result<TogetherFigure, ReadError> {
+    let spans = of.iter().map(|(number, of)| spanned_s(recording, *number, of.samples));
+    let spans = spans.collect::<Result<Vec<_>, _>>()?;
+    let from_s = spans.iter().map(|span| span.0).fold(f64::INFINITY, f64::min);
+    let to_s = spans.iter().map(|span| span.1).fold(f64::NEG_INFINITY, f64::max);
+    let (mut traces, mut placed) = (Vec::new(), Vec::new());
+    for (number, about) in of {
+        let reducer = || Reducer::new(from_s, to_s, overview::columns(), about.interval_ns as f64 * 1e-9);
+        let mut reducers: Vec<Reducer> = about.channels.iter().map(|_| reducer()).collect();
+        for block in recording.blocks(*number)? {
+            let block = block?;
+            for (channel, reducer) in (1..).zip(&mut reducers) {
+                let forces = block.channel_force_n(channel);
+                block.time_s.iter().zip(forces).for_each(|(time_s, force_n)| reducer.push(*time_s, force_n));
+            }
+        }
+        traces.extend((1..).zip(reducers).map(|(channel, reducer)| Together {
+            label: format!("sensor {number}, channel {channel} (n = {})", about.samples),
+            trace: reducer.finish(),
+        }));
+        let bounds = recording.segments(*number)?.into_iter().map(|segment| segment.bound_s);
+        let bound_ms = 1e3 * bounds.fold(0.0, f64::max);
+        placed.push(format!("sensor {number}: {}, placed within ± {bound_ms:.1} ms", about.serial));
+    }
+    Ok(TogetherFigure {
+        title: "All sensors and channels".to_owned(),
+        subtitle: placed.join(" · "),
+        source: source(recording),
+        range_s: (from_s, to_s),
+        traces,
+    })
 }
 
 /// Whose figure it is, and when.

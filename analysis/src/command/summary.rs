@@ -4,6 +4,7 @@
 //! with every trial and what the trials of an item come to.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, advised, clean};
+use crate::documents;
 use crate::filter::Filter;
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
@@ -15,6 +16,7 @@ use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What the numbers are, printed under every table.
@@ -114,7 +116,7 @@ pub fn json(sources: &[Source]) -> serde_json::Result<String> {
         filter: None,
         cautions: CAUTIONS,
     };
-    Ok(serde_json::to_string_pretty(&json)? + "\n")
+    documents::json(documents::SUMMARY, &json)
 }
 
 /// The summary as text: a table a recording, its notes, and once the definitions and cautions.
@@ -237,8 +239,12 @@ fn remarks(items: &[Item]) -> String {
     if items.iter().all(|item| item.spread.expanded_uncertainty_n.is_none()) {
         text += "instrument ±: unknown, no calibration in the recording covers these forces\n";
     }
+    let places = items.iter().map(|item| (item.sensor, item.channel)).collect::<BTreeSet<_>>();
     for item in items {
         let name = format!("{}, {}", clean(&item.muscle), clean(&item.test));
+        if places.len() > 1 {
+            text += &format!("{name}: measured on sensor {}, channel {}\n", item.sensor, item.channel);
+        }
         item.notes.iter().for_each(|note| text += &format!("{name}: {note}\n"));
         if let Some(expanded_n) = item.spread.expanded_uncertainty_n {
             let left_out = clean(&not_included(&item.spread.uncertainty_not_included));

@@ -132,6 +132,10 @@ pub struct Item {
     pub side: String,
     /// Kind of test.
     pub test: String,
+    /// Sensor that it was measured with, from 1.
+    pub sensor: i64,
+    /// Channel of it, from 1.
+    pub channel: i64,
     /// Every trial, in the order of the visit.
     pub trials: Vec<Trial>,
     /// What those that count come to.
@@ -198,6 +202,8 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
         muscle: first.muscle.clone(),
         side: first.side.clone(),
         test: first.test.clone(),
+        sensor: first.sensor,
+        channel: first.channel,
         notes: notes(&trials, &spread),
         trials,
         spread,

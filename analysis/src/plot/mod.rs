@@ -14,6 +14,7 @@ mod page;
 mod pen;
 pub mod repeats;
 pub mod style;
+pub mod together;
 pub mod trial;
 pub mod visits;
 mod window;

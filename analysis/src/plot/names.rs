@@ -19,7 +19,8 @@ pub fn trial_file(row: &TrialRow) -> String {
     if row.item > 0 {
         format!("trial-{:02}-{}-{}", row.order.max(0), muscle_words(row), test_word(row))
     } else {
-        format!("hold-{:02}-channel-{}", row.order.max(0), row.channel.max(0))
+        let sensor = if row.sensor > 1 { format!("sensor-{}-", row.sensor) } else { String::new() };
+        format!("hold-{:02}-{sensor}channel-{}", row.order.max(0), row.channel.max(0))
     }
 }
 

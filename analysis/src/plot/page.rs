@@ -1,7 +1,7 @@
 //! A page: title, what the figure shows, axes, and at its foot what the words mean and the cautions.
 use super::decimate::Reduced;
-use super::pen::{Align, Box, Drawn, Fault, Pen, Place, Surface, font, printable, stroke};
-use super::style::{FOOT, GRID, HEIGHT, INK, LABEL, QUIET, SUBTITLE, TITLE, WIDTH};
+use super::pen::{Align, Box, Drawn, Fault, Pen, Place, Surface, bounded, font, printable, stroke};
+use super::style::{FOOT, GRID, HEIGHT, INK, LABEL, Marker, QUIET, SUBTITLE, TITLE, WIDTH};
 use crate::cautions::CAUTIONS;
 use plotters::chart::ChartBuilder;
 use plotters::coord::Shift;
@@ -191,6 +191,37 @@ impl<B: Surface> Plane<B> {
         }
         Ok(())
     }
+}
+
+/// What a legend says of a trace.
+pub struct Entry {
+    /// Its name.
+    pub label: String,
+    /// Its colour.
+    pub color: RGBColor,
+    /// Its marker.
+    pub marker: Marker,
+    /// The marker is filled.
+    pub filled: bool,
+}
+
+/// Draws a legend and gives the row under it.
+pub fn legend<B: Surface>(pen: &Pen<'_, B>, entries: &[Entry], top: i32) -> Result<i32, Fault<B>> {
+    const ROW: i32 = LABEL + 12;
+    let (mut x, mut y) = (LEFT, top + 4);
+    for Entry { label, color, marker, filled } in entries {
+        let label = bounded(label, 70);
+        let width = pen.width(&label, LABEL)? + 110;
+        if x + width > RIGHT && x > LEFT {
+            (x, y) = (LEFT, y + ROW);
+        }
+        let middle = y + LABEL / 2 - 4;
+        pen.line((x, middle), (x + 50, middle), None, *color, 5)?;
+        pen.marker(*marker, (x + 25, middle), 13, *color, *filled)?;
+        pen.text(&label, (x + 62, y), Align::Left, LABEL, INK)?;
+        x += width;
+    }
+    Ok(y + ROW + 14)
 }
 
 /// Range of a force axis that shows `low_n` to `high_n` and zero, with air above and below.

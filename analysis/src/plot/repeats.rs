@@ -2,7 +2,7 @@
 
 use super::Figure;
 use super::decimate::Reduced;
-use super::page::{self, Axes, LEFT, Plane, RIGHT, UNDER_AXIS, Words};
+use super::page::{self, Axes, Entry, LEFT, Plane, RIGHT, UNDER_AXIS, Words};
 use super::pen::{Align, Drawn, Fault, Pen, Surface, bounded};
 use super::style::{FAINT, GRID, INK, LABEL, Marker, series};
 use crate::measures::repeats::{SCORED, Spread, Trial};
@@ -120,22 +120,11 @@ impl OverlayFigure {
 
     /// Draws the legend and gives the row under it.
     fn legend<B: Surface>(&self, pen: &Pen<'_, B>, top: i32) -> Result<i32, Fault<B>> {
-        const ROW: i32 = LABEL + 12;
-        let (mut x, mut y) = (LEFT, top + 4);
-        for (number, trial) in self.trials.iter().enumerate() {
+        let entry = |(number, trial): (usize, &Overlaid)| {
             let (color, marker) = trial.look(number);
-            let label = bounded(&trial.label, 70);
-            let width = pen.width(&label, LABEL)? + 110;
-            if x + width > RIGHT && x > LEFT {
-                (x, y) = (LEFT, y + ROW);
-            }
-            let middle = y + LABEL / 2 - 4;
-            pen.line((x, middle), (x + 50, middle), None, color, 5)?;
-            pen.marker(marker, (x + 25, middle), 13, color, trial.used)?;
-            pen.text(&label, (x + 62, y), Align::Left, LABEL, INK)?;
-            x += width;
-        }
-        Ok(y + ROW + 14)
+            Entry { label: trial.label.clone(), color, marker, filled: trial.used }
+        };
+        page::legend(pen, &self.trials.iter().enumerate().map(entry).collect::<Vec<_>>(), top)
     }
 }
 

@@ -31,6 +31,8 @@ pub struct VisitsFigure {
     pub band: String,
     /// The visits.
     pub points: Vec<Point>,
+    /// Trend: force at day 0, N, and slope, N a day.
+    pub line: Option<(f64, f64)>,
     /// Forces around the first visit's mean that measurement error alone can make, N.
     pub within_n: Option<(f64, f64)>,
 }
@@ -42,12 +44,13 @@ impl Figure for VisitsFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: format!(
-                "Squares: mean of the first three valid peaks above zero at a visit{}; rings: those peaks. {}",
+                "Squares: mean of the first three valid peaks above zero at a visit{}; rings: those peaks. {}{}",
                 if self.points.iter().any(|of| of.instrument_n.is_some()) {
                     ", bars: the instrument's ± (95 %), nothing of the procedure's"
                 } else {
                     ""
                 },
+                if self.line.is_some() { "Dashes: least-squares line through the squares. " } else { "" },
                 self.band
             ),
         };
@@ -74,6 +77,13 @@ impl Figure for VisitsFigure {
         }
         let places: Vec<(i32, i32)> = self.points.iter().map(|of| plane.place(of.day, of.mean_n)).collect();
         pen.polyline(&places, INK, 4)?;
+        if let Some((start_n, slope)) = self.line {
+            let at = |day: f64| plane.place(day, start_n + slope * day);
+            let ends = (self.points.first(), self.points.last());
+            if let (Some(first), Some(last)) = ends {
+                pen.line(at(first.day), at(last.day), Some((12, 8)), QUIET, 3)?;
+            }
+        }
         for of in &self.points {
             if let Some(half_n) = of.instrument_n {
                 let end = |force_n: f64| plane.place(of.day, force_n);

@@ -25,6 +25,11 @@ pub const CHUNK_SAMPLES: usize = 16384;
 pub const SEGMENT_BEGAN: &str = "segment began";
 /// `kind` of the event that the port was closed: the segment is over.
 pub const PORT_CLOSED: &str = "port closed";
+/// `kind` of the event that the port was opened; its detail is JSON.
+pub const PORT_OPENED: &str = "port opened";
+/// In that detail where the recording has several ports: the number of the sensor that this one is for, from 1. The events
+/// of such a recording's ports are placed at their own sensors, those of a single port at sensor 1.
+pub const FOR_SENSOR: &str = "for_sensor";
 /// `kind` of the event that a calibration is in force; its detail is the whole record (`sensor::certificate`, JSON).
 pub const CALIBRATION: &str = "calibration in force";
 /// `kind` of the event that says what else is known of a sensor (`sensor::properties`, JSON).

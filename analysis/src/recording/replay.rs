@@ -3,7 +3,7 @@
 //! Comes in: a recording. Goes out: the holds of each sensor and channel, in order, with the parameters that were in
 //! force at each sample, as the recording's events say: the rows of `/trials` that have a hold, again.
 
-use super::layout::{EventRow, FrameRow, PORT_CLOSED, SEGMENT_BEGAN, SegmentRow};
+use super::layout::{EventRow, FOR_SENSOR, FrameRow, PORT_CLOSED, PORT_OPENED, SEGMENT_BEGAN, SegmentRow};
 use super::read::{OwnedSamples, ReadError, Recording};
 use crate::holds::{Event, Hold, Parameters, Sample, Stream};
 use serde::{Deserialize, Serialize};
@@ -203,10 +203,12 @@ struct Change {
 fn changes(events: &[EventRow], sensor: usize, channel: usize) -> Vec<Change> {
     let mut changes = Vec::new();
     let mut after_close = false;
+    // With one port, whatever sensors were on it, its events stand at the first.
+    let several = events.iter().any(|event| event.kind == PORT_OPENED && is_of_several(&event.detail));
     for event in events {
         let ours = usize::try_from(event.sensor) == Ok(sensor);
         match event.kind.as_str() {
-            PORT_CLOSED => after_close = true,
+            PORT_CLOSED if ours || !several => after_close = true,
             SEGMENT_BEGAN if ours => after_close = false,
             _ => {}
         }
@@ -220,6 +222,10 @@ fn changes(events: &[EventRow], sensor: usize, channel: usize) -> Vec<Change> {
         }
     }
     changes
+}
+
+fn is_of_several(detail: &str) -> bool {
+    serde_json::from_str::<serde_json::Value>(detail).is_ok_and(|detail| detail.get(FOR_SENSOR).is_some())
 }
 
 /// Samples by position, read in blocks.

@@ -4,6 +4,7 @@
 //! sealed recording; the table; the plots. Nothing in it is faked but the hand.
 
 use super::record;
+use super::sensor_ports::Ports;
 use crate::port::DEFAULT_BAUD;
 use crate::visit::plan::Plan;
 use anyhow::Context;
@@ -41,9 +42,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     );
     let sensor = Simulated::start(&port)?;
     let recorded = record::record(&record::Args {
-        port: Some(port.display().to_string()),
-        baud: DEFAULT_BAUD,
-        profile: None,
+        ports: Ports::one(Some(port.display().to_string()), DEFAULT_BAUD),
         plan: Some(plan_file),
         allow: Vec::new(),
         involved: None,

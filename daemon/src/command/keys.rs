@@ -1,8 +1,8 @@
 //! Listens to stdin: each key as it is pressed where stdin is a terminal of ours, lines otherwise. What they mean is said in
-//! [`crate::typing`] and here: `t` for a new zero (and after it the
-//! sensor's orientation, where that is to be kept), `y` to accept another sensor, and the actions of a visit.
+//! [`crate::typing`] and here: `t` for a new zero (`t 2` of sensor 2 alone, `t 2 3` of its channel 3; after a colon the
+//! orientation in which it is taken), `y` to accept another sensor, and the actions of a visit.
 
-use crate::pipeline::Action;
+use crate::pipeline::{Action, Which};
 use crate::shell::Order;
 use crate::typing::foot_switch::Gesture;
 use crate::typing::{Typed, Typing};
@@ -69,13 +69,28 @@ pub fn action(typed: &Typed) -> Result<String, String> {
 /// # Errors
 /// What is wrong with it, in words.
 pub fn read(line: &str) -> Result<String, String> {
-    match line.trim().split_once(' ').unwrap_or((line.trim(), "")) {
-        ("t", orientation) => {
-            let orientation = orientation.trim().chars().take(ORIENTATION_LONGEST).collect();
-            Ok(Action::Tare { orientation }.to_json())
-        }
-        ("y", "") => Ok(Action::AcceptSensor.to_json()),
-        _ => Examiner::parse(line).map(|action| action.to_json()),
+    match line.trim() {
+        "y" => Ok(Action::AcceptSensor.to_json()),
+        line if line.split([' ', ':']).next() == Some("t") => zero(line),
+        line => Examiner::parse(line).map(|action| action.to_json()),
+    }
+}
+
+/// A new zero: whose, and after a colon the sensor's orientation.
+fn zero(line: &str) -> Result<String, String> {
+    let (whose, orientation) = line.split_once(':').unwrap_or((line, ""));
+    let orientation = orientation.trim().chars().take(ORIENTATION_LONGEST).collect();
+    Ok(Action::Tare { which: which(whose)?, orientation }.to_json())
+}
+
+/// Whose zero, in `t`, `t SENSOR`, `t SENSOR CHANNEL`.
+fn which(line: &str) -> Result<Which, String> {
+    let numbers = line.split_whitespace().skip(1).map(|word| word.parse().ok().filter(|number| *number > 0));
+    match numbers.collect::<Vec<Option<usize>>>()[..] {
+        [] => Ok(Which::default()),
+        [sensor @ Some(_)] => Ok(Which { sensor, channel: None }),
+        [sensor @ Some(_), channel @ Some(_)] => Ok(Which { sensor, channel }),
+        _ => Err("a new zero is `t`, `t SENSOR` or `t SENSOR CHANNEL`, both from 1".to_owned()),
     }
 }
 
@@ -105,5 +120,28 @@ impl Drop for EachKey {
     fn drop(&mut self) {
         // A terminal that is gone has nothing to be put back.
         let _ = tcsetattr(std::io::stdin(), SetArg::TCSANOW, &self.0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_zero_is_taken_of_all_or_of_those_that_are_named() {
+        for (line, action) in [
+            ("t", r#"{"action":"tare"}"#),
+            ("t 2", r#"{"action":"tare","sensor":2}"#),
+            (" t 2  3 ", r#"{"action":"tare","sensor":2,"channel":3}"#),
+            ("t: palm up", r#"{"action":"tare","orientation":"palm up"}"#),
+            ("t 2: face down", r#"{"action":"tare","sensor":2,"orientation":"face down"}"#),
+        ] {
+            assert_eq!(read(line).as_deref(), Ok(action));
+            let read_back: Action = serde_json::from_str(action).unwrap();
+            assert_eq!(read_back.to_json(), action);
+        }
+        for line in ["t 0", "t x", "t 1 2 3"] {
+            assert!(read(line).is_err(), "{line}");
+        }
     }
 }

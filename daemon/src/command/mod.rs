@@ -12,6 +12,7 @@ pub mod practice;
 pub mod record;
 pub mod recover;
 pub mod revise;
+pub mod sensor_ports;
 pub mod serve;
 pub mod show;
 pub mod simulate;

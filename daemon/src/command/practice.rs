@@ -1,6 +1,7 @@
 //! `fingerforced practice`: an examiner's pulls on a spring or a dummy.
 
 use super::record;
+use super::sensor_ports::Ports;
 use crate::clock::{Clock, SystemClock};
 use crate::data_folder::DataFolder;
 use crate::journal::SystemDisk;
@@ -98,8 +99,7 @@ pub(crate) fn noted(
 /// The free recording that a practice is.
 fn recording(args: &Args, target: Target) -> record::Args {
     record::Args {
-        port: args.port.clone(),
-        baud: args.baud,
+        ports: Ports::one(args.port.clone(), args.baud),
         examiner: args.examiner.clone(),
         data: args.data.clone(),
         json: args.json,

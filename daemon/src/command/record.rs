@@ -3,20 +3,17 @@
 //! A [`Shell`] whose audience is a terminal, whose orders come from keys and signals.
 
 use super::keys::{self, Keys};
+use super::sensor_ports::Ports;
 use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
 use crate::core::{Begun, Said};
-use crate::data_folder::{self, DataFolder};
+use crate::data_folder::DataFolder;
 use crate::health::Health;
-use crate::journal::SystemDisk;
 use crate::participant;
 use crate::pipeline::Output;
 use crate::port::DEFAULT_BAUD;
-use crate::port::cable::Line;
-use crate::port::profile::Profile;
 use crate::practice::{self, Target};
-use crate::sensors;
-use crate::shell::{Audience, Order, Recorded, Shell};
+use crate::shell::{self, Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
 use crate::typing::Typed;
 use crate::visit::action::Examiner;
@@ -28,7 +25,7 @@ use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc::Sender;
@@ -41,18 +38,13 @@ pub(super) const KEEP_FREE_MIB: u64 = 256;
 /// Examples:
 ///   fingerforced record --port /dev/serial/by-id/usb-… --plan plan.toml --participant P014
 ///   fingerforced record --port /tmp/sensor --seconds 30
+///   fingerforced record --port /tmp/left --port /tmp/right
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one) [default: the one with a sensor seen before]
-    #[arg(long)]
-    pub port: Option<String>,
-    /// Speed of the port
-    #[arg(long, default_value_t = DEFAULT_BAUD)]
-    pub baud: u32,
-    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
-    #[arg(long, value_name = "FILE.toml")]
-    pub profile: Option<PathBuf>,
+    /// The ports.
+    #[command(flatten)]
+    pub ports: Ports,
     /// What is to be tested: a TOML file, or a plan that is built in (`fingerforced plans` lists them); without one
     /// everything is recorded and no trial is named
     #[arg(long)]
@@ -113,9 +105,7 @@ impl Args {
     /// What a recording without a plan takes by itself.
     pub(super) fn plain() -> Args {
         Args {
-            port: None,
-            baud: DEFAULT_BAUD,
-            profile: None,
+            ports: Ports::one(None, DEFAULT_BAUD),
             plan: None,
             allow: Vec::new(),
             involved: None,
@@ -221,22 +211,18 @@ fn open<'a>(
     signals: (Signal, Signal),
     desk: &'a mut Desk,
 ) -> anyhow::Result<Shell<&'a mut Desk>> {
-    let name = match &args.port {
-        Some(name) => name.clone(),
-        None => known_port(args.data.as_deref())?,
-    };
-    let line = Line::new(name, args.baud, args.profile.as_deref().map(read_profile).transpose()?);
+    let lines = args.ports.lines(args.data.as_deref())?;
     let (orders, waiting) = tokio::sync::mpsc::channel(64);
     let mut practised = None;
-    let mut shell = Shell::open(&line, desk, waiting, || {
+    let mut shell = Shell::open(&lines, desk, waiting, || {
         let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
         super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
         practised = super::practice::noted(&data, plan.as_ref(), &whose.examiner)?;
         let start = match &args.resume {
-            None => start::new(whose, plan, args.keep_free, &data)?,
-            Some(which) => start::resumed(which.as_deref(), args.keep_free, &data)?,
+            None => start::new(whose, plan, lines.len(), args.keep_free, &data)?,
+            Some(which) => start::resumed(which.as_deref(), lines.len(), args.keep_free, &data)?,
         };
         Ok((data, start))
     })?;
@@ -253,32 +239,6 @@ fn open<'a>(
     tokio::spawn(obey(signals, orders.clone()));
     shell.audience().keys = Some(keys::listen(orders));
     Ok(shell)
-}
-
-/// The port with a sensor seen before. Ports of which nothing is known are not written to.
-pub(crate) fn known_port(data: Option<&Path>) -> anyhow::Result<String> {
-    let data = data.map_or_else(data_folder::default_path, |path| Ok(path.to_owned())).map_err(advised)?;
-    let known = sensors::all(&SystemDisk, &data).map_err(advised)?;
-    let ports = crate::port::find::find()?;
-    let hint = Hint::new("name it with --port; `fingerforced ports` lists them");
-    match sensors::present(&known, &ports)[..] {
-        [port] => Ok(port.best_name().to_owned()),
-        [] => {
-            Err(anyhow::anyhow!("no sensor seen before is plugged in ({} known)", known.len()).context(hint))
-        }
-        [..] => Err(anyhow::anyhow!("more than one sensor seen before is plugged in").context(hint)),
-    }
-}
-
-/// What a sensor's lines mean.
-pub(crate) fn read_profile(path: &Path) -> anyhow::Result<Profile> {
-    let text = std::fs::read_to_string(path)
-        .with_context(|| format!("cannot read the profile {}", path.display()))?;
-    Profile::parse(&text).map_err(|why| {
-        anyhow::anyhow!("profile {}: {why}", path.display()).context(Hint::new(
-            "`fingerforced ports` proposes a profile from what it hears; README.md has the keys",
-        ))
-    })
 }
 
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
@@ -394,7 +354,10 @@ impl Desk {
 impl Audience for Desk {
     fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
 
-    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &shell::Ports) {
+        if let Some(visit) = visit {
+            self.terminal.measures(visit.place());
+        }
         for said in said {
             match (said, self.practice) {
                 (Said::Trial(row), Some(target)) => {
@@ -406,7 +369,7 @@ impl Audience for Desk {
                 }
                 _ => {}
             }
-            self.terminal.hear(said, port);
+            self.terminal.hear(said, ports);
         }
         self.loaded = visit.is_some_and(|visit| matches!(visit.stage(), Stage::Pull { .. }));
     }

@@ -1,9 +1,9 @@
 //! `fingerforced serve`: the page. Visits are begun there, recorded as `record` does, and sealed in a child.
 
+use super::sensor_ports::Ports;
 use crate::clock::{Clock, SystemClock};
 use crate::data_folder::DataFolder;
 use crate::health::Health;
-use crate::port::DEFAULT_BAUD;
 use crate::server::board::Board;
 use crate::server::desk::{Desk, Last, Orders, Setting};
 use crate::server::guard::{Guard, Role};
@@ -33,15 +33,9 @@ use tokio_rustls::TlsAcceptor;
 #[derive(Debug, Clone, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The serial port (or a link to one) [default: the one with a sensor seen before]
-    #[arg(long)]
-    pub port: Option<String>,
-    /// Speed of the port
-    #[arg(long, default_value_t = DEFAULT_BAUD)]
-    pub baud: u32,
-    /// The sensor prints lines of numbers: what they mean (TOML; `fingerforced ports` proposes one)
-    #[arg(long, value_name = "FILE.toml")]
-    pub profile: Option<PathBuf>,
+    /// The ports.
+    #[command(flatten)]
+    pub ports: Ports,
     /// Address and port to listen on; port 0 takes a free one
     #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:7117")]
     pub listen: SocketAddr,
@@ -87,19 +81,16 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         .map_err(|error| error.context(Hint::new("is it in use? Choose another with --listen")))?;
     let address = listener.local_addr()?;
     let tls = encryption(args, address, &data)?;
-    let guard = Arc::new(Guard::new(hosts(args, address), tls.is_some()));
+    let guard = Guard::new(hosts(args, address), tls.is_some());
+    let guard = Arc::new(guard.remembering(Arc::clone(data.disk()), data.path()).map_err(advised)?);
     let (requests, asked) = mpsc::channel(1);
     let (close, closing) = watch::channel(false);
     let (end, ended) = watch::channel(false);
     let live = Live::new(Arc::new(SystemClock));
     let health = Arc::new(Mutex::new(Health::default()));
     let pages = Arc::new(Semaphore::new(PAGES));
-    let setting = Setting {
-        port: args.port.clone(),
-        baud: args.baud,
-        profile: args.profile.as_deref().map(super::record::read_profile).transpose()?,
-        keep_free: args.keep_free,
-    };
+    args.ports.profiles()?;
+    let setting = Setting { ports: args.ports.clone(), keep_free: args.keep_free };
     let orders = Orders::default();
     let last = Last::default();
     let desk = Desk {
@@ -119,6 +110,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         data,
         setting,
         last,
+        visits: Arc::default(),
         pages: Arc::clone(&pages),
         ended: ended.clone(),
     };

@@ -2,6 +2,7 @@
 //! because it opens an HDF5 file.
 
 use crate::server::review;
+use analysis::command::compare::BasisArgs;
 use analysis::console::advised;
 use analysis::recording::read::Recording;
 use std::path::{Path, PathBuf};
@@ -38,6 +39,22 @@ pub struct Args {
     /// Shortest load under which creep is judged, s
     #[arg(long)]
     pub shortest: Option<f64>,
+    /// Only print what a page shows of it before the next visit (JSON)
+    #[arg(long)]
+    pub earlier: bool,
+    /// Only print the changes since this earlier visit's recording (JSON); a report has them, too
+    #[arg(long, value_name = "RECORDING")]
+    pub since: Option<PathBuf>,
+    /// What the changes are held against.
+    #[command(flatten)]
+    pub basis: BasisArgs,
+}
+
+impl Args {
+    /// The recordings that are opened.
+    pub fn recordings(&self) -> Vec<PathBuf> {
+        self.since.iter().chain([&self.recording]).cloned().collect()
+    }
 }
 
 /// Runs the command.
@@ -51,14 +68,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return sensor(&args.recording, initial, shortest);
     }
     if args.report {
-        return report(&args.recording);
+        return report(args);
     }
-    if args.review || args.trace.is_some() {
-        let recording = Recording::open(&args.recording).map_err(advised)?;
-        let told = match args.trace {
-            Some(order) => serde_json::to_string(&review::trace(&recording, order)?)?,
-            None => serde_json::to_string(&review::results(&recording)?)?,
-        };
+    if let Some(told) = page(args)? {
         return Ok(analysis::console::result(&(told + "\n"))?);
     }
     if args.whole {
@@ -71,14 +83,34 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
 }
 
-fn report(recording: &Path) -> anyhow::Result<()> {
+/// What a page shows (JSON), where that is asked for.
+fn page(args: &Args) -> anyhow::Result<Option<String>> {
+    let open = || Recording::open(&args.recording).map_err(advised);
+    Ok(Some(if let Some(earlier) = &args.since {
+        serde_json::to_string(&review::compared(earlier, &args.recording, &args.basis.rules()?)?)?
+    } else if let Some(order) = args.trace {
+        serde_json::to_string(&review::trace(&open()?, order)?)?
+    } else if args.review {
+        serde_json::to_string(&review::results(&open()?)?)?
+    } else if args.earlier {
+        serde_json::to_string(&review::earlier(&open()?)?)?
+    } else {
+        return Ok(None);
+    }))
+}
+
+fn report(args: &Args) -> anyhow::Result<()> {
     use analysis::command::report;
+    for file in args.recordings() {
+        review::may_be_reported(&Recording::open(&file).map_err(advised)?)?;
+    }
     report::run(&report::Args {
-        files: vec![recording.to_owned()],
+        files: args.recordings(),
         out: Some(PathBuf::from("-")),
         methods: false,
+        protocol: None,
         no_figures: false,
-        basis: analysis::command::compare::BasisArgs::default(),
+        basis: args.basis.clone(),
     })
 }
 

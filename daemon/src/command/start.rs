@@ -38,14 +38,19 @@ fn options(keep_free_mib: u64) -> Options {
     Options { reserve_bytes: keep_free_mib.saturating_mul(1 << 20), ..Options::default() }
 }
 
-/// Begins a new visit.
+/// Begins a new visit with so many sensors.
 pub(crate) fn new(
     whose: &Whose,
     plan: Option<Plan>,
+    sensors: usize,
     keep_free_mib: u64,
     data: &DataFolder,
 ) -> anyhow::Result<Start> {
     let consent = checked(whose, plan.as_ref(), SystemClock.utc_ns())?;
+    if let Some(why) = plan.as_ref().and_then(|plan| plan.needs_more_than(sensors)) {
+        let why = format!("the plan's {why}, and {sensors} is recorded: name each sensor's port with --port");
+        return Err(Usage(why).into());
+    }
     let clock: Arc<dyn Clock> = Arc::new(SystemClock);
     let (id, anchor) = (uuid::Uuid::new_v4(), clock.anchor());
     let (folder, lock) = data.new_visit(id, anchor.utc_ns).map_err(advised)?;
@@ -110,8 +115,13 @@ pub(crate) fn checked(whose: &Whose, plan: Option<&Plan>, now_utc_ns: i64) -> an
     Ok(format!("{day} version {version}"))
 }
 
-/// Goes on with an interrupted visit.
-pub(crate) fn resumed(which: Option<&Path>, keep_free_mib: u64, data: &DataFolder) -> anyhow::Result<Start> {
+/// Goes on with an interrupted visit, on this many ports.
+pub(crate) fn resumed(
+    which: Option<&Path>,
+    ports: usize,
+    keep_free_mib: u64,
+    data: &DataFolder,
+) -> anyhow::Result<Start> {
     let disk = SystemDisk::shared();
     let folder = match which {
         Some(folder) => folder.canonicalize().map_err(|error| {
@@ -133,11 +143,18 @@ pub(crate) fn resumed(which: Option<&Path>, keep_free_mib: u64, data: &DataFolde
     if visit.core.is_finished() {
         return Err(why_not("its plan is done"));
     }
+    if visit.ports > ports {
+        return Err(anyhow!(
+            "the visit in {} has {} sensors, {ports} are given",
+            folder.display(),
+            visit.ports
+        )
+        .context(Hint::new("name the port of each with --port, in the order of the beginning")));
+    }
     let clock: Arc<dyn Clock> = Arc::new(Continued::after(&visit, Arc::new(SystemClock)));
     let mut first: Vec<Record> = visit.missing.drain(..).collect();
-    if visit.port_open {
-        first.push(Record::Closed { port: 0, reason: "interrupted".to_owned() });
-    }
+    let open = visit.open_ports.iter().map(|port| (*port, "interrupted".to_owned()));
+    first.extend(open.map(|(port, reason)| Record::Closed { port, reason }));
     first.push(Record::Anchor(clock.anchor()));
     let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;
     let recorder = Recorder::new(journal, visit.core);

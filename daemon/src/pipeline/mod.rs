@@ -3,7 +3,14 @@
 //! decode (frames) → device time (segments, gaps) → force (counts to N) → holds. Fed from the journal's records and
 //! nothing else, in their order, live and when sealing; the same records give the same bits, however the bytes are
 //! split. No clock, no I/O, no logging.
+//!
+//! Several sensors at once: each port has its own conversation and its own sensor with its own segments, gaps, zeros and
+//! finders; nothing of one waits for another. Port p's sensor has the number p + 1, whichever answers first; a sensor that
+//! is accepted in another's place gets the next free one. Two that say the same serial number are refused, and one that
+//! comes back on another port of the recording is known by its serial number. Only the host's time places them side by
+//! side: when sealing, each segment's clock map with its bound.
 
+mod adopt;
 pub mod device_time;
 pub mod force;
 pub mod link;
@@ -21,9 +28,7 @@ use analysis::sensor::certificate::Certificate;
 use analysis::sensor::properties::Properties;
 use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
-use firmware_protocol::message::{
-    Condition, DeviceMessage, HostMessage, Identity, MessageFault, PROTOCOL_VERSION, Samples,
-};
+use firmware_protocol::message::{Condition, DeviceMessage, HostMessage, Identity, MessageFault};
 use link::{Link, Word};
 use sensor::Sensor;
 use serde::{Deserialize, Serialize};
@@ -37,12 +42,15 @@ use text_port::{TextPort, profile_of};
 pub enum Action {
     /// Take a new zero now.
     Tare {
+        /// Whose.
+        #[serde(flatten)]
+        which: Which,
         /// The sensor's orientation, as typed; "" not said.
         #[serde(default, skip_serializing_if = "String::is_empty")]
         orientation: String,
     },
     /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
-    SeekZero,
+    SeekZero(Which),
     /// Go on with another sensor than the one the recording began with.
     AcceptSensor,
     /// End the recording: stop the board.
@@ -50,6 +58,17 @@ pub enum Action {
         /// Why.
         reason: String,
     },
+}
+
+/// Which sensor and channel, from 1; where none is named, all of them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Which {
+    /// Sensor.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sensor: Option<usize>,
+    /// Channel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<usize>,
 }
 
 impl Action {
@@ -73,6 +92,8 @@ pub enum Output {
     },
     /// A sensor said who it is.
     Identified {
+        /// Port number.
+        port: u8,
         /// Sensor, from 1.
         sensor: usize,
         /// Who it is.
@@ -161,6 +182,8 @@ pub enum LinkState {
         /// Serial number now.
         found: String,
     },
+    /// Another port has a sensor of this serial number already.
+    Twice(String),
     /// Samples stopped although the port is open.
     Silent,
     /// Samples flow (again).
@@ -198,6 +221,9 @@ impl WireFaults {
 }
 
 struct PortState {
+    /// Number of the port's first sensor, whichever port answers first.
+    number: usize,
+    open: bool,
     accumulator: Accumulator,
     link: Link,
     sensor: Option<usize>,
@@ -211,10 +237,19 @@ struct PortState {
     text: Option<Box<TextPort>>,
 }
 
+impl PortState {
+    /// The sensor that is known to be on it is still there, as far as is known.
+    fn is_at_home(&self) -> bool {
+        self.open && self.stranger.is_none()
+    }
+}
+
 /// The pipeline's state.
 pub struct Pipeline {
     ports: Vec<PortState>,
     sensors: Vec<Sensor>,
+    /// Sensors' numbers given away so far.
+    numbers: usize,
     calibrations: Vec<Arc<Certificate>>,
     faults: WireFaults,
     words: Vec<Word>,
@@ -237,6 +272,7 @@ impl Pipeline {
         Pipeline {
             ports: Vec::new(),
             sensors: Vec::new(),
+            numbers: 0,
             calibrations: Vec::new(),
             faults: WireFaults::default(),
             words: Vec::new(),
@@ -263,7 +299,7 @@ impl Pipeline {
 
     /// Samples recorded so far of a sensor (from 1).
     pub fn position(&self, sensor: usize) -> u64 {
-        sensor.checked_sub(1).and_then(|at| self.sensors.get(at)).map_or(0, Sensor::position)
+        self.sensors.iter().find(|it| it.number() == sensor).map_or(0, Sensor::position)
     }
 
     /// Takes one record.
@@ -294,7 +330,10 @@ impl Pipeline {
     fn port(&mut self, port: u8) -> &mut PortState {
         let wanted = usize::from(port);
         while self.ports.len() <= wanted {
+            self.numbers += 1;
             self.ports.push(PortState {
+                number: self.numbers,
+                open: false,
                 accumulator: Accumulator::new(),
                 link: Link::default(),
                 sensor: None,
@@ -312,6 +351,7 @@ impl Pipeline {
     fn opened(&mut self, port: u8, detail: &str, now_ns: u64, out: &mut Vec<Output>) {
         let beginning_lost = self.beginning_lost;
         let state = self.port(port);
+        state.open = true;
         if let Some(profile) = profile_of(detail) {
             match &mut state.text {
                 Some(text) => text.reopened(now_ns),
@@ -330,6 +370,7 @@ impl Pipeline {
 
     fn closed(&mut self, port: u8, reason: &str, now_ns: u64, out: &mut Vec<Output>) {
         let state = self.port(port);
+        state.open = false;
         state.link.closed(now_ns);
         state.accumulator.reset();
         let sensor = state.sensor;
@@ -435,12 +476,12 @@ impl Pipeline {
             Ok(DeviceMessage::Condition(condition)) => self.condition(port, condition, now_ns, out),
             Ok(DeviceMessage::Pong(pong)) => {
                 let state = &mut self.ports[usize::from(port)];
-                if let (Some((token, sent_ns)), Some(sensor)) = (state.ping, state.sensor)
-                    && token == pong.token
+                if let (Some((token, sent_ns)), Some(at)) = (state.ping, state.sensor)
+                    && let Some(sensor) = self.sensors.get(at).filter(|_| token == pong.token)
                 {
                     state.ping = None;
                     out.push(Output::Pong {
-                        sensor: sensor + 1,
+                        sensor: sensor.number(),
                         sent_ns,
                         arrived_ns: now_ns,
                         device_time_us: pong.device_time_us,
@@ -460,99 +501,6 @@ impl Pipeline {
         true
     }
 
-    fn is_boot(&self, sensor: usize, boot_id: u32) -> bool {
-        self.sensors.get(sensor).is_some_and(|sensor| sensor.is_boot(boot_id))
-    }
-
-    fn identified(&mut self, port: u8, identity: &Identity, now_ns: u64, out: &mut Vec<Output>) {
-        if identity.protocol_version != PROTOCOL_VERSION {
-            self.ports[usize::from(port)].link.refuse(now_ns);
-            out.push(Output::Link(port, LinkState::OtherVersion(identity.protocol_version)));
-            return;
-        }
-        let found = SensorIdentity::from(identity);
-        let state = &mut self.ports[usize::from(port)];
-        let at = match state.sensor {
-            None => self.adopt(port, found, out),
-            Some(at) => {
-                let Some(sensor) = self.sensors.get_mut(at) else { return };
-                if sensor.is_nameless() {
-                    let at = self.name(port, at, identity, out);
-                    return self.adopted(port, at, identity.boot_id, now_ns, out);
-                }
-                if sensor.identity().serial != found.serial {
-                    let expected = sensor.identity().serial.clone();
-                    state.stranger = Some(Box::new(*identity));
-                    state.link.refuse(now_ns);
-                    out.push(Output::Link(port, LinkState::OtherSensor { expected, found: found.serial }));
-                    return;
-                }
-                at
-            }
-        };
-        self.adopted(port, at, identity.boot_id, now_ns, out);
-    }
-
-    fn adopted(&mut self, port: u8, at: usize, boot_id: u32, now_ns: u64, out: &mut Vec<Output>) {
-        let Some(sensor) = self.sensors.get_mut(at) else { return };
-        let restarted = sensor.boot(boot_id);
-        self.with_words(port, now_ns, out, |state, now_ns, words| {
-            state.link.identified(restarted, now_ns, words)
-        });
-    }
-
-    /// Samples that come after a hole in the journal are taken, although the start that was sent for them, who sends them,
-    /// or that somebody confirmed another sensor, was in the hole.
-    fn take_after_hole(&mut self, port: u8, samples: &Samples, now_ns: u64, out: &mut Vec<Output>) {
-        let state = &mut self.ports[usize::from(port)];
-        if !state.hole {
-            return;
-        }
-        let confirmed = state.stranger.take_if(|stranger| stranger.boot_id == samples.boot_id);
-        let nameless = state.sensor.is_none() && state.link.takes_samples();
-        if confirmed.is_none() && !nameless && !state.link.awaits_samples() {
-            return;
-        }
-        if let Some(stranger) = confirmed {
-            self.adopt(port, SensorIdentity::from(&*stranger), out);
-        }
-        let state = &mut self.ports[usize::from(port)];
-        state.link.went_on(now_ns);
-        state.started = true;
-        if state.sensor.is_none() {
-            let at = self.adopt(port, SensorIdentity::nameless(samples), out);
-            self.sensors.get_mut(at).into_iter().for_each(|sensor| sensor.lost(HostLoss::Records));
-        }
-    }
-
-    /// Who a nameless sensor is: itself, where the boot is the same; another one, where it is not.
-    fn name(&mut self, port: u8, at: usize, identity: &Identity, out: &mut Vec<Output>) -> usize {
-        let found = SensorIdentity::from(identity);
-        match self.sensors.get_mut(at).filter(|sensor| sensor.is_boot(identity.boot_id)) {
-            Some(sensor) => {
-                sensor.interrupt(Interruption::Unplugged, out);
-                sensor.name(found, self.find);
-                out.push(Output::Identified { sensor: at + 1, identity: sensor.identity().clone() });
-                self.calibrate(out);
-                at
-            }
-            None => self.adopt(port, found, out),
-        }
-    }
-
-    /// A sensor that is new to this port.
-    fn adopt(&mut self, port: u8, identity: SensorIdentity, out: &mut Vec<Output>) -> usize {
-        let known = self.sensors.iter().position(|sensor| sensor.identity().serial == identity.serial);
-        let at = known.unwrap_or(self.sensors.len());
-        if known.is_none() {
-            out.push(Output::Identified { sensor: at + 1, identity: identity.clone() });
-            self.sensors.push(Sensor::new(at + 1, identity, self.find));
-            self.calibrate(out);
-        }
-        self.ports[usize::from(port)].sensor = Some(at);
-        at
-    }
-
     fn condition(&mut self, port: u8, condition: Condition, now_ns: u64, out: &mut Vec<Output>) {
         let state = &mut self.ports[usize::from(port)];
         // One that was under way when the stop was sent is not its answer.
@@ -561,13 +509,11 @@ impl Pipeline {
         // After a hole, what was taken for our stream may have been one that was stopped for ours.
         let stopping =
             answer && (phase == link::Phase::Stopping || (state.hole && phase == link::Phase::Streaming));
-        let Some(at) = state.sensor else { return };
-        if let Some(sensor) = self.sensors.get_mut(at)
-            && stopping
-        {
+        let Some(sensor) = state.sensor.and_then(|at| self.sensors.get_mut(at)) else { return };
+        if stopping {
             sensor.stopped(condition.boot_id, condition.next_sample, out);
         }
-        out.push(Output::Condition(at + 1, condition));
+        out.push(Output::Condition(sensor.number(), condition));
         if answer {
             self.with_words(port, now_ns, out, |state, now_ns, words| state.link.condition(now_ns, words));
         }
@@ -575,10 +521,8 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare { orientation }) => {
-                self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(true, &orientation))
-            }
-            Ok(Action::SeekZero) => self.sensors.iter_mut().for_each(|sensor| sensor.seek_zero(false, "")),
+            Ok(Action::Tare { which, orientation }) => self.seek_zero(which, true, &orientation),
+            Ok(Action::SeekZero(which)) => self.seek_zero(which, false, ""),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 let lines = (0..).zip(&self.ports).filter(|(_, state)| state.text.is_some());
@@ -589,10 +533,22 @@ impl Pipeline {
         }
     }
 
+    fn seek_zero(&mut self, which: Which, any_level: bool, orientation: &str) {
+        let meant = |sensor: &&mut Sensor| which.sensor.is_none_or(|number| number == sensor.number());
+        for sensor in self.sensors.iter_mut().filter(meant) {
+            sensor.seek_zero(which.channel, any_level, orientation);
+        }
+    }
+
     fn accept_stranger(&mut self, now_ns: u64, out: &mut Vec<Output>) {
-        for port in 0..self.ports.len() as u8 {
-            let Some(identity) = self.ports[usize::from(port)].stranger.take() else { continue };
-            self.ports[usize::from(port)].sensor = None;
+        // All of them leave before any is taken: they may have changed places.
+        let strangers = self.ports.iter_mut().map(|state| {
+            let stranger = state.stranger.take()?;
+            state.sensor = None;
+            Some(stranger)
+        });
+        for (port, identity) in (0..).zip(strangers.collect::<Vec<_>>()) {
+            let Some(identity) = identity else { continue };
             self.with_words(port, now_ns, out, |state, now_ns, words| {
                 state.started = false;
                 state.link.opened(false, now_ns, words)
@@ -613,7 +569,7 @@ impl Pipeline {
             // It changes no force: whoever says how uncertain one is wants it.
             Setting::Properties(of) => return out.push(Output::Properties(Arc::new((**of).clone()))),
         };
-        if let Some(sensor) = sensor.checked_sub(1).and_then(|at| self.sensors.get_mut(at)) {
+        if let Some(sensor) = self.sensors.iter_mut().find(|it| it.number() == sensor) {
             sensor.set(&setting, out);
             let position = sensor.position();
             out.push(Output::Set(setting, position));
@@ -625,9 +581,9 @@ impl Pipeline {
         let sensors = &mut self.sensors;
         self.calibrations.retain(|certificate| {
             let Some(curves) = certificate.curves() else { return false };
-            let of = (1..).zip(sensors.iter_mut());
-            let mut used = of.filter_map(|(number, sensor)| {
-                sensor.calibrate(certificate.channel, &certificate.serial, &curves).then_some(number)
+            let mut used = sensors.iter_mut().filter_map(|sensor| {
+                let is_its = sensor.calibrate(certificate.channel, &certificate.serial, &curves);
+                is_its.then_some(sensor.number())
             });
             let number = used.next();
             out.extend(number.map(|number| Output::Calibrated(number, Arc::clone(certificate))));

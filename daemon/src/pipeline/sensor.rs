@@ -8,6 +8,7 @@ use crate::journal::Record;
 use analysis::holds::{Event, Parameters, Sample, Stream};
 use analysis::sensor::curve::Curves;
 use firmware_protocol::message::{Identity, Samples};
+use std::borrow::Cow;
 
 /// A hole longer than this begins the search for a zero anew, s.
 const ZERO_GAP_S: f64 = 0.1;
@@ -66,18 +67,27 @@ impl From<&Identity> for SensorIdentity {
 }
 
 impl SensorIdentity {
+    /// A sensor of which nothing is known, and nothing came.
+    pub(crate) fn unknown() -> Self {
+        SensorIdentity::nothing_but(0, 1)
+    }
+
     /// A sensor of which only samples are left: its counts are kept, their force is unknown.
     pub(super) fn nameless(frame: &Samples) -> Self {
+        SensorIdentity::nothing_but(frame.interval_ns, usize::from(frame.channels))
+    }
+
+    fn nothing_but(interval_ns: u32, channels: usize) -> Self {
         let scale = Scale { zero_counts: 0.0, n_per_count: f64::NAN, rated_n: f64::NAN };
         let channel = ChannelIdentity { scale, rated_counts: 0, direction: "unknown".to_owned() };
         SensorIdentity {
             serial: String::new(),
             firmware: String::new(),
-            interval_ns: frame.interval_ns,
+            interval_ns,
             group_delay_s: 0.0,
             bandwidth_hz: f64::NAN,
             settling_s: f64::NAN,
-            channels: vec![channel; usize::from(frame.channels)],
+            channels: vec![channel; channels],
         }
     }
 }
@@ -109,6 +119,20 @@ pub struct Block {
     pub force_n: Vec<f32>,
     /// Time since the segment's first sample, group delay taken off, s.
     pub device_time_s: Vec<f64>,
+}
+
+impl Block {
+    /// Force of one channel, from 1; none where there is no such channel.
+    pub fn channel_force_n(&self, channel: usize) -> Cow<'_, [f32]> {
+        let channels = self.counts.len() / self.samples.max(1) as usize;
+        match channel {
+            1 if channels == 1 => Cow::Borrowed(&self.force_n),
+            channel if (1..=channels).contains(&channel) => {
+                self.force_n.iter().skip(channel - 1).step_by(channels).copied().collect()
+            }
+            _ => Cow::Borrowed(&[]),
+        }
+    }
 }
 
 struct Channel {
@@ -173,6 +197,16 @@ impl Sensor {
         }
     }
 
+    /// Its number, from 1.
+    pub(super) fn number(&self) -> usize {
+        self.number
+    }
+
+    /// That it is on this port.
+    pub(super) fn identified(&self, port: u8) -> Output {
+        Output::Identified { port, sensor: self.number, identity: self.identity.clone() }
+    }
+
     pub(super) fn identity(&self) -> &SensorIdentity {
         &self.identity
     }
@@ -194,9 +228,10 @@ impl Sensor {
         self.boot_id.replace(boot_id).is_some_and(|before| before != boot_id)
     }
 
-    /// A new zero is asked for; `any_level` where a person answers for the level.
-    pub(super) fn seek_zero(&mut self, any_level: bool, orientation: &str) {
-        for channel in &mut self.channels {
+    /// A new zero is asked for, of one channel or of all, in this orientation; `any_level` where a person answers for the level.
+    pub(super) fn seek_zero(&mut self, which: Option<usize>, any_level: bool, orientation: &str) {
+        let meant = (1..).zip(&mut self.channels);
+        for (_, channel) in meant.filter(|(number, _)| which.is_none_or(|which| which == *number)) {
             channel.zeroing = Some((any_level, orientation.to_owned()));
             channel.zero_search = None;
         }

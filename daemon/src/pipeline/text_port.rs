@@ -66,6 +66,9 @@ impl Pipeline {
         for found in found.drain(..) {
             match found {
                 TextOut::Known(identity) => {
+                    if self.is_twice(port, &identity.serial, out) {
+                        continue;
+                    }
                     self.adopt(port, *identity, out);
                     out.push(Output::Link(port, LinkState::Flowing));
                 }

@@ -30,6 +30,7 @@ impl Line {
 
 /// A port by its name.
 pub struct SerialCable {
+    number: u8,
     line: Line,
     clock: Arc<dyn Clock>,
     handover: Arc<Handover>,
@@ -40,9 +41,9 @@ pub struct SerialCable {
 }
 
 impl SerialCable {
-    /// A cable to a port that is open already.
-    pub fn new(port: Serial, line: Line, clock: Arc<dyn Clock>, handover: Arc<Handover>) -> Self {
-        SerialCable { line, clock, handover, waiting: Some(port), reader: None, writer: None }
+    /// A cable to a port that is open already; what it delivers comes as that of port `number`.
+    pub fn new(number: u8, port: Serial, line: Line, clock: Arc<dyn Clock>, handover: Arc<Handover>) -> Self {
+        SerialCable { number, line, clock, handover, waiting: Some(port), reader: None, writer: None }
     }
 }
 
@@ -65,7 +66,7 @@ impl Cable for SerialCable {
             self.write(start.as_bytes())?;
         }
         let (clock, handover) = (Arc::clone(&self.clock), Arc::clone(&self.handover));
-        self.reader = Some(Reader::start(0, Box::new(port), clock, handover)?);
+        self.reader = Some(Reader::start(self.number, Box::new(port), clock, handover)?);
         Ok(())
     }
 

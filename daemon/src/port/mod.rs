@@ -18,6 +18,9 @@ use std::time::Duration;
 
 pub use open::{DEFAULT_BAUD, OpenError, open};
 
+/// Most sensors of a recording.
+pub const SENSORS_MAX: usize = 16;
+
 /// How long a read waits for a byte before it returns `TimedOut`; also how fast a reader thread hears that it must stop.
 pub const READ_TIMEOUT: Duration = Duration::from_millis(50);
 

@@ -12,8 +12,8 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PROPERTIES, SEGMENT_BEGAN,
-    SegmentRow, TareRow, TrialRow,
+    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED, PROPERTIES,
+    SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use analysis::sensor::certificate::Certificate;
 use std::collections::VecDeque;
@@ -36,6 +36,8 @@ pub struct Survey {
     pub events: Vec<EventRow>,
     /// The recording was finished properly, and why.
     pub finished: Option<String>,
+    /// By port: the sensor on it.
+    ports: Vec<Option<usize>>,
     latest: Anchor,
     shown: VecDeque<String>,
 }
@@ -132,6 +134,21 @@ impl Survey {
         self.sensors.first().map(|sensor| (1, sensor.samples))
     }
 
+    /// The same for something of a port: among several, at its own sensor.
+    fn at_port(&self, port: u8) -> Option<(usize, u64)> {
+        if self.ports.len() < 2 {
+            return self.here();
+        }
+        let sensor = self.ports.get(usize::from(port)).copied().flatten()?;
+        Some((sensor, self.sensors.get(sensor.checked_sub(1)?)?.samples))
+    }
+
+    fn port_mut(&mut self, port: u8) -> &mut Option<usize> {
+        let at = usize::from(port);
+        self.ports.resize(self.ports.len().max(at + 1), None);
+        &mut self.ports[at]
+    }
+
     /// Civil time by the latest anchor, ns.
     fn utc_ns(&self, monotonic_ns: u64) -> i64 {
         let since_ns = as_i64(monotonic_ns).saturating_sub(as_i64(self.latest.monotonic_ns));
@@ -150,6 +167,15 @@ impl Survey {
 
     /// Every record but the bytes and the ticks is an event.
     fn note(&mut self, stamped: &Stamped) {
+        let mut of_port = None;
+        if let Record::Sent { port, .. }
+        | Record::Opened { port, .. }
+        | Record::Closed { port, .. }
+        | Record::Dropped { port, .. } = &stamped.record
+        {
+            self.port_mut(*port);
+            of_port = Some(*port);
+        }
         let (kind, detail) = match &stamped.record {
             Record::Bytes { .. } | Record::Tick | Record::Parameters(_) => return,
             Record::Sent { bytes, .. } => ("sent", hex(bytes)),
@@ -164,7 +190,7 @@ impl Survey {
                 );
                 ("clocks", detail)
             }
-            Record::Opened { detail, .. } => ("port opened", detail.clone()),
+            Record::Opened { detail, .. } => (PORT_OPENED, detail.clone()),
             Record::Closed { reason, .. } => (PORT_CLOSED, reason.clone()),
             Record::Dropped { bytes, .. } => ("bytes dropped by the host", bytes.to_string()),
             Record::Action(text) => ("action", text.clone()),
@@ -177,7 +203,7 @@ impl Survey {
                 ("finished", reason.clone())
             }
         };
-        let place = self.here();
+        let place = of_port.map_or_else(|| self.here(), |port| self.at_port(port));
         self.event(stamped.monotonic_ns, place, kind, detail);
     }
 
@@ -228,11 +254,10 @@ impl Survey {
 
     fn output(&mut self, output: Output, stamped: &Stamped) {
         match output {
-            Output::Identified { sensor: number, identity } => match self.sensor(number) {
-                // Until now only its samples were known.
-                Some(sensor) => sensor.identity = identity,
-                None => self.sensors.push(SensorSurvey::new(identity)),
-            },
+            Output::Identified { port, sensor: number, identity } => {
+                *self.port_mut(port) = Some(number);
+                self.identified(number, identity);
+            }
             Output::Began(number, began) => {
                 let latest = self.latest.clone();
                 if let Some(sensor) = self.sensor(number) {
@@ -285,11 +310,23 @@ impl Survey {
                 self.event(stamped.monotonic_ns, Some((sensor, position)), "condition", detail);
             }
             Output::Link(_, LinkState::Closed(_)) => {}
-            Output::Link(_, state) => {
-                let place = self.here();
+            Output::Link(port, state) => {
+                let place = self.at_port(port);
                 self.event(stamped.monotonic_ns, place, "link", format!("{state:?}"));
             }
             _ => {}
+        }
+    }
+
+    fn identified(&mut self, number: usize, identity: SensorIdentity) {
+        // A sensor before it that never said who it is has its place all the same.
+        while self.sensors.len() + 1 < number {
+            self.sensors.push(SensorSurvey::new(SensorIdentity::unknown()));
+        }
+        match self.sensor(number) {
+            // Until now only its samples were known, or not even they.
+            Some(sensor) => sensor.identity = identity,
+            None => self.sensors.push(SensorSurvey::new(identity)),
         }
     }
 

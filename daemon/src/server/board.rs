@@ -8,7 +8,7 @@ use crate::clock::Clock;
 use crate::core::{Begun, Said};
 use crate::health::Health;
 use crate::pipeline::Output;
-use crate::shell::Audience;
+use crate::shell::{Audience, Ports};
 use crate::visit::action::Examiner;
 use crate::visit::engine::Visit;
 use crate::visit::plan::Plan;
@@ -75,13 +75,17 @@ impl Audience for Board {
         self.change(|view| view.begin(plan, &begun.participant, &begun.examiner));
     }
 
-    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, port: &str) {
+    fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &Ports) {
         let (mut changed, mut moved) = (false, false);
+        let (sensor, channel) = visit.map_or((1, 1), Visit::place);
+        self.view.measures((sensor, channel));
         for said in said {
             match said {
-                Said::Pipeline(Output::Block(block)) if block.sensor == 1 => self.live.samples(block),
-                Said::Pipeline(Output::Link(_, state)) => {
-                    self.refusal = crate::terminal::refused(state, port).or(self.refusal.take());
+                Said::Pipeline(Output::Block(block)) if block.sensor == sensor => {
+                    self.live.samples(block, channel)
+                }
+                Said::Pipeline(Output::Link(port, state)) => {
+                    self.refusal = crate::terminal::refused(state, ports.name(*port)).or(self.refusal.take());
                 }
                 Said::Cue(_) => self.live.begin_trial(),
                 _ => {}

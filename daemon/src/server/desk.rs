@@ -6,16 +6,17 @@ use super::board::Board;
 use super::view::Ended;
 use crate::clock::{Clock, SystemClock};
 use crate::command::practice;
-use crate::command::record::{arranged, known_port};
+use crate::command::record::arranged;
+use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::data_folder::DataFolder;
-use crate::port::cable::Line;
-use crate::port::profile::Profile;
+use crate::participant;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Usage, advised};
 use analysis::trial::Side;
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::mpsc::{Receiver, Sender};
@@ -36,6 +37,8 @@ pub struct Wanted {
     pub plan_text: String,
     /// `left`, `right` or "": the involved side.
     pub involved: String,
+    /// What else is known of the participant, by the names that `/api/setup` lists; "" not said.
+    pub about: BTreeMap<String, String>,
     /// Version of the consent form that was signed; "" none.
     pub consent_version: String,
     /// When it was signed, YYYY-MM-DD; "" not.
@@ -50,12 +53,8 @@ pub type Request = (Wanted, oneshot::Sender<Result<(), String>>);
 /// What everything here needs.
 #[derive(Debug, Clone)]
 pub struct Setting {
-    /// The port named on the command line.
-    pub port: Option<String>,
-    /// Its speed.
-    pub baud: u32,
-    /// What the lines of the sensor mean, where it prints lines.
-    pub profile: Option<Profile>,
+    /// The ports named on the command line.
+    pub ports: Ports,
     /// What is kept free on the disk, MiB.
     pub keep_free: u64,
 }
@@ -187,38 +186,36 @@ fn open<'a>(
     orders: Receiver<Order>,
 ) -> anyhow::Result<Shell<&'a mut Board>> {
     let plan = if wanted.resume { None } else { plan(wanted)? };
-    let whose = whose(wanted);
+    let whose = whose(wanted)?;
     if !wanted.resume {
         start::checked(&whose, plan.as_ref(), SystemClock.utc_ns())?;
     }
-    let name = match &setting.port {
-        Some(name) => name.clone(),
-        None => known_port(Some(data.path()))?,
-    };
+    let lines = setting.ports.lines(Some(data.path()))?;
     let practised = practice::noted(data, plan.as_ref(), &whose.examiner)?;
-    let mut shell =
-        Shell::open(&Line::new(name, setting.baud, setting.profile.clone()), board, orders, || {
-            let start = if wanted.resume {
-                start::resumed(None, setting.keep_free, data)?
-            } else {
-                start::new(&whose, plan, setting.keep_free, data)?
-            };
-            Ok((Arc::clone(data), start))
-        })?;
+    let mut shell = Shell::open(&lines, board, orders, || {
+        let start = if wanted.resume {
+            start::resumed(None, lines.len(), setting.keep_free, data)?
+        } else {
+            start::new(&whose, plan, lines.len(), setting.keep_free, data)?
+        };
+        Ok((Arc::clone(data), start))
+    })?;
     if let Some(seen) = practised {
         shell.act(seen.to_json()).map_err(advised)?;
     }
     Ok(shell)
 }
 
-fn whose(wanted: &Wanted) -> Whose {
+fn whose(wanted: &Wanted) -> anyhow::Result<Whose> {
+    let said = wanted.about.iter().filter(|(_, value)| !value.trim().is_empty());
+    let about = said.map(|(name, value)| participant::field(&format!("{name}={value}")).map_err(Usage));
     let (version, date) = (wanted.consent_version.clone(), wanted.consent_date.clone());
-    Whose {
+    Ok(Whose {
         participant: wanted.participant.clone(),
         examiner: wanted.examiner.clone(),
         consent: (!version.is_empty() || !date.is_empty()).then_some((version, date)),
-        about: Vec::new(),
-    }
+        about: about.collect::<Result<_, _>>()?,
+    })
 }
 
 /// The plan that is wanted, in the order in which it is run; `None` records without one.

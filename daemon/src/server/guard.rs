@@ -1,10 +1,15 @@
 //! Who may come in: every request is checked before anything else sees it.
 //!
 //! Comes in: requests. Goes out: the same with their [`Role`], or a refusal. A link works once and gives a cookie; without
-//! the cookie only `/enter` and `/healthz` answer, on loopback too, because other accounts of the machine reach it. The
+//! the cookie only `/enter` and `/healthz` answer, on loopback too, because other accounts of the machine reach it. Who was
+//! let in is still in after the program is started again, for the rest of the working day: a page comes back by itself in
+//! the middle of a visit. Only digests are written down; without that file (`DATA/server/sessions.json`) nobody is in. The
 //! `Host` must be one of ours (a name elsewhere that resolves to us is not), and whatever a page elsewhere sends carries
 //! an `Origin` that is not.
 
+use crate::clock::{Clock, SystemClock};
+use crate::files;
+use crate::journal::{Disk, JournalError};
 use axum::extract::{Request, State};
 use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::{Method, StatusCode};
@@ -12,6 +17,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use utoipa::ToSchema;
@@ -45,7 +51,16 @@ type Key = [u8; 32];
 #[derive(Debug, Default)]
 struct Keys {
     links: Vec<(Key, Role)>,
-    sessions: Vec<(Key, Role)>,
+    sessions: Vec<Session>,
+}
+
+/// A browser that was let in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+struct Session {
+    key: Key,
+    role: Role,
+    /// Until when, s since 1970.
+    until_s: i64,
 }
 
 /// The door.
@@ -55,6 +70,8 @@ pub struct Guard {
     hosts: Vec<String>,
     tls: bool,
     keys: Mutex<Keys>,
+    /// Where sessions are written down.
+    kept: Option<Mutex<(Arc<dyn Disk>, PathBuf)>>,
 }
 
 /// Only a key's digest is kept and compared, so that nothing can be learnt from how long a comparison takes.
@@ -67,17 +84,47 @@ fn new_key() -> String {
     uuid::Uuid::new_v4().simple().to_string()
 }
 
-fn keep(list: &mut Vec<(Key, Role)>, most: usize, key: &str, role: Role) {
-    if list.len() == most {
+/// Puts it at the end; where there is no room the oldest goes.
+fn keep<T>(list: &mut Vec<T>, most: usize, it: T) {
+    if list.len() >= most {
         list.remove(0);
     }
-    list.push((digest(key), role));
+    list.push(it);
+}
+
+fn now_s() -> i64 {
+    SystemClock.utc_ns().div_euclid(1_000_000_000)
 }
 
 impl Guard {
     /// A door at these hosts.
     pub fn new(hosts: Vec<String>, tls: bool) -> Guard {
-        Guard { hosts, tls, keys: Mutex::default() }
+        Guard { hosts, tls, keys: Mutex::default(), kept: None }
+    }
+
+    /// The same, which lets in whoever was in before, and writes down who is.
+    ///
+    /// # Errors
+    /// The disk refuses.
+    pub fn remembering(mut self, disk: Arc<dyn Disk>, data: &Path) -> Result<Guard, JournalError> {
+        let folder = data.join("server");
+        disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+        let path = folder.join("sessions.json");
+        // What cannot be understood lets nobody in.
+        self.keys().sessions = serde_json::from_slice(&files::read(&*disk, &path)?).unwrap_or_default();
+        self.kept = Some(Mutex::new((disk, path)));
+        Ok(self)
+    }
+
+    /// One after the other, each with what is true by then; whoever asks who is in does not wait for the disk.
+    fn write_down(&self) {
+        let Some(kept) = &self.kept else { return };
+        let kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let (disk, path) = &*kept;
+        let text = serde_json::to_vec(&self.keys().sessions).unwrap_or_default();
+        if let Err(error) = files::replace(&**disk, path, &text) {
+            tracing::warn!(%error, "who is let in now needs a new link after the next start");
+        }
     }
 
     fn keys(&self) -> std::sync::MutexGuard<'_, Keys> {
@@ -87,7 +134,7 @@ impl Guard {
     /// A link that works once.
     pub fn link(&self, role: Role) -> String {
         let key = new_key();
-        keep(&mut self.keys().links, LINKS, &key, role);
+        keep(&mut self.keys().links, LINKS, (digest(&key), role));
         let host = self.hosts.first().map_or("", String::as_str);
         format!("{}://{host}/enter?key={key}", self.scheme())
     }
@@ -102,8 +149,12 @@ impl Guard {
         let mut keys = self.keys();
         let at = keys.links.iter().position(|(known, _)| *known == digest)?;
         let (_, role) = keys.links.remove(at);
-        let session = new_key();
-        keep(&mut keys.sessions, SESSIONS, &session, role);
+        let (session, now_s) = (new_key(), now_s());
+        keys.sessions.retain(|session| session.until_s > now_s);
+        let until_s = now_s + i64::from(LASTS_S);
+        keep(&mut keys.sessions, SESSIONS, Session { key: self::digest(&session), role, until_s });
+        drop(keys);
+        self.write_down();
         let secure = if self.tls { "; Secure" } else { "" };
         let (_, name) = COOKIES.iter().find(|(of, _)| *of == role)?;
         let cookie =
@@ -119,10 +170,13 @@ impl Guard {
             .filter_map(|pair| pair.trim().split_once('='))
             .map(|(name, key)| (name, digest(key)))
             .collect();
-        let keys = self.keys();
-        let is_in = |(role, name): &&(Role, &str)| {
-            pairs.iter().any(|(own, key)| own == name && keys.sessions.contains(&(*key, *role)))
+        let (keys, now_s) = (self.keys(), now_s());
+        let knows = |key: &Key, role: Role| {
+            let mut sessions = keys.sessions.iter().filter(|it| it.until_s > now_s);
+            sessions.any(|it| it.key == *key && it.role == role)
         };
+        let is_in =
+            |(role, name): &&(Role, &str)| pairs.iter().any(|(own, key)| own == name && knows(key, *role));
         COOKIES.iter().find(is_in).map(|(role, _)| *role)
     }
 
@@ -267,6 +321,33 @@ mod tests {
         assert_eq!(guard.role(&headers(&[("cookie", &pair)])), Some(Role::Participant));
         assert_eq!(guard.role(&headers(&[("cookie", "fingerforce=guessed")])), None);
         assert_eq!(guard.role(&headers(&[])), None);
+    }
+
+    #[test]
+    fn who_is_in_stays_in_over_a_restart_until_the_day_is_over_and_nobody_else_comes_in() {
+        let data = tempfile::tempdir().unwrap();
+        let file = data.path().join("server/sessions.json");
+        let start = || {
+            let guard = Guard::new(vec!["127.0.0.1:1".to_owned()], false);
+            guard.remembering(crate::journal::SystemDisk::shared(), data.path()).unwrap()
+        };
+        let first = start();
+        let link = first.link(Role::Examiner);
+        let cookie = first.enter(link.split_once("key=").unwrap().1).unwrap().0;
+        let pair = cookie.split(';').next().unwrap().to_owned();
+        let role = |guard: &Guard| guard.role(&headers(&[("cookie", &pair)]));
+        assert_eq!(role(&start()), Some(Role::Examiner));
+        assert_eq!(start().enter(link.split_once("key=").unwrap().1), None, "a link is no session");
+        let written = std::fs::read_to_string(&file).unwrap();
+        assert!(!written.contains(pair.split_once('=').unwrap().1), "only a digest is kept");
+        let text = written.replace(&first.keys().sessions[0].until_s.to_string(), "1000");
+        assert_ne!(text, written);
+        std::fs::write(&file, text).unwrap();
+        assert_eq!(role(&start()), None, "the day is over");
+        std::fs::write(&file, "nonsense").unwrap();
+        assert_eq!(role(&start()), None);
+        std::fs::remove_file(&file).unwrap();
+        assert_eq!(role(&start()), None);
     }
 
     #[test]

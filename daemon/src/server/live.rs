@@ -46,15 +46,33 @@ struct Shared {
     /// Number of the first bin kept.
     first: u64,
     /// Segment, and what is added to its times.
-    segment: Option<u64>,
+    segment: Option<(usize, u64)>,
     offset_s: f64,
     force_n: f32,
     arrival_ns: u64,
-    peak_n: f32,
-    expected_n: Option<f64>,
-    /// States (JSON), each with its number, and what may be seen of the force: examiner's, participant's.
-    states: [(Arc<str>, Option<Sees>); 2],
+    paced: bool,
+    /// Examiner's, participant's.
+    told: [Told; 2],
     number: u64,
+}
+
+/// What a role is told.
+#[derive(Debug, Clone, Default)]
+struct Told {
+    /// The state (JSON).
+    state: Arc<str>,
+    /// What may be seen of the force now.
+    sees: Option<Sees>,
+    /// Number of the first bin after the last that was not to be seen: what was hidden when it came stays hidden.
+    from: u64,
+    /// Greatest force of the trial that was to be seen.
+    peak_n: f32,
+}
+
+impl Told {
+    fn sees_force(&self) -> bool {
+        self.sees == Some(Sees::All)
+    }
 }
 
 /// The one place.
@@ -86,23 +104,23 @@ impl Live {
     }
 
     /// Samples came.
-    pub fn samples(&self, block: &Block) {
-        self.shared().samples(block);
+    pub fn samples(&self, block: &Block, channel: usize) {
+        self.shared().samples(block, channel);
     }
 
     /// A trial begins: its peak is nobody's yet.
     pub fn begin_trial(&self) {
-        self.shared().peak_n = 0.0;
+        self.shared().told.iter_mut().for_each(|told| told.peak_n = 0.0);
     }
 
     /// A visit begins, by this clock: nothing is left of the one before.
     pub fn begin(&self, clock: &Arc<dyn Clock>) {
         self.confirmed_ns.store(0, Ordering::Relaxed);
         let mut shared = self.shared();
-        let (states, number) = (shared.states.clone(), shared.number);
+        let (told, number) = (shared.told.clone().map(|told| Told { peak_n: 0.0, ..told }), shared.number);
         // The bins' numbers go on, so that a page that is behind does not take old ones for new.
         let first = shared.first + shared.bins.len() as u64;
-        *shared = Shared { states, number, first, ..Shared::new(Arc::clone(clock)) };
+        *shared = Shared { told, number, first, ..Shared::new(Arc::clone(clock)) };
     }
 
     /// The view is another one.
@@ -113,8 +131,10 @@ impl Live {
         };
         let states = [state(Role::Examiner), state(Role::Participant)];
         let mut shared = self.shared();
-        shared.states = states;
-        shared.expected_n = view.pulled_expected_n();
+        for (told, (state, sees)) in shared.told.iter_mut().zip(states) {
+            (told.state, told.sees) = (state, sees);
+        }
+        shared.paced = view.is_paced();
         shared.number += 1;
     }
 
@@ -149,31 +169,34 @@ impl Shared {
             offset_s: 0.0,
             force_n: 0.0,
             arrival_ns: 0,
-            peak_n: 0.0,
-            expected_n: None,
-            states: Default::default(),
+            paced: false,
+            told: Default::default(),
             number: 0,
         }
     }
 
-    fn samples(&mut self, block: &Block) {
-        let channels = (block.counts.len() / block.samples.max(1) as usize).max(1);
+    fn samples(&mut self, block: &Block, channel: usize) {
+        let segment = Some((block.sensor, block.placed.segment));
         let first_s = block.device_time_s.first().copied().unwrap_or(0.0);
         let last_s = self.bins.back().map_or(0.0, |bin| bin.0);
-        if self.segment != Some(block.placed.segment) || first_s + self.offset_s < last_s {
-            self.segment = Some(block.placed.segment);
+        if self.segment != segment || first_s + self.offset_s < last_s {
+            self.segment = segment;
             self.offset_s = last_s + HOLE_S - first_s;
         }
-        for (time_s, force_n) in block.device_time_s.iter().zip(block.force_n.iter().step_by(channels)) {
+        for (time_s, force_n) in block.device_time_s.iter().zip(&*block.channel_force_n(channel)) {
             self.push(time_s + self.offset_s, *force_n);
         }
         self.arrival_ns = block.arrival_ns;
+        let end = self.first + self.bins.len() as u64;
+        self.told.iter_mut().filter(|told| !told.sees_force()).for_each(|told| told.from = end);
     }
 
     fn push(&mut self, time_s: f64, force_n: f32) {
         let bin_s = libm::floor(time_s / BIN_S) * BIN_S;
         self.force_n = force_n;
-        self.peak_n = self.peak_n.max(force_n);
+        for told in self.told.iter_mut().filter(|told| told.sees_force()) {
+            told.peak_n = told.peak_n.max(force_n);
+        }
         match self.bins.back_mut() {
             Some(Bin(own_s, least, greatest)) if *own_s >= bin_s => {
                 (*least, *greatest) = (least.min(force_n), greatest.max(force_n));
@@ -263,20 +286,20 @@ impl Page {
         let at = usize::from(self.role == Role::Participant);
         let shared = live.shared();
         let now_ns = shared.clock.monotonic_ns();
-        let (state, sees) = shared.states[at].clone();
-        let force = sees == Some(Sees::All);
-        let first = self.bins.max(shared.first);
+        let Told { state, peak_n, from, .. } = shared.told[at].clone();
+        let force = shared.told[at].sees_force();
+        let first = self.bins.max(shared.first).max(from);
         let skip = usize::try_from(first - shared.first).unwrap_or(usize::MAX);
         let bins: Vec<Bin> =
             if force { shared.bins.iter().skip(skip).copied().collect() } else { Vec::new() };
         // The newest bin may grow: it is sent again.
-        self.bins = (shared.first + shared.bins.len() as u64).saturating_sub(1);
+        self.bins = (shared.first + shared.bins.len() as u64).saturating_sub(1).max(from);
         let arrival_ns = shared.arrival_ns;
         let any = arrival_ns > 0;
         let is_new = self.state != shared.number;
         self.state = shared.number;
-        let (force_n, peak_n) = (shared.force_n, shared.peak_n);
-        let pace_n_per_s = shared.expected_n.filter(|_| force).and_then(|_| shared.pace_n_per_s());
+        let force_n = shared.force_n;
+        let pace_n_per_s = if force && shared.paced { shared.pace_n_per_s() } else { None };
         drop(shared);
         self.number += 1;
         if self.awaited.len() == AWAITED {

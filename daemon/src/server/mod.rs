@@ -5,6 +5,7 @@
 
 pub mod board;
 pub mod desk;
+pub mod earlier;
 pub mod guard;
 pub mod live;
 pub mod metrics;

@@ -2,6 +2,7 @@
 //! the repository is held to it by a test.
 
 use super::desk::{Last, Orders, Request, Setting, Wanted};
+use super::earlier;
 use super::guard::{self, BODY_BYTES, Guard, Problem, Refusal, Role, refusal};
 use super::live::{Live, Page};
 use super::metrics;
@@ -11,9 +12,11 @@ use crate::command::keys;
 use crate::data_folder::DataFolder;
 use crate::health::Health;
 use crate::journal::SystemDisk;
+use crate::participant;
 use crate::sensors;
 use crate::shell::Order;
 use crate::visit::plan::{Plan, builtin};
+use crate::visits::Visits;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
 use axum::extract::{DefaultBodyLimit, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
@@ -61,6 +64,8 @@ pub struct App {
     pub setting: Setting,
     /// The recording that was made last.
     pub last: Last,
+    /// Whose visits are whose.
+    pub visits: Arc<Visits>,
     /// Room for pages.
     pub pages: Arc<Semaphore>,
     /// True once the program ends.
@@ -93,7 +98,10 @@ fn described() -> (Router<App>, utoipa::openapi::OpenApi) {
         .routes(routes!(results))
         .routes(routes!(trace))
         .routes(routes!(correct))
-        .routes(routes!(report))
+        .routes(routes!(earlier::visits))
+        .routes(routes!(earlier::earlier))
+        .routes(routes!(earlier::changes))
+        .routes(routes!(earlier::report))
         .split_for_parts()
 }
 
@@ -162,7 +170,7 @@ impl As {
     }
 }
 
-fn examiners_only(role: Role) -> Result<(), Refusal> {
+pub(super) fn examiners_only(role: Role) -> Result<(), Refusal> {
     match role {
         Role::Examiner => Ok(()),
         Role::Participant => {
@@ -180,7 +188,8 @@ struct Entry {
 /// Uses up a link: sets the cookie that lets this browser in.
 #[utoipa::path(get, path = "/enter", params(Entry), responses((status = 200, description = "a page that goes on to /"), (status = 401, body = Problem)))]
 async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
-    let entered = app.guard.enter(&entry.key);
+    // It is written down, and a slow disk must not keep the pages waiting.
+    let entered = tokio::task::spawn_blocking(move || app.guard.enter(&entry.key)).await.unwrap_or_default();
     let entered = entered.and_then(|(cookie, role)| Some((HeaderValue::from_str(&cookie).ok()?, role)));
     let Some((cookie, role)) = entered else {
         return refusal(
@@ -228,6 +237,8 @@ struct Setup {
     checks: Vec<Check>,
     /// The plans that are built in.
     plans: Vec<PlanChoice>,
+    /// What may be said of a participant beside the code.
+    about: Vec<participant::Asked>,
     /// An interrupted visit waits to be resumed.
     interrupted: bool,
 }
@@ -264,10 +275,11 @@ async fn setup(State(app): State<App>, Extension(role): Extension<Role>) -> Resu
 }
 
 fn look(setting: &Setting, data: &Path) -> Setup {
-    let (port, port_problem) = match &setting.port {
-        Some(name) if Path::new(name).exists() => (name.clone(), String::new()),
+    let names = &setting.ports.names;
+    let (port, port_problem) = match names.iter().find(|name| !Path::new(name).exists()) {
         Some(name) => (String::new(), format!("{name} is not there")),
-        None => known(data),
+        None if names.is_empty() => known(data),
+        None => (names.join(", "), String::new()),
     };
     let checks = check::check(&SystemDisk::shared(), data, SystemClock.utc_ns());
     let word = |state: check::State| match state {
@@ -292,7 +304,14 @@ fn look(setting: &Setting, data: &Path) -> Setup {
         })
     });
     let interrupted = crate::command::start::interrupted(data);
-    Setup { port, port_problem, checks: checks.collect(), plans: plans.collect(), interrupted }
+    Setup {
+        port,
+        port_problem,
+        checks: checks.collect(),
+        plans: plans.collect(),
+        about: participant::asked().collect(),
+        interrupted,
+    }
 }
 
 /// The port with a sensor seen before.
@@ -414,14 +433,14 @@ async fn link(
 }
 
 /// The recording that was made last, and its visit's first one.
-fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Refusal> {
+pub(super) fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Refusal> {
     let last = app.last.lock().unwrap_or_else(PoisonError::into_inner).clone();
     let last = last.ok_or_else(|| refusal(StatusCode::CONFLICT, "no visit was recorded yet", "begin one"))?;
     Ok((last.with_file_name("recording-1.h5"), last))
 }
 
 /// Runs this program again, which opens the recording, and gives what it prints.
-async fn child(arguments: Vec<OsString>) -> Result<String, Refusal> {
+pub(super) async fn child(arguments: Vec<OsString>) -> Result<String, Refusal> {
     let failed = |told: &str| {
         let told = told.trim().trim_start_matches("error: ");
         let (error, hint) = told.split_once("\nhint: ").unwrap_or((told, ""));
@@ -440,7 +459,7 @@ async fn child(arguments: Vec<OsString>) -> Result<String, Refusal> {
     Ok(String::from_utf8_lossy(&output.stdout).into_owned())
 }
 
-fn json_text(text: String) -> Response {
+pub(super) fn json_text(text: String) -> Response {
     ([(header::CONTENT_TYPE, "application/json")], text).into_response()
 }
 
@@ -525,7 +544,7 @@ impl What {
 }
 
 /// Corrects the last visit: appends who changed what and why, and makes the next recording. Both stay.
-#[utoipa::path(post, path = "/api/correct", request_body = Correct, responses((status = 200, description = "the new recording and what changed"), (status = 400, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(post, path = "/api/correct", request_body = Correct, responses((status = 200, description = "the new recording"), (status = 400, body = Problem), (status = 409, body = Problem)))]
 async fn correct(
     State(app): State<App>,
     Extension(role): Extension<Role>,
@@ -544,22 +563,12 @@ async fn correct(
     arguments.extend(what.arguments().into_iter().map(OsString::from));
     let told = child(arguments).await?;
     let made: serde_json::Value = serde_json::from_str(&told).unwrap_or_default();
-    if let Some(made) = made["recording"].as_str() {
-        *app.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(PathBuf::from(made));
+    let recording = made["recording"].as_str().unwrap_or_default();
+    if !recording.is_empty() {
+        *app.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(PathBuf::from(recording));
     }
-    Ok(json_text(told))
-}
-
-/// The last visit's report: one page for the chart.
-#[utoipa::path(get, path = "/report", responses((status = 200, description = "a page without scripts"), (status = 409, body = Problem)))]
-async fn report(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Refusal> {
-    examiners_only(role)?;
-    let (_, last) = recordings(&app)?;
-    let page = child(vec!["show".into(), last.into(), "--report".into()]).await?;
-    let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
-    let kinds =
-        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
-    Ok((kinds, page).into_response())
+    // What changed is told by the results, as far as the plan lets it be seen.
+    Ok(json_text(serde_json::json!({ "recording": recording }).to_string()))
 }
 
 /// The live connection (WebSocket).
@@ -588,10 +597,11 @@ async fn follow(mut socket: WebSocket, live: &Live, role: Role, mut ended: watch
     changes.mark_changed();
     let mut told = tokio::time::Instant::now();
     loop {
+        // In this order: a word of the page begins this wait anew, and news that was taken note of would be forgotten.
         let due = async {
+            tokio::time::sleep_until(told + SPACING).await;
             // Whether it is the news or the heartbeat does not matter.
             let _ = tokio::time::timeout_at(told + HEARTBEAT, changes.changed()).await;
-            tokio::time::sleep_until(told + SPACING).await;
         };
         tokio::select! {
             _ = super::over(&mut ended) => break,

@@ -19,10 +19,6 @@ use analysis::trial::{Digit, Direction, Muscle, Test};
 use serde::Serialize;
 use std::collections::VecDeque;
 
-/// A break pull should grow by this share of the expected maximum a second, %: 130 % are reached in 3.3 to 5.2 s. The
-/// force at which a muscle gives way depends on the speed (Burns & Spanier 2005, Arch Phys Med Rehabil 86:1420–1426); the
-/// range itself is this program's assumption, to be checked by a hand therapist.
-pub const PACE_PERCENT_PER_S: (f64, f64) = (25.0, 40.0);
 /// Lines of words that are kept.
 const WORDS: usize = 6;
 
@@ -199,6 +195,8 @@ pub struct View {
     participant: String,
     examiner: String,
     sensor: Sensor,
+    /// Sensor and channel that are measured, from 1.
+    place: (usize, usize),
     stage: Option<Stage>,
     after: Option<usize>,
     remaining_s: Option<f64>,
@@ -228,8 +226,14 @@ impl View {
             participant: participant.to_owned(),
             examiner: examiner.to_owned(),
             sensor: Sensor { link: "waiting", ..Sensor::default() },
+            place: (1, 1),
             ..View::default()
         };
+    }
+
+    /// What is measured now: sensor and channel, from 1.
+    pub fn measures(&mut self, place: (usize, usize)) {
+        self.place = place;
     }
 
     /// The visit could not begin, or came to nothing.
@@ -310,15 +314,15 @@ impl View {
         match output {
             Output::Identified { identity, .. } => self.sensor.serial.clone_from(&identity.serial),
             Output::Gap(_, gap) => self.sensor.missing_samples += gap.missing.unwrap_or(0),
-            Output::Set(Setting::Tare(tare), _) if (tare.sensor, tare.channel) == (1, 1) => {
+            Output::Set(Setting::Tare(tare), _) if (tare.sensor, tare.channel) == self.place => {
                 self.sensor.zeroed = true;
                 self.sensor.note.clear();
             }
-            Output::NoZero { sensor: 1, channel: 1, why } => {
+            Output::NoZero { sensor, channel, why } if (*sensor, *channel) == self.place => {
                 let note = no_zero(*why);
                 return std::mem::replace(&mut self.sensor.note, note.clone()) != note;
             }
-            Output::Holds(found) if (found.sensor, found.channel) == (1, 1) => {
+            Output::Holds(found) if (found.sensor, found.channel) == self.place => {
                 let feel = match found.event {
                     Event::Armed { .. } | Event::Confirmed { .. } => "pull",
                     Event::Contact { .. } => "contact",
@@ -477,25 +481,20 @@ impl View {
         items.into_iter().map(result).collect()
     }
 
-    /// The break test's expected maximum, N, while its window is open.
-    pub fn pulled_expected_n(&self) -> Option<f64> {
-        self.cue.as_ref().filter(|cue| cue.test == Test::Break)?.expected_n
+    /// A pull with a pace may be on.
+    pub fn is_paced(&self) -> bool {
+        self.cue.as_ref().is_some_and(|cue| cue.pace_n_per_s.is_some())
     }
 }
 
 fn window(cue: &Cue, force: bool) -> Window {
-    let breaks = cue.test == Test::Break && force;
-    let (slow, fast) = PACE_PERCENT_PER_S;
     Window {
         trial: cue.trial,
         hold_s: cue.hold_s,
         cap_n: cue.cap_n.filter(|_| force),
         band_n: cue.band_n.filter(|_| force),
         expected_n: cue.expected_n.filter(|_| force),
-        pace_n_per_s: cue
-            .expected_n
-            .filter(|_| breaks)
-            .map(|expected_n| (slow / 100.0 * expected_n, fast / 100.0 * expected_n)),
+        pace_n_per_s: cue.pace_n_per_s.filter(|_| force),
     }
 }
 
@@ -581,6 +580,7 @@ fn linked(state: &LinkState, note: String) -> (&'static str, String) {
         LinkState::OtherVersion(version) => {
             ("refused", format!("the sensor speaks another version of the protocol: {version}"))
         }
+        LinkState::Twice(serial) => ("refused", format!("two sensors have the serial number {serial}")),
     }
 }
 

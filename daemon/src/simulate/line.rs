@@ -225,7 +225,7 @@ mod tests {
 
     fn started() -> Tally {
         let mut tally = Tally::default();
-        tally.begin(1);
+        tally.begin(1, 0);
         tally
     }
 

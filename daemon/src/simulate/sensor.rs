@@ -547,7 +547,7 @@ impl Sensor {
         let (produced, dropped) = (board.produced(), board.dropped());
         self.streaming = is;
         if is && !was {
-            self.tally.begin(boot_id);
+            self.tally.begin(boot_id, self.now_ns);
             self.begin_stream();
         }
         if was || is {

@@ -11,6 +11,8 @@ use serde::Serialize;
 pub struct Stream {
     /// The board's boot.
     pub boot_id: u32,
+    /// Host's monotonic clock when it began, ns: its first sample comes an interval later.
+    pub began_ns: u64,
     /// Samples converted.
     pub produced_samples: u64,
     /// Samples in frames that reached the reader whole, each counted once.
@@ -106,8 +108,8 @@ pub struct Cargo {
 
 impl Tally {
     /// A stream begins.
-    pub fn begin(&mut self, boot_id: u32) {
-        self.streams.push(Stream { boot_id, ..Stream::default() });
+    pub fn begin(&mut self, boot_id: u32, began_ns: u64) {
+        self.streams.push(Stream { boot_id, began_ns, ..Stream::default() });
     }
 
     /// The number of the stream that is on, or was last.

@@ -172,6 +172,7 @@ mod tests {
             cap_n,
             band_n,
             expected_n: None,
+            pace_n_per_s: None,
         };
         let bar = |cue: &Cue, force_n: f64| bar(Some(cue), 24.0, force_n);
         assert_eq!(bar(&cue(None, None), 5.0).matches('=').count(), 5, "of 1.25 times the greatest");

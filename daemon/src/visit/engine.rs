@@ -1,7 +1,8 @@
 //! The visit: what is on, when its window opens, what each hold is, what comes next.
 //!
 //! `step(input) -> effects`, pure. The visit's clock is device time, s, added up over the segments: time that no sample
-//! saw does not pass, so a rest is never shorter than the plan says. A hold belongs to the trial whose window contains
+//! saw does not pass, so a rest is never shorter than the plan says. It is the clock of the sensor that is measured: where
+//! items are measured with several, a segment that is come back to tells how long one was away. A hold belongs to the trial whose window contains
 //! its onset; others stay unassigned.
 //!
 //! ```text
@@ -35,13 +36,16 @@ pub const WINDOW_S: f64 = 8.0;
 const HELP_S: f64 = 20.0;
 /// An answer that is offered can be taken for this long, s.
 const OFFER_S: f64 = 3.0;
+/// The finder must have seen the sensor at rest for this long to see a pull: its window and guard are 0.75 s.
+const REST_SEEN_S: f64 = 1.0;
 /// Pain is asked after for this long, s.
 const ASK_S: f64 = 15.0;
 
 /// What the visit is told.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Input<'a> {
-    /// Samples: segment (from 0), their times within it (s), their force (N above zero).
+    /// Samples of what is measured: segment (a number of its own for every segment of every sensor), their times within
+    /// it (s), their force (N above zero).
     Samples(u64, &'a [f64], &'a [f32]),
     /// The sensor has its zero.
     Zeroed,
@@ -86,7 +90,11 @@ pub struct Visit {
     now_s: f64,
     segment: u64,
     offset_s: f64,
+    /// What is added to the times of the segments before, in case one is come back to.
+    offsets: Vec<(u64, f64)>,
     contact: Contact,
+    /// The finder has followed the force since then, s.
+    followed_from_s: f64,
     gate: Gate,
     overridden: Vec<usize>,
     results: Results,
@@ -118,7 +126,9 @@ impl Visit {
             now_s: 0.0,
             segment: 0,
             offset_s: 0.0,
+            offsets: Vec::new(),
             contact: Contact::default(),
+            followed_from_s: 0.0,
             gate: Gate::default(),
             overridden: Vec::new(),
             results: Results::new(items),
@@ -144,6 +154,17 @@ impl Visit {
     /// An item of the plan, from 1.
     pub fn item(&self, number: usize) -> Option<&Item> {
         self.plan.as_ref()?.items.get(number.checked_sub(1)?)
+    }
+
+    /// The plan; `None` for a free recording.
+    pub fn plan(&self) -> Option<&Plan> {
+        self.plan.as_ref()
+    }
+
+    /// The sensor and channel that is measured, from 1.
+    pub fn place(&self) -> (usize, usize) {
+        let first = || self.item(1).map(Item::place);
+        self.look.map(|look| look.place).or_else(first).unwrap_or((1, 1))
     }
 
     /// What came of the trials so far.
@@ -259,6 +280,7 @@ impl Visit {
 
     fn zeroed(&mut self, out: &mut Vec<Effect>) {
         self.contact.clear();
+        self.followed_from_s = self.now_s;
         match self.state {
             State::Unzeroed => {
                 self.zeroed_for = self.way_of(0);
@@ -283,9 +305,15 @@ impl Visit {
     fn samples(&mut self, segment: u64, times_s: &[f64], forces_n: &[f32], out: &mut Vec<Effect>) {
         let Some(&first_s) = times_s.first() else { return };
         if segment != self.segment {
+            let known =
+                self.offsets.iter().find(|(other, _)| *other == segment).map(|(_, offset_s)| *offset_s);
+            self.offsets.retain(|(other, _)| *other != self.segment && *other != segment);
+            self.offsets.push((self.segment, self.offset_s));
             self.segment = segment;
-            self.offset_s = self.now_s - first_s;
+            let least_s = self.now_s - first_s;
+            self.offset_s = known.map_or(least_s, |offset_s| offset_s.max(least_s));
             self.contact.clear();
+            self.followed_from_s = self.now_s;
             // Nobody saw what happened meanwhile: what was open is begun again.
             if let State::Pulling(pull) = &self.state {
                 self.begin_again(pull.item, pull.capped, out);
@@ -434,8 +462,8 @@ impl Visit {
     /// Says what comes, and tells the finder.
     fn announce(&mut self, at: usize, out: &mut Vec<Effect>) {
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
-        let look =
-            Look { test: item.test, profile: self.results.profile(item), expected_n: self.expected_n(at) };
+        let (place, profile) = (item.place(), self.results.profile(item));
+        let look = Look { place, test: item.test, profile, expected_n: self.expected_n(at) };
         if self.announced != Some(at) {
             let left_min =
                 if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
@@ -456,10 +484,13 @@ impl Visit {
     fn begin(&mut self, at: usize, out: &mut Vec<Effect>) {
         let Some(item) = self.planned(at) else { return };
         let since_s = self.now_s;
+        let followed_s = since_s - self.followed_from_s;
         if !item.is_loaded() {
             self.state = State::Looking { item: at, since_s, offered: None };
         } else if self.procedure() == Procedure::Examined {
             self.state = State::Ready { item: at, since_s, helped: false };
+        } else if followed_s < REST_SEEN_S {
+            self.state = State::Resting { item: at, until_s: self.followed_from_s + REST_SEEN_S };
         } else {
             self.cue(at, false, out);
         }
@@ -520,6 +551,9 @@ impl Visit {
 fn announcement(plan: &Plan, at: usize, left_min: Option<f64>) -> String {
     let Some(item) = plan.items.get(at) else { return String::new() };
     let mut text = format!("item {} of {}: {}, {} test", at + 1, plan.items.len(), item.muscle, item.test);
+    if plan.places().len() > 1 {
+        text += &format!("; sensor {}, channel {}", item.sensor, item.channel);
+    }
     for (what, value) in [
         ("", &item.belly),
         ("palm ", &item.palm),

@@ -35,15 +35,17 @@ pub fn check(script: &Script, run: &Run) -> Result<Figures, String> {
     if let Some(damage) = script.damage {
         recovered::damage(run, damage);
     }
-    let produced = run.truth.streams.iter().map(|stream| run.truth.samples(stream)).sum();
+    let truth = Truth::of_all(&run.truths);
+    let produced = truth.streams.iter().map(|stream| truth.samples(stream)).sum();
     let cut_off = !run.finished;
     let Some(recovered) = recover(run)? else {
         nothing_was_promised(script, run)?;
         return Ok(Figures { produced, cut_off, nothing_left: true, ..Figures::default() });
     };
-    let places = every_sample_is_a_true_one(&recovered, &run.truth)?;
+    let places = every_sample_is_a_true_one(&recovered, &truth)?;
+    each_sensor_has_its_own(&recovered, run)?;
     what_the_journal_holds_is_recorded(&recovered, &places)?;
-    nothing_is_missing_without_a_gap(&recovered, &places, &run.truth)?;
+    nothing_is_missing_without_a_gap(&recovered, &places, &truth, &run.truths)?;
     times_increase(&recovered)?;
     sealing_again_gives_the_same(script, run, &recovered)?;
     what_was_shown_is_sealed(run, &recovered)?;
@@ -153,29 +155,47 @@ fn every_sample_is_a_true_one(recovered: &Recovered, truth: &Truth) -> Result<Pl
     Ok(places)
 }
 
+/// No sensor of the recording has samples of two boards.
+fn each_sensor_has_its_own(recovered: &Recovered, run: &Run) -> Result<(), String> {
+    for (number, sensor) in (1..).zip(&recovered.survey.sensors) {
+        let boards = sensor.segments.iter().map(|segment| {
+            let sent =
+                |truth: &Truth| truth.streams.iter().any(|it| i64::from(it.boot_id) == segment.boot_id);
+            run.truths.iter().position(sent)
+        });
+        let boards: BTreeSet<Option<usize>> = boards.collect();
+        if boards.len() > 1 {
+            return Err(format!("sensor {number} has samples of boards {boards:?}"));
+        }
+    }
+    Ok(())
+}
+
 /// Samples in whole frames of the journal, decoded without the daemon's pipeline, from the first start on.
 fn samples_in(records: &[Stamped]) -> BTreeSet<Place> {
-    let (mut accumulator, mut found, mut started) = (Accumulator::new(), BTreeSet::new(), false);
+    let mut found = BTreeSet::new();
+    let mut ports = [(); 2].map(|()| (Accumulator::new(), false));
     let mut next_number = 0;
     for stamped in records {
         if stamped.number != next_number {
-            accumulator.reset();
+            ports.iter_mut().for_each(|(accumulator, _)| accumulator.reset());
         }
         next_number = stamped.number + 1;
         match &stamped.record {
-            Record::Opened { .. } | Record::Closed { .. } => accumulator.reset(),
-            Record::Sent { bytes, .. } => {
+            Record::Opened { port, .. } | Record::Closed { port, .. } => ports[usize::from(*port)].0.reset(),
+            Record::Sent { port, bytes } => {
                 let (mut ears, mut rest) = (Accumulator::new(), bytes.as_slice());
                 let heard = ears.push(&mut rest).and_then(Result::ok).map(HostMessage::decode);
-                started |= matches!(heard, Some(Ok(HostMessage::Start)));
+                ports[usize::from(*port)].1 |= matches!(heard, Some(Ok(HostMessage::Start)));
             }
-            Record::Bytes { bytes, .. } => {
+            Record::Bytes { port, bytes } => {
+                let (accumulator, started) = &mut ports[usize::from(*port)];
                 let mut rest = bytes.as_slice();
                 while let Some(frame) = accumulator.push(&mut rest) {
                     let Ok(Ok(DeviceMessage::Samples(samples))) = frame.map(DeviceMessage::decode) else {
                         continue;
                     };
-                    if started {
+                    if *started {
                         let counters = samples.first_sample..samples.next_sample();
                         found.extend(counters.map(|counter| (samples.boot_id, counter)));
                     }
@@ -211,6 +231,7 @@ fn nothing_is_missing_without_a_gap(
     recovered: &Recovered,
     places: &Places,
     truth: &Truth,
+    by_port: &[Truth],
 ) -> Result<(), String> {
     let by_boot = truth.by_boot();
     let mut accounts: BTreeMap<u32, Account> =
@@ -218,7 +239,7 @@ fn nothing_is_missing_without_a_gap(
     for (boot_id, counter) in places.iter().flatten().filter(|(boot_id, _)| *boot_id != FOR_OTHERS) {
         accounts.get_mut(boot_id).ok_or("an unknown boot")?.recorded(*counter)?;
     }
-    let mut nobody_knows = recovered.survey.sensors.is_empty();
+    let mut nobody_knows = false;
     for (sensor, places) in recovered.survey.sensors.iter().zip(places) {
         let for_others = |segment: &SegmentRow| {
             let first = places.get(segment.first_sample.unsigned_abs() as usize);
@@ -244,8 +265,14 @@ fn nothing_is_missing_without_a_gap(
             )?;
         }
     }
+    // Of a sensor that the journal never names nobody knows anything.
+    let never_named = |boot_id: u32| {
+        let sent = |truth: &Truth| truth.streams.iter().any(|stream| stream.boot_id == boot_id);
+        let sensor = by_port.iter().position(sent).and_then(|port| recovered.survey.sensors.get(port));
+        sensor.is_none_or(|sensor| sensor.identity.serial.is_empty() && sensor.samples == 0)
+    };
     for (boot_id, account) in accounts {
-        account.close(boot_id, nobody_knows)?;
+        account.close(boot_id, nobody_knows || never_named(boot_id))?;
     }
     Ok(())
 }

@@ -13,6 +13,7 @@
 //!
 //! Nothing here reads a clock or a random device, and there is one thread, so a seed gives the same visit always.
 
+pub mod bench;
 pub mod cable;
 pub mod checks;
 pub mod clock;

@@ -3,24 +3,19 @@
 //! In: a script. Out: the truth, the disk as the run left it (after the crash, before any damage), and what the session
 //! had said and been promised.
 
-use super::cable::WorldCable;
+use super::bench::Bench;
 use super::clock::WorldClock;
-use super::disguise::Disguise;
+use super::disguise::Past;
 use super::script::{Crash, Script};
 use super::truth::Truth;
 use daemon::clock::Clock;
 use daemon::core::{Begun, Said};
 use daemon::journal::simulated_disk::SimulatedDisk;
 use daemon::journal::{JournalError, Options, Stamped, Writer, read};
-use daemon::pipeline::{Action, framed};
-use daemon::port::handover::{Handover, Item, Reason};
-use daemon::session::{Session, TICK_NS};
-use daemon::simulate::hand::Hand;
-use daemon::simulate::random::Random;
-use daemon::simulate::sensor::{Plug, Sensor, Settings};
-use daemon::simulate::source::Source;
+use daemon::pipeline::Action;
+use daemon::port::handover::{Handover, Item};
+use daemon::session::{Cable, Session, TICK_NS};
 use daemon::visit::plan::Plan;
-use firmware_protocol::message::HostMessage;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -31,8 +26,8 @@ const PATIENCE_S: f64 = 12.0;
 
 /// What a run leaves.
 pub struct Run {
-    /// What the sensor sent.
-    pub truth: Truth,
+    /// What the sensors sent, by port.
+    pub truths: Vec<Truth>,
     /// The disk.
     pub disk: SimulatedDisk,
     /// What the session had said.
@@ -66,14 +61,14 @@ pub fn plan() -> Result<Plan, String> {
 struct World<'a> {
     script: &'a Script,
     clock: Arc<WorldClock>,
-    cable: WorldCable,
     handover: Arc<Handover>,
-    sensor: Sensor,
-    disguise: Disguise,
-    truth: Truth,
-    random: Random,
+    /// By port.
+    benches: Vec<Bench>,
     taken: Vec<u8>,
 }
+
+/// The second sensor's seed is the visit's with these bits changed.
+const SECOND: u64 = 0x5ec0_5ec0 << 32;
 
 /// Runs a visit.
 ///
@@ -81,6 +76,11 @@ struct World<'a> {
 /// A script that cannot be played, or a session that does not end although nothing is wrong any more.
 pub fn run(script: &Script) -> Result<Run, String> {
     let mut world = World::new(script)?;
+    if script.was_streaming
+        && let Some(first) = world.benches.first_mut()
+    {
+        first.stream_for_somebody_else(&world.clock);
+    }
     let disk = SimulatedDisk::new(script.seed);
     disk.set_short_writes(script.disk.short_writes);
     let plan = if script.planned { Some(plan()?) } else { None };
@@ -115,9 +115,10 @@ pub fn run(script: &Script) -> Result<Run, String> {
     // Calls are counted from where the script has them fail.
     disk.fail(script.disk.fails.filter(|(at_s, _)| *at_s == 0.0).map(|(_, fail)| fail));
     let clock: Arc<dyn Clock> = world.clock.clone();
-    let (handover, cable) = (Arc::clone(&world.handover), Box::new(world.cable.clone()));
+    let handover = Arc::clone(&world.handover);
+    let cables = world.benches.iter().map(|bench| Box::new(bench.cable.clone()) as Box<dyn Cable>);
     let progress = journal.progress();
-    let begin = Session::begin(clock, handover, journal, cable, plan, &begun);
+    let begin = Session::begin(clock, handover, journal, cables.collect(), plan, &begun);
     let end = match begin {
         Ok(session) => world.live(session, &disk)?,
         Err(error) => {
@@ -133,7 +134,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
         _ => disk.kill_process(),
     }
     Ok(Run {
-        truth: world.truth,
+        truths: world.benches.into_iter().map(|bench| bench.truth).collect(),
         disk,
         said: end.said,
         appended: appended.unwrap_or_default(),
@@ -189,45 +190,20 @@ impl Due {
 
 impl<'a> World<'a> {
     fn new(script: &'a Script) -> Result<Self, String> {
-        let hand = Hand::new(script.hand.clone(), script.seed).map_err(|error| error.to_string())?;
-        let mut settings = Settings {
-            seed: script.seed,
-            interval_ns: script.interval_ns,
-            faults: script.board.clone(),
-            buffer_bytes: script.buffer_bytes,
-            keep_counts: true,
-            ..Settings::default()
-        };
-        settings.converter.channels = script.channels;
-        let sensor =
-            Sensor::new(settings, Source::Hand(Box::new(hand)), 0).map_err(|error| error.to_string())?;
-        let mut world = World {
+        let faults = (&script.board, script.past, &script.cable);
+        let mut benches = vec![Bench::new(script, (0, "SIM-0001", script.seed), faults)?];
+        if let Some(second) = &script.second {
+            let faults = (&second.board, Past::default(), &second.cable);
+            benches.push(Bench::new(script, (1, "SIM-0101", script.seed ^ SECOND), faults)?);
+        }
+        let world = World {
             script,
             clock: Arc::new(WorldClock::default()),
-            cable: WorldCable::new(script.cable.clone(), script.seed),
             handover: Handover::new(script.host.handover_bytes),
-            sensor,
-            disguise: Disguise::new(script.past),
-            truth: Truth::new(script.channels),
-            random: Random::fork(script.seed, 102),
+            benches,
             taken: Vec::new(),
         };
-        if script.was_streaming {
-            world.stream_for_somebody_else();
-        }
         Ok(world)
-    }
-
-    /// A program that is gone had started the board; nobody reads what it sends.
-    fn stream_for_somebody_else(&mut self) {
-        for _ in 0..50 {
-            self.clock.pass(20_000_000);
-            let now_ns = self.clock.true_ns();
-            self.sensor.hear(&framed(HostMessage::Start), now_ns);
-            let waiting = self.sensor.output().len();
-            self.sensor.take(waiting);
-        }
-        self.truth.for_others = self.sensor.tally().streams.len();
     }
 
     /// Everything goes on until there is an end.
@@ -238,9 +214,10 @@ impl<'a> World<'a> {
         let stall = self.script.host.stalls.map(|(at_s, for_s)| ns(at_s)..ns(at_s + for_s));
         let crash = self.script.host.crash.map(|(at_s, crash)| (ns(at_s), crash));
         loop {
-            self.clock.pass(2_000_000 + self.random.below(16) as u64 * 1_000_000);
+            let random = self.benches.first_mut().map_or(0, |first| first.random.below(16));
+            self.clock.pass(2_000_000 + random as u64 * 1_000_000);
             let now_ns = self.clock.true_ns() - began_ns;
-            self.board();
+            self.benches.iter_mut().for_each(|bench| bench.go_on(&self.clock, &self.handover));
             self.surroundings(&mut due, now_ns, disk);
             if let Some((_, crash)) = crash.filter(|(at_ns, _)| *at_ns <= now_ns) {
                 return Ok(End { said, finished: false, refused: None, crashed: Some(crash) });
@@ -272,45 +249,6 @@ impl<'a> World<'a> {
         }
     }
 
-    /// The board, the cable and the reader of the port.
-    fn board(&mut self) {
-        let now_ns = self.clock.true_ns();
-        let heard = self.cable.to_board();
-        if heard.is_empty() {
-            self.sensor.advance(now_ns);
-        } else {
-            self.sensor.hear(&heard, now_ns);
-        }
-        if let Plug::Leaving { .. } = self.sensor.plug() {
-            self.read_port();
-            self.sensor.unplugged(0);
-            self.disguise.cut();
-            if self.cable.plug(false) {
-                let monotonic_ns = self.clock.monotonic_ns();
-                self.handover.push(Item::Gone { port: 0, monotonic_ns, reason: Reason::Unplugged });
-            }
-        } else if self.sensor.plug() == Plug::In && !self.cable.is_plugged() {
-            self.cable.plug(true);
-        }
-        self.read_port();
-        self.truth.note(&mut self.sensor);
-    }
-
-    /// The reader thread's work: whatever is there, in pieces of any size.
-    fn read_port(&mut self) {
-        while self.cable.is_open() && !self.sensor.output().is_empty() {
-            let waiting = self.sensor.output().len();
-            let piece = if self.random.chance(0.3) { 1 + self.random.below(waiting) } else { waiting };
-            let bytes = self.disguise.put_on(&self.sensor.output()[..piece]);
-            self.sensor.take(piece);
-            let bytes = self.cable.carry(bytes);
-            if !bytes.is_empty() {
-                let monotonic_ns = self.clock.monotonic_ns();
-                self.handover.push(Item::Chunk { port: 0, monotonic_ns, bytes });
-            }
-        }
-    }
-
     /// What happens to the host and its disk.
     fn surroundings(&mut self, due: &mut Due, now_ns: u64, disk: &SimulatedDisk) {
         if let Some((_, for_ns)) = due.sleep.take_if(|(at_ns, _)| *at_ns <= now_ns) {
@@ -324,7 +262,7 @@ impl<'a> World<'a> {
             disk.fail(self.script.disk.fails.map(|(_, fail)| fail));
         }
         if now_ns >= due.stop_ns {
-            self.cable.heal();
+            self.benches.iter().for_each(|bench| bench.cable.heal());
         }
     }
 

@@ -62,6 +62,15 @@ pub struct HostFaults {
     pub crash: Option<(f64, Crash)>,
 }
 
+/// What happens to a second sensor beside the first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Second {
+    /// What happens to board and frames.
+    pub board: Faults,
+    /// What happens on the cable.
+    pub cable: cable::Faults,
+}
+
 /// A visit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Script {
@@ -89,6 +98,8 @@ pub struct Script {
     pub past: Past,
     /// What happens on the cable.
     pub cable: cable::Faults,
+    /// Another sensor of the same kind is recorded, too; its hand does the same in its own way.
+    pub second: Option<Second>,
     /// What the host does.
     pub host: HostFaults,
     /// What the disk does.
@@ -117,6 +128,12 @@ impl Script {
         if random.chance(0.05) {
             script.buffer_bytes = 4_200;
         }
+        // Drawn apart, so that the first sensor's visit is the same with and without it.
+        let mut random = Random::fork(seed, 103);
+        script.second = random.chance(0.25).then(|| Second {
+            board: Faults { returns_as: None, ..board(&mut random, script.lasts_s) },
+            cable: on_cable(&mut random),
+        });
         script
     }
 
@@ -138,6 +155,7 @@ impl Script {
             accepted_s: None,
             past: Past::default(),
             cable: cable::Faults::default(),
+            second: None,
             host: HostFaults { handover_bytes: 16 << 20, ..HostFaults::default() },
             disk: DiskFaults {
                 segment_bytes: 64 << 20,
@@ -279,6 +297,7 @@ impl fmt::Display for Script {
         )?;
         differs("counters", format!("{:?}", self.past), format!("{:?}", calm.past))?;
         differs("cable", format!("{:?}", self.cable), format!("{:?}", calm.cable))?;
+        differs("second sensor", format!("{:?}", self.second), format!("{:?}", calm.second))?;
         differs("host", format!("{:?}", self.host), format!("{:?}", calm.host))?;
         differs("disk", format!("{:?}", self.disk), format!("{:?}", calm.disk))?;
         differs("journal", format!("{:?}", self.damage), format!("{:?}", calm.damage))

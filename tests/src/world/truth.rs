@@ -29,6 +29,13 @@ impl Truth {
         Truth { channels: usize::from(channels), streams: Vec::new(), for_others: 0 }
     }
 
+    /// What several sensors sent, as one: their boots are their own.
+    pub fn of_all(truths: &[Truth]) -> Truth {
+        let mut all = truths.first().cloned().unwrap_or_default();
+        all.streams.extend(truths.iter().skip(1).flat_map(|truth| truth.streams.iter().cloned()));
+        all
+    }
+
     /// Takes what the sensor has produced since the last call.
     pub fn note(&mut self, sensor: &mut Sensor) {
         for counted in sensor.take_counts() {

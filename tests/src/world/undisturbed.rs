@@ -191,6 +191,7 @@ pub fn compare(
     recovered: &Recovered,
     places: &Places,
 ) -> Result<(u64, u64), String> {
+    let truth = run.truths.first().ok_or("no sensor")?;
     let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
     // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
     let Some((sensor, places)) = named.zip(places.first()) else { return Ok((0, 0)) };
@@ -218,7 +219,7 @@ pub fn compare(
             })
         })
         .collect();
-    let by_boot = run.truth.by_boot();
+    let by_boot = truth.by_boot();
     let interval_s = f64::from(script.interval_ns) * 1e-9;
     let intact: Vec<Intact> =
         by_boot.keys().map(|boot_id| Intact::of(recovered, *boot_id, interval_s)).collect();
@@ -227,12 +228,12 @@ pub fn compare(
     }
     let seen =
         |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
-    let streams: Vec<&Stream> = run.truth.streams.iter().filter(seen).collect();
-    let Fed { rows, zeros: true_zeros, .. } = rows(script, &run.truth, &streams)?;
+    let streams: Vec<&Stream> = truth.streams.iter().filter(seen).collect();
+    let Fed { rows, zeros: true_zeros, .. } = rows(script, truth, &streams)?;
     let expected: Vec<Seen> = rows
         .into_iter()
         .filter(is_hold)
-        .filter_map(|row| Seen::of(row, &run.truth, &streams, &true_zeros))
+        .filter_map(|row| Seen::of(row, truth, &streams, &true_zeros))
         .collect();
     let (expected, found): (Vec<&Seen>, Vec<&Seen>) = (expected.iter().collect(), found.iter().collect());
     let is_intact = |hold: &&&Seen| intact.iter().any(|intact| intact.around(hold));

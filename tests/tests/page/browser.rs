@@ -1,7 +1,7 @@
 //! A real Chromium, driven through its own driver; with stand-ins for what a headless one lacks (voices), and with ears
 //! for what it plays (the audio graph). Nothing of the page is replaced.
 
-use fantoccini::actions::{InputSource, KeyAction, KeyActions};
+use fantoccini::actions::{InputSource, KeyAction, KeyActions, PointerAction, TouchActions};
 use fantoccini::error::CmdError;
 use fantoccini::wd::WebDriverCompatibleCommand;
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -17,6 +17,7 @@ use std::time::Duration;
 /// - `heard.said`, `heard.tones`: what was spoken, and every tone that was started, with its time (ms);
 /// - `heard.alarms`: when which alarm was seen first;
 /// - `cut(true)`: from now on nothing that the program sends reaches the page;
+/// - `received`: every message, as text, from when a test sets it to a list;
 /// - `journeys`: of every message that was drawn: its age at sending, its way from receipt to drawing (ms).
 const EARS: &str = r#"
 window.heard = { said: [], tones: [], alarms: [] };
@@ -40,6 +41,7 @@ window.journeys = [];
       super.onmessage = (event) => {
         if (isCut) return;
         const message = JSON.parse(event.data);
+        window.received?.push(message);
         this.arrived.set(message.number, [performance.now(), message.age_ms, message.bins.length]);
         hear(event);
       };
@@ -59,6 +61,37 @@ window.journeys = [];
     if (last?.level !== alarm.dataset.level) heard.alarms.push({ level: alarm.dataset.level, text: alarm.textContent, at: performance.now() });
   }).observe(document, { subtree: true, childList: true, attributes: true, characterData: true });
 })();
+"#;
+
+/// What cannot be read or reached: text that is cut or leads out of the window (but in a table that scrolls by itself), and
+/// what can be operated but is covered, whatever is unfolded.
+const OUT_OF_REACH: &str = r#"
+const wrong = [];
+const name = (element) => `${element.tagName} ${element.id} ${element.textContent.trim().slice(0, 40)}`;
+const visible = (element) => element.checkVisibility({ visibilityProperty: true });
+const wide = document.documentElement.scrollWidth;
+if (wide > innerWidth) wrong.push(`the page is ${wide} px wide, the window ${innerWidth}`);
+const unfolded = [...document.querySelectorAll("details:not([open])")];
+for (const details of unfolded) details.open = true;
+for (const element of document.querySelectorAll("body *")) {
+  const own = [...element.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
+  const onlyHeard = getComputedStyle(element).clipPath !== "none";
+  if (!own || !visible(element) || onlyHeard || element.closest(".scroll, svg, option")) continue;
+  const box = element.getBoundingClientRect();
+  if (box.left < -1 || box.right > innerWidth + 1) wrong.push(`leads out: ${name(element)}`);
+  const hides = ["hidden", "clip"].includes(getComputedStyle(element).overflowX);
+  if (hides && element.scrollWidth > element.clientWidth + 1) wrong.push(`is cut: ${name(element)}`);
+}
+for (const element of document.querySelectorAll("button, input, select, summary, a[href]")) {
+  if (!visible(element)) continue;
+  element.scrollIntoView({ block: "center" });
+  const box = element.getBoundingClientRect();
+  const hit = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2);
+  if (!element.contains(hit)) wrong.push(`is covered by ${hit && name(hit)}: ${name(element)}`);
+}
+for (const details of unfolded) details.open = false;
+scrollTo(0, 0);
+return wrong;
 "#;
 
 /// A voice of this machine and one of elsewhere: only the first may be used.
@@ -140,6 +173,15 @@ fn driver() -> (Child, u16) {
 impl Browser {
     /// Starts one; with `voices`, speech has voices (a stand-in's).
     pub async fn start(voices: bool) -> Browser {
+        Browser::with(voices, false).await
+    }
+
+    /// Starts one whose user has told it to trust the program's own certificate.
+    pub async fn trusting() -> Browser {
+        Browser::with(false, true).await
+    }
+
+    async fn with(voices: bool, trusting: bool) -> Browser {
         let (driver, port) = driver();
         let profile = tempfile::tempdir().unwrap();
         let mut flags = vec![
@@ -156,8 +198,11 @@ impl Browser {
         if nix::unistd::geteuid().is_root() {
             flags.push("--no-sandbox".to_owned());
         }
-        let wanted =
-            json!({ "goog:chromeOptions": { "args": flags }, "goog:loggingPrefs": { "browser": "ALL" } });
+        let wanted = json!({
+            "acceptInsecureCerts": trusting,
+            "goog:chromeOptions": { "args": flags },
+            "goog:loggingPrefs": { "browser": "ALL" },
+        });
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(wanted.as_object().unwrap().clone())
             .connect(&format!("http://127.0.0.1:{port}"))
@@ -172,9 +217,13 @@ impl Browser {
     }
 
     async fn in_every_document(&self, script: &str) {
-        let params =
-            json!({ "cmd": "Page.addScriptToEvaluateOnNewDocument", "params": { "source": script } });
-        self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
+        self.cdp("Page.addScriptToEvaluateOnNewDocument", json!({ "source": script })).await;
+    }
+
+    /// A command of the browser's own protocol.
+    pub async fn cdp(&self, command: &str, parameters: Value) {
+        let all = json!({ "cmd": command, "params": parameters });
+        self.client.issue_cmd(Own("goog/cdp/execute", all)).await.unwrap();
     }
 
     /// Runs a script (the body of a function) in the page.
@@ -209,6 +258,18 @@ impl Browser {
             .then(KeyAction::Down { value: key })
             .then(KeyAction::Up { value: key });
         self.client.perform_actions(keys).await.unwrap();
+    }
+
+    /// Taps an element with a finger.
+    pub async fn tap(&self, css: &str) {
+        let element =
+            self.client.find(Locator::Css(css)).await.unwrap_or_else(|_| panic!("there is no {css}"));
+        self.js(&format!("document.querySelector({css:?}).scrollIntoView({{ block: 'nearest' }})")).await;
+        let finger = TouchActions::new("finger".to_owned())
+            .then(PointerAction::MoveToElement { element, duration: None, x: 0.0, y: 0.0 })
+            .then(PointerAction::Down { button: 0 })
+            .then(PointerAction::Up { button: 0 });
+        self.client.perform_actions(finger).await.unwrap();
     }
 
     /// Types, wherever the focus is.
@@ -248,19 +309,31 @@ impl Browser {
 
     /// Makes the window look as large as this, or as it is (`None`).
     pub async fn sized(&self, size: Option<(u32, u32)>) {
-        let params = match size {
-            Some((width, height)) => json!({
-                "cmd": "Emulation.setDeviceMetricsOverride",
-                "params": { "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false },
-            }),
-            None => json!({ "cmd": "Emulation.clearDeviceMetricsOverride", "params": {} }),
-        };
-        self.client.issue_cmd(Own("goog/cdp/execute", params)).await.unwrap();
+        self.zoomed(size, 1).await;
     }
 
-    /// Checks accessibility with axe-core (no violation of any rule that it knows), and that nothing has to be scrolled
-    /// sideways at 320 px, which is 1280 px at 400 % (WCAG 2.2, 1.4.10).
+    /// The same, every pixel of the page being this many of the window's.
+    async fn zoomed(&self, size: Option<(u32, u32)>, zoom: u32) {
+        let Some((width, height)) = size else {
+            return self.cdp("Emulation.clearDeviceMetricsOverride", json!({})).await;
+        };
+        let params = json!({ "width": width, "height": height, "deviceScaleFactor": zoom, "mobile": false });
+        self.cdp("Emulation.setDeviceMetricsOverride", params).await;
+    }
+
+    /// Checks accessibility: no violation of any rule that axe-core knows; and that everything can be read and reached in a
+    /// window of 1280 × 800 at 200 % (WCAG 2.2, 1.4.4), at 400 % without scrolling sideways (1.4.10), and on a phone.
     pub async fn accessible(&self, at: &str) {
+        self.axe(at).await;
+        for (size, zoom) in [((640, 400), 2), ((320, 640), 4), ((390, 844), 1)] {
+            self.zoomed(Some(size), zoom).await;
+            assert_eq!(self.js(OUT_OF_REACH).await, json!([]), "{at}, {size:?} at {zoom}00 %");
+        }
+        self.sized(None).await;
+    }
+
+    /// No violation of any rule that axe-core knows.
+    pub async fn axe(&self, at: &str) {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../target/axe/node_modules/axe-core/axe.min.js");
         let axe =
             std::fs::read_to_string(path).unwrap_or_else(|_| panic!("no axe-core: sh tests/prepare tests"));
@@ -269,10 +342,6 @@ impl Browser {
                       `${it.id}: ${it.nodes.map((node) => node.html).join(' ')}`)))";
         let violations = self.client.execute_async(script, vec![]).await.unwrap();
         assert_eq!(violations, json!([]), "{at}");
-        self.sized(Some((320, 640))).await;
-        let widths = self.js("return [document.documentElement.scrollWidth, innerWidth]").await;
-        assert!(widths[0].as_u64() <= widths[1].as_u64(), "{at}: {widths}");
-        self.sized(None).await;
     }
 
     /// A screenshot, where somebody wants to look: SCREENSHOTS names the folder.

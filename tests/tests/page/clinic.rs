@@ -49,6 +49,8 @@ pub struct Clinic {
     pub place: Place,
     pub serve: Ended,
     pub link: String,
+    /// Of the certificate, where there is one.
+    pub fingerprint: String,
     told: BufReader<std::process::ChildStdout>,
     _sensor: Ended,
     hand: ChildStdin,
@@ -60,24 +62,36 @@ pub struct Clinic {
 impl Clinic {
     /// A sensor, and the program that serves it.
     pub fn open(options: &[&str]) -> Clinic {
-        let place = Place::default();
-        std::fs::write(place.path("plan.toml"), PLAN).unwrap();
-        let mut simulate = fingerforced();
-        let mut sensor =
-            start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
-        let hand = sensor.0.stdin.take().unwrap();
-        wait_for("the simulated port", || place.port().exists().then_some(()));
-        let (serve, link, told) = serve(&place, "127.0.0.1:0", options);
-        Clinic { place, serve, link, told, _sensor: sensor, hand, told_hand: String::new(), pulls: 0 }
+        Clinic::with(PLAN, "127.0.0.1:0", options)
     }
 
-    /// The program is killed and started again at the same address; gives a new link.
+    /// The same with this plan, and where it listens.
+    pub fn with(plan: &str, listen: &str, options: &[&str]) -> Clinic {
+        let place = Place::default();
+        std::fs::write(place.path("plan.toml"), plan).unwrap();
+        let (sensor, hand) = sensor(&place);
+        let served = serve(&place, listen, options);
+        let Served { serve, link, fingerprint, told } = served;
+        Clinic {
+            place,
+            serve,
+            link,
+            fingerprint,
+            told,
+            _sensor: sensor,
+            hand,
+            told_hand: String::new(),
+            pulls: 0,
+        }
+    }
+
+    /// The program is killed and started again at the same address.
     pub fn restart(&mut self) {
         let address = self.address();
         let _ = self.serve.0.kill();
         let _ = self.serve.0.wait();
-        let (serve, link, told) = serve(&self.place, &address, &[]);
-        (self.serve, self.link, self.told) = (serve, link, told);
+        let Served { serve, link, fingerprint, told } = serve(&self.place, &address, &[]);
+        (self.serve, self.link, self.fingerprint, self.told) = (serve, link, fingerprint, told);
     }
 
     /// `host:port`.
@@ -88,7 +102,15 @@ impl Clinic {
     /// Another link.
     pub fn another_link(&mut self) -> String {
         writeln!(self.serve.0.stdin.as_mut().unwrap()).unwrap();
-        link(&mut self.told)
+        line(&mut self.told, "open once: ")
+    }
+
+    /// The sensor is plugged in anew: a simulated hand's time begins with each host.
+    pub fn another_sensor(&mut self) {
+        let _ = self._sensor.0.kill();
+        let _ = self._sensor.0.wait();
+        let _ = std::fs::remove_file(self.place.port());
+        (self._sensor, self.hand) = sensor(&self.place);
     }
 
     /// Tells the hand what to do, once.
@@ -158,25 +180,35 @@ impl Clinic {
     }
 }
 
-fn link(told: &mut BufReader<std::process::ChildStdout>) -> String {
+fn line(told: &mut BufReader<std::process::ChildStdout>, begins: &str) -> String {
     let mut line = String::new();
     told.read_line(&mut line).unwrap();
-    if line.starts_with("certificate SHA-256 ") {
-        line.clear();
-        told.read_line(&mut line).unwrap();
-    }
-    line.trim().strip_prefix("open once: ").unwrap_or_else(|| panic!("no link: {line}")).to_owned()
+    line.trim().strip_prefix(begins).unwrap_or_else(|| panic!("not `{begins}`: {line}")).to_owned()
 }
 
-fn serve(
-    place: &Place,
-    listen: &str,
-    options: &[&str],
-) -> (Ended, String, BufReader<std::process::ChildStdout>) {
+/// A simulated sensor with a hand that waits for orders.
+fn sensor(place: &Place) -> (Ended, ChildStdin) {
+    let mut simulate = fingerforced();
+    let mut sensor = start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
+    let hand = sensor.0.stdin.take().unwrap();
+    wait_for("the simulated port", || place.port().exists().then_some(()));
+    (sensor, hand)
+}
+
+struct Served {
+    serve: Ended,
+    link: String,
+    fingerprint: String,
+    told: BufReader<std::process::ChildStdout>,
+}
+
+fn serve(place: &Place, listen: &str, options: &[&str]) -> Served {
     let mut command = fingerforced();
     command.args(["serve", "--listen", listen, "--port"]).arg(place.port());
     let mut serve = start(command.arg("--data").arg(place.path("data")).args(options));
     let mut told = BufReader::new(serve.0.stdout.take().unwrap());
-    let link = link(&mut told);
-    (serve, link, told)
+    let encrypted = !listen.starts_with("127.") || options.contains(&"--cert");
+    let fingerprint = if encrypted { line(&mut told, "certificate SHA-256 ") } else { String::new() };
+    let link = line(&mut told, "open once: ");
+    Served { serve, link, fingerprint, told }
 }

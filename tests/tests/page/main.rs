@@ -1,9 +1,12 @@
 //! The page in a real Chromium, over a real pseudo-terminal: a whole visit, warnings, strangers, many pages, how fast.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+mod blinded;
 mod browser;
 mod clinic;
 mod crowd;
+mod earlier;
 mod strangers;
+mod touch;
 mod visit;
 mod warnings;

@@ -1,13 +1,19 @@
 //! Who does not belong here is refused: wrong Host, Origin or key, an old link, too much, another account's browser.
 
+use crate::browser::Browser;
 use crate::clinic::Clinic;
 use crate::crowd::connect;
+use sha2::Digest;
+use std::process::Command;
 use std::sync::Arc;
 use tests::{fingerforced, run, stderr};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
 use tokio_rustls::TlsConnector;
+use tokio_rustls::client::TlsStream;
 use tokio_rustls::rustls::crypto::ring::default_provider;
-use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::pki_types::pem::PemObject;
+use tokio_rustls::rustls::pki_types::{CertificateDer, ServerName};
 use tokio_rustls::rustls::{ClientConfig, RootCertStore};
 
 fn status(answer: &str) -> &str {
@@ -97,6 +103,24 @@ async fn strangers_are_refused() {
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
 }
 
+/// A TLS connection that trusts this certificate and no other.
+async fn encrypted(
+    clinic: &Clinic,
+    host: &str,
+    certificate: CertificateDer<'static>,
+) -> TlsStream<TcpStream> {
+    let mut trusted = RootCertStore::empty();
+    trusted.add(certificate).unwrap();
+    let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_root_certificates(trusted)
+        .with_no_client_auth();
+    let stream = TcpStream::connect(clinic.address()).await.unwrap();
+    let name = ServerName::try_from(host.to_owned()).unwrap();
+    TlsConnector::from(Arc::new(config)).connect(name, stream).await.unwrap()
+}
+
 #[tokio::test]
 async fn with_a_certificate_only_tls_is_spoken() {
     let folder = tempfile::tempdir().unwrap();
@@ -107,16 +131,7 @@ async fn with_a_certificate_only_tls_is_spoken() {
     let files = ["--cert", cert.to_str().unwrap(), "--key", key.to_str().unwrap()];
     let clinic = Clinic::open(&files);
     assert!(clinic.link.starts_with("https://127.0.0.1:"), "{}", clinic.link);
-    let mut trusted = RootCertStore::empty();
-    trusted.add(made.cert.der().clone()).unwrap();
-    let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
-        .with_safe_default_protocol_versions()
-        .unwrap()
-        .with_root_certificates(trusted)
-        .with_no_client_auth();
-    let stream = tokio::net::TcpStream::connect(clinic.address()).await.unwrap();
-    let name = ServerName::try_from("127.0.0.1").unwrap();
-    let mut stream = TlsConnector::from(Arc::new(config)).connect(name, stream).await.unwrap();
+    let mut stream = encrypted(&clinic, "127.0.0.1", made.cert.der().clone()).await;
     let path = clinic.link.split_once(&clinic.address()).unwrap().1;
     let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", clinic.address());
     stream.write_all(request.as_bytes()).await.unwrap();
@@ -125,4 +140,54 @@ async fn with_a_certificate_only_tls_is_spoken() {
     let answer = String::from_utf8_lossy(&answer);
     assert!(answer.contains("SameSite=Strict; Secure"), "{answer}");
     assert_ne!(status(&clinic.get("/healthz", "")), "200", "nothing is said in the clear");
+}
+
+/// An address of this machine that others reach.
+fn own_address() -> String {
+    let told = run(Command::new("hostname").arg("-I"));
+    let told = String::from_utf8_lossy(&told.stdout).into_owned();
+    let found =
+        told.split_whitespace().find(|it| it.parse::<std::net::Ipv4Addr>().is_ok_and(|it| !it.is_loopback()));
+    found
+        .unwrap_or_else(|| {
+            panic!(
+                "this machine has only its own addresses: give it one, `ip address add 192.0.2.7/32 dev lo`"
+            )
+        })
+        .to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn on_an_address_that_others_reach_the_page_is_encrypted_with_a_certificate_that_stays() {
+    let address = own_address();
+    let mut clinic = Clinic::with(crate::clinic::PLAN, &format!("{address}:0"), &[]);
+    assert!(clinic.link.starts_with(&format!("https://{address}:")), "{}", clinic.link);
+    assert_ne!(status(&clinic.get("/healthz", "")), "200", "nothing is said in the clear");
+    // What is served is the certificate whose fingerprint was printed, and it is for this address.
+    let mut files = std::fs::read_dir(clinic.place.path("data/server")).unwrap().map(|it| it.unwrap().path());
+    let file = files.find(|it| it.extension().is_some_and(|it| it == "crt")).unwrap();
+    let certificate = CertificateDer::from_pem_file(&file).unwrap();
+    let digest: Vec<String> =
+        sha2::Sha256::digest(&certificate).iter().map(|byte| format!("{byte:02X}")).collect();
+    assert_eq!(digest.join(":"), clinic.fingerprint);
+    let stream = encrypted(&clinic, &address, certificate.clone()).await;
+    let served = stream.get_ref().1.peer_certificates().unwrap()[0].clone();
+    assert_eq!(served, certificate);
+    // A browser that was told to trust it sees the force.
+    let browser = Browser::trusting().await;
+    browser.client.goto(&clinic.link).await.unwrap();
+    browser.until("the setup", "return document.querySelector('select[name=plan]') !== null").await;
+    browser.js("document.querySelector('select[name=plan]').value = ''").await;
+    browser.js("document.querySelector('form button.main').click()").await;
+    browser.until("the force", "return parseFloat(document.getElementById('force')?.textContent) > -5").await;
+    assert_eq!(browser.js("return lastSocket.url.startsWith('wss:')").await, true);
+    let fingerprint = clinic.fingerprint.clone();
+    clinic.restart();
+    assert_eq!(clinic.fingerprint, fingerprint, "who trusts it goes on doing so");
+    browser
+        .until(
+            "the page is back by itself",
+            "return document.querySelector('input[name=participant]') !== null",
+        )
+        .await;
 }

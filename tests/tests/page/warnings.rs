@@ -22,6 +22,25 @@ async fn up_to_the_break(browser: &Browser, clinic: &mut Clinic) {
     browser.until("the break", "return document.getElementById('which').textContent.includes('break')").await;
 }
 
+/// The alarm is there, and what to do stands whole beside it, on a phone and on a projector.
+async fn uncovered(browser: &Browser) {
+    for size in [(390, 844), (1024, 768), (1920, 1080)] {
+        browser.sized(Some(size)).await;
+        let boxes = browser
+            .js("return ['alarm', 'task', 'tools'].map((id) => document.getElementById(id).getBoundingClientRect()).map((it) => [it.top, it.bottom])")
+            .await;
+        let at = |element: usize, end: usize| boxes[element][end].as_f64().unwrap();
+        assert!(at(0, 0) < 1.0 && at(0, 1) > 20.0 && at(0, 1) <= at(1, 0), "{size:?}: {boxes}");
+        assert!(at(2, 1) <= f64::from(size.1) + 1.0, "{size:?}: the tools are in sight: {boxes}");
+    }
+    browser.sized(None).await;
+    assert_eq!(
+        browser.js("return document.getElementById('alarm').hidden").await,
+        false,
+        "it ended too soon to be looked at"
+    );
+}
+
 async fn alarms(browser: &Browser) -> Vec<Value> {
     browser.js("return heard.alarms").await.as_array().unwrap().clone()
 }
@@ -37,9 +56,11 @@ async fn the_limit_is_seen_and_heard_before_and_at_it() {
     let quiet = browser.js("heard.tones.length = 0; return 0").await;
     assert_eq!(quiet, 0);
     // The limit is 1.5 times the make of 20 N.
-    clinic.hand("break:60:0.3");
+    clinic.hand("make:60:30");
     browser.until("the alarm", "return heard.alarms.some((it) => it.level === 'cap')").await;
+    browser.accessible("the alarm").await;
     browser.screenshots("limit").await;
+    uncovered(&browser).await;
     let seen = alarms(&browser).await;
     // On a machine so busy that updates came late, that was said in between.
     let first = |level: &str| seen.iter().position(|it| it["level"] == level);
@@ -85,7 +106,10 @@ async fn updates_cut_during_a_load_alarm_and_no_pull_is_offered_until_they_are_b
         .as_f64()
         .unwrap();
     browser.until("the alarm", "return heard.alarms.some((it) => it.level === 'lost')").await;
+    browser.axe("no signal").await;
     browser.screenshots("lost").await;
+    uncovered(&browser).await;
+    assert!(browser.text("#task").await.starts_with("No signal"));
     let seen = alarms(&browser).await;
     let lost = seen.iter().find(|it| it["level"] == "lost").unwrap();
     let took_ms = lost["at"].as_f64().unwrap() - cut_ms;

@@ -90,14 +90,17 @@ fn since_last_good(session: &Guided, earlier: &[Check]) -> anyhow::Result<Vec<Pa
 /// Whether a visit's journal names this sensor; one that cannot be read, or names none, may be of it.
 fn is_of(disk: &Arc<dyn Disk>, folder: &Path, serial: &str) -> bool {
     let Ok(reader) = Reader::open(Arc::clone(disk), folder) else { return true };
-    let (mut pipeline, mut out) = (Pipeline::new(false), Vec::new());
+    let (mut pipeline, mut out, mut named) = (Pipeline::new(false), Vec::new(), false);
     for stamped in reader.map_while(Result::ok) {
         pipeline.step(&stamped, &mut out);
         for output in out.drain(..) {
             if let Output::Identified { identity, .. } = output {
-                return identity.serial == serial;
+                named = true;
+                if identity.serial == serial {
+                    return true;
+                }
             }
         }
     }
-    true
+    !named
 }

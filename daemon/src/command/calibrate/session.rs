@@ -2,6 +2,7 @@
 
 use super::Args;
 use crate::clock::{Clock, SystemClock};
+use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::command::{check, keys, record};
 use crate::core::{Begun, Said};
@@ -9,8 +10,7 @@ use crate::data_folder::DataFolder;
 use crate::guide::{Guide, Out, Step, step_to_json, to_json};
 use crate::health::Health;
 use crate::pipeline::{Output, SensorIdentity};
-use crate::port::cable::Line;
-use crate::shell::{Audience, Shell};
+use crate::shell::{self, Audience, Shell};
 use crate::stderr::Stderr;
 use crate::terminal::Terminal;
 use crate::typing::{Typed, Typing};
@@ -44,17 +44,17 @@ impl Guided {
 /// Goes through the steps with whoever loads the sensor, records and seals.
 pub(super) async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guided> {
     let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
-    let name = args.port.clone().map_or_else(|| record::known_port(args.data.as_deref()), Ok)?;
+    let lines = Ports::one(args.port.clone(), args.baud).lines(args.data.as_deref())?;
     let whose = Whose { examiner: args.operator.clone(), ..Whose::default() };
     start::checked(&whose, None, SystemClock.utc_ns())?;
     let (orders, waiting) = tokio::sync::mpsc::channel(16);
     let mut seen = Seen::new(args, steps);
     let mut place = None;
-    let mut shell = Shell::open(&Line::new(name, args.baud, None), &mut seen, waiting, || {
+    let mut shell = Shell::open(&lines, &mut seen, waiting, || {
         let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
         check::warn(data.path());
         place = Some((data.path().to_owned(), SystemClock.utc_ns()));
-        let start = start::new(&whose, None, record::KEEP_FREE_MIB, &data)?;
+        let start = start::new(&whose, None, lines.len(), record::KEEP_FREE_MIB, &data)?;
         Ok((data, start))
     })?;
     say(&format!("{NO_LABORATORY} Secure the masses; stay below the sensor's rated force."));
@@ -119,15 +119,15 @@ impl Seen {
 impl Audience for Seen {
     fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
 
-    fn hear(&mut self, said: &[Said], _: Option<&Visit>, port: &str) {
+    fn hear(&mut self, said: &[Said], _: Option<&Visit>, ports: &shell::Ports) {
         for said in said {
             // A load that hangs is no trial to be told of.
             if !matches!(said, Said::Trial(_)) {
-                self.terminal.hear(said, port);
+                self.terminal.hear(said, ports);
             }
             let Said::Pipeline(output) = said else { continue };
             match output {
-                Output::Identified { sensor: 1, identity } => {
+                Output::Identified { sensor: 1, identity, .. } => {
                     if identity.channels.len() < self.channel {
                         self.terminal.refusal = Some(no_channel(self.channel, identity.channels.len()));
                     }

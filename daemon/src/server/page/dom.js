@@ -37,6 +37,21 @@ export function fill(element, key, make) {
   element.replaceChildren(...[make()].flat().filter(Boolean));
 }
 
+/** A point in time, as people here write it. */
+export const when = (utc) => new Date(utc).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+
+const cells = (tag, texts) => texts.map((text, at) => (text instanceof Node
+  ? h("td", {}, text)
+  : h(at === 0 && tag === "td" ? "th" : tag, { text, scope: tag === "th" ? "col" : at === 0 ? "row" : null })));
+
+/** A table that can be scrolled by itself. */
+export function table(caption, head, rows) {
+  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
+    h("table", {}, h("caption", { text: caption }),
+      h("thead", {}, h("tr", {}, ...cells("th", head))),
+      h("tbody", {}, ...rows.map((row) => h("tr", {}, ...cells("td", row))))));
+}
+
 /** Asks the program; gives its answer, or throws what it says is wrong. */
 export async function ask(path, body) {
   const options = body === undefined ? {} : {

@@ -3,21 +3,10 @@
 // A mark can be moved: who moves it says why, the automatic one stays beside it, and the next recording is made. What is
 // listed is always what the latest recording holds.
 
-import { ask, fill, h, write } from "/dom.js";
+import { ask, h, table, when, write } from "/dom.js";
 import { t } from "/language.js";
 
 export const force = (value) => (value === null || value === undefined ? "—" : value.toFixed(value < 9.95 ? 2 : 1));
-
-const cells = (tag, texts) => texts.map((text, at) => (text instanceof Node
-  ? h("td", {}, text)
-  : h(at === 0 && tag === "td" ? "th" : tag, { text, scope: tag === "th" ? "col" : at === 0 ? "row" : null })));
-
-function table(caption, head, rows) {
-  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
-    h("table", {}, h("caption", { text: caption }),
-      h("thead", {}, h("tr", {}, ...cells("th", head))),
-      h("tbody", {}, ...rows.map((row) => h("tr", {}, ...cells("td", row))))));
-}
 
 export class Done {
   constructor(now, again) {
@@ -27,6 +16,10 @@ export class Done {
     this.saved = h("p", { id: "saved", role: "status", text: ended.recording ? d.saved(ended.recording) : d.notSaved });
     this.tables = h("div", { class: "tables" });
     this.review = h("div", { id: "review" });
+    this.missing = h("div", { id: "missing" });
+    this.since = h("div", { id: "since" });
+    this.seen = h("div", {});
+    this.report = h("a", { class: "button", href: "/report", target: "_blank", text: d.report });
     this.error = h("p", { class: "error", role: "alert" });
     this.by = h("input", { id: "by", maxlength: 32, autocomplete: "off", value: now.examiner });
     this.why = h("input", { id: "why", maxlength: 200, autocomplete: "off" });
@@ -36,23 +29,29 @@ export class Done {
       ended.folder && h("p", { class: "note", text: ended.folder }),
       ended.error && h("p", { class: "error", role: "alert", text: ended.error }),
       h("p", { text: d.ended(ended.reason ?? "") }),
-      this.tables, this.error,
+      this.missing, this.tables, this.since, this.error,
       ended.recording && h("div", { class: "sheet" },
         h("h3", { text: d.correct }),
         h("div", { class: "pair" },
           h("p", { class: "field" }, h("label", { for: "by", text: d.by }), this.by),
           h("p", { class: "field" }, h("label", { for: "why", text: d.why }), this.why)),
         this.review, this.observation(now)),
-      now.observed.length > 0 && h("div", {}, h("h3", { text: d.observed }), h("ul", {}, ...now.observed.map((text) => h("li", { text })))),
+      this.seen,
       h("p", { class: "caution", text: now.cautions }),
       h("p", { class: "buttons" },
-        ended.recording && open && h("a", { class: "button", href: "/report", target: "_blank", text: d.report }),
+        ended.recording && open && this.report,
         h("button", { class: "main", type: "button", text: d.another, onclick: again })));
-    this.list(now.trials, now.results, []);
+    this.list({ ...now, corrections: [], missing: [] });
+    if (ended.recording) {
+      this.tried(async () => this.list(await ask("/api/results")));
+      if (now.participant) this.tried(() => this.earlier(now.participant, ended.folder.split("/").pop()));
+    }
   }
 
-  list(trials, results, corrections) {
+  list({ trials, results, corrections, observed, missing }) {
     const d = t.done;
+    this.toComplete(missing);
+    this.seen.replaceChildren(...(observed.length ? [h("h3", { text: d.observed }), h("ul", {}, ...observed.map((text) => h("li", { text })))] : []));
     const reviewed = Boolean(this.now.ended?.recording);
     this.tables.replaceChildren(
       table(d.title, [d.item, d.mean, d.cv, d.best, d.used], results.map((r) => [
@@ -62,6 +61,45 @@ export class Done {
         ...(reviewed ? [h("button", { type: "button", text: d.lookAt(r.order), onclick: () => this.look(r.order, r.valid) })] : [])])),
       ...(corrections.length ? [h("h3", { text: d.corrections }), h("ol", {}, ...corrections.map((it) =>
         h("li", { text: `${it.who}: ${it.why} (${it.changed.join("; ")})` })))] : []));
+  }
+
+  /** What was to be seen and was not entered: an answer each, with one touch. */
+  toComplete(missing) {
+    const d = t.done;
+    const line = ({ item, muscle, kind }) => {
+      const answers = t.do.look[kind.replace(" ", "-")] ?? Array.from({ length: 11 }, (_, level) => String(level));
+      const enter = (value) => this.correct({ change: "observe", item, kind, value, scale: d.scales[kind] ?? "" }, d.enteredLater);
+      return h("li", {}, h("span", { text: `${muscle}, ${kind}: ` }), h("span", { class: "look" },
+        ...answers.map((value) => h("button", { type: "button", text: value, "aria-label": `${muscle}, ${kind}: ${value}`, onclick: () => enter(value) }))));
+    };
+    this.missing.replaceChildren(...(missing.length ? [h("h3", { text: d.missing(missing.length) }), h("ul", { class: "choices" }, ...missing.map(line))] : []));
+  }
+
+  /** The changes since an earlier visit, which is chosen from a list. */
+  async earlier(participant, own) {
+    const d = t.done;
+    const visits = (await ask(`/api/visits?participant=${encodeURIComponent(participant)}`)).filter((it) => it.visit < own);
+    if (!visits.length) return;
+    const chosen = h("select", { id: "since-visit", onchange: () => this.tried(() => this.changes(chosen.value)) },
+      ...visits.map((it) => h("option", { value: it.visit, text: when(it.began_utc) })));
+    this.changed = h("div", {});
+    this.since.replaceChildren(h("h3", { text: d.changes }),
+      h("p", { class: "field" }, h("label", { for: "since-visit", text: d.since }), chosen), this.changed);
+    await this.changes(chosen.value);
+  }
+
+  async changes(visit) {
+    const d = t.done;
+    this.report.href = `/report?since=${encodeURIComponent(visit)}`;
+    const { changes, told, hidden } = await ask(`/api/changes?since=${encodeURIComponent(visit)}`);
+    const signed = (value, digits) => (value === null ? "—" : (value > 0 ? "+" : "") + value.toFixed(digits));
+    const two = (value) => (value === null ? "—" : value.toFixed(2));
+    this.changed.replaceChildren(
+      table(d.changes, [d.item, d.then, d.now, d.change, d.percent, d.limit, d.verdict], changes.map((c) => [
+        `${c.muscle}, ${t.tests[c.test] ?? c.test}${c.primary ? " *" : ""}`, two(c.earlier_n), two(c.later_n), signed(c.change_n, 2),
+        signed(c.change_percent, 1), c.limit || "—", c.verdict])),
+      ...(hidden ? [h("p", { text: d.hidden(hidden) })] : []),
+      h("ul", { class: "note" }, ...told.map((text) => h("li", { text }))));
   }
 
   async look(order, valid) {
@@ -84,11 +122,11 @@ export class Done {
     h("button", { type: "button", text: d.add, onclick: () => this.correct({ change: "observe", item: Number(item.value), kind: kind.value, value: value.value, scale: "" }) }));
   }
 
-  async correct(change) {
+  async correct(change, why = this.why.value.trim()) {
     await this.tried(async () => {
-      const made = await ask("/api/correct", { by: this.by.value.trim(), why: this.why.value.trim(), ...change });
-      const { trials, results, corrections } = await ask("/api/results");
-      this.list(trials, results, corrections);
+      const made = await ask("/api/correct", { by: this.by.value.trim(), why, ...change });
+      this.list(await ask("/api/results"));
+      if (this.changed) await this.changes(document.getElementById("since-visit").value);
       write(this.saved, t.done.saved(made.recording.split("/").pop()));
       this.review.replaceChildren();
       this.why.value = "";

@@ -100,7 +100,6 @@ class Visit {
     const stage = now.stage?.name ?? "free";
     const item = now.item;
     document.body.dataset.stage = stage;
-    write(this.task, whatToDo(now));
     write(this.which, item
       ? [`${cap(t.muscle(item))} — ${t.testOf(item)}`, now.window && item.loaded ? t.trialOf(...now.window.trial) : t.itemOf(item)].join(", ")
       : now.title);
@@ -116,6 +115,9 @@ class Visit {
     write(this.then, stage === "rest" || !item ? "" : afterwards(now));
     const told = now.said.at(-1) ?? "";
     if (told !== this.toldLast) this.tell((this.toldLast = told));
+    // What was said before it is not true of a pull.
+    else if (stage === "pull" && this.stageLast !== stage) this.tell("");
+    this.stageLast = stage;
   }
 
   list(now) {
@@ -138,6 +140,8 @@ class Visit {
     const live = connection.live;
     const stale = connection.age() > STALE_MS;
     this.element.classList.toggle("stale", stale);
+    // What was to be done when the last word came is not what is to be done without one.
+    write(this.task, stale && loaded() ? t.task.lost : whatToDo(now));
     const hidden = !now.sees_force || ["look", "turn"].includes(now.stage?.name);
     write(this.force, stale ? t.noSignal : hidden ? "" : `${Math.max(-99, live.force_n).toFixed(1)} N`);
     write(this.peak, stale || hidden || !now.window ? "" : t.peak(force(live.peak_n)));
@@ -293,6 +297,12 @@ function key(event) {
   const first = !sound.running && window.AudioContext;
   sound.unlock();
   if (event.type === "keydown") setTimeout(() => bar(state()), 50);
+  if (event.key === "Escape" && inVisit()) {
+    // The participant's own switch: it stops, whatever has the focus.
+    event.preventDefault();
+    if (event.type === "keydown" && !event.repeat) act("x stopped by the participant");
+    return;
+  }
   const pressed = event.key === "Enter" || event.key === " ";
   if (!pressed || !inVisit() || event.ctrlKey || event.altKey || event.metaKey) return;
   // A pull is stopped whatever has the focus; otherwise a button is a button.

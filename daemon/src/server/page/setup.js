@@ -1,6 +1,7 @@
 // Before a visit: sensor, machine, codes, plan; then, with the sensor's zero taken, the gate.
 
-import { ask, fill, h } from "/dom.js";
+import { force } from "/done.js";
+import { ask, fill, h, table, when } from "/dom.js";
 import { t } from "/language.js";
 
 /** A field with its label. */
@@ -49,22 +50,31 @@ export class Setup {
 
   fields(setup) {
     this.plans = setup.plans;
-    const code = (name, label) => field(label, h("input", { name, autocomplete: "off", spellcheck: "false", maxlength: 32 }), t.setup.codes);
+    const code = (name, label, more) => field(label, h("input", { name, autocomplete: "off", spellcheck: "false", maxlength: 32, ...more }), t.setup.codes);
     const plan = select("plan", [
       ...setup.plans.map((plan) => [plan.name, `${plan.title} (${plan.duration.split(":")[0]})`]),
       ["", t.setup.noPlan],
     ], { onchange: () => this.chosen() });
     this.note = h("p", { class: "note" });
+    this.last = h("div", { id: "last" });
+    this.about = setup.about.map(({ name, words, range }) => [name, words.length
+      ? select(`about ${name}`, [["", t.setup.notSaid], ...words.map((word) => [word, t.setup.words[word] ?? word])])
+      : h("input", range
+        ? { name: `about ${name}`, type: "number", min: range[0], max: range[1], step: "any", inputmode: "decimal" }
+        : { name: `about ${name}`, maxlength: 40, autocomplete: "off" })]);
     this.consent = h("div", { hidden: true },
       field(t.setup.consentVersion, h("input", { name: "consent_version", autocomplete: "off", maxlength: 32 })),
       field(t.setup.consentDate, h("input", { name: "consent_date", type: "date" })));
     this.form.append(
-      code("participant", t.setup.participant),
+      code("participant", t.setup.participant, { onchange: (event) => this.before(event.target.value.trim()) }),
+      this.last,
       code("examiner", t.setup.examiner),
       field(t.setup.plan, plan),
       field(t.setup.ownPlan, h("input", { name: "file", type: "file", accept: ".toml", onchange: () => this.chosen() })),
       this.note,
       field(t.setup.involved, select("involved", [["", t.setup.none], ["left", t.side.left], ["right", t.side.right]])),
+      h("details", {}, h("summary", { text: t.setup.about }), h("div", { class: "pair" },
+        ...this.about.map(([name, input]) => field(t.setup.asked[name] ?? name, input, t.setup.asks[name])))),
       this.consent,
       this.error,
       h("p", { class: "buttons" },
@@ -72,6 +82,30 @@ export class Setup {
         setup.interrupted && h("button", { type: "button", text: t.setup.resume, onclick: () => this.send({ resume: true }) })),
     );
     this.chosen();
+  }
+
+  /** The participant's last visit, with its conditions; earlier ones can be chosen. */
+  async before(participant) {
+    const s = t.setup;
+    this.last.replaceChildren();
+    try {
+      const visits = participant ? await ask(`/api/visits?participant=${encodeURIComponent(participant)}`) : [];
+      if (!visits.length) return;
+      const one = h("div", {});
+      const show = async (visit) => {
+        const it = await ask(`/api/earlier?visit=${encodeURIComponent(visit)}`);
+        one.replaceChildren(
+          h("p", { text: s.lastOf(it.title, it.examiner) }),
+          table(s.lastResults, [t.done.item, t.done.mean, t.done.used, s.conditions], it.items.map((item) => [
+            `${item.muscle}, ${t.tests[item.test] ?? item.test}`, force(item.mean_of_peaks_n), String(item.trials_used), item.conditions])),
+          h("ul", { class: "note" }, ...it.observed.map((text) => h("li", { text }))));
+      };
+      const which = select("earlier", visits.map((it) => [it.visit, when(it.began_utc)]), { onchange: () => show(which.value) });
+      this.last.replaceChildren(h("details", { open: true }, h("summary", { text: s.last(visits.length) }), field(s.lastWhich, which), one));
+      await show(visits[0].visit);
+    } catch (error) {
+      this.last.replaceChildren(h("p", { class: "error", text: error.message }));
+    }
   }
 
   async chosen() {
@@ -87,6 +121,7 @@ export class Setup {
     const value = (name) => this.form.elements[name].value.trim();
     const wanted = { plan: this.text ? "" : value("plan"), plan_text: this.text };
     for (const name of ["participant", "examiner", "involved", "consent_version", "consent_date"]) wanted[name] = value(name);
+    wanted.about = Object.fromEntries(this.about.map(([name, input]) => [name, input.value.trim()]));
     if (this.consent.hidden) [wanted.consent_version, wanted.consent_date] = ["", ""];
     await this.send(wanted);
   }

@@ -41,17 +41,19 @@ export class Trace {
     }
     // It grows at once and shrinks slowly, so that the picture does not jump.
     this.top = Math.max(round(highest), this.top * 0.995 > round(highest) ? this.top * 0.995 : 0);
-    const left = 44;
+    // Readable from as far as the window is large.
+    const size = Math.min(30, Math.max(14, Math.round(Math.min(width / 55, height / 9))));
+    const left = 3 * size;
     const x = (time) => left + ((time - from) / SECONDS) * (width - left - 8);
     const y = (force) => height - 8 - (force / this.top) * (height - 16);
-    this.grid(pen, left, width, y);
+    this.grid(pen, left, width, y, size);
     if (window?.band_n) this.band(pen, left, width, y, window.band_n);
     this.line(pen, bins, first, x, y);
-    if (window?.cap_n) this.level(pen, left, width, y(window.cap_n), t.limit);
+    if (window?.cap_n) this.level(pen, left, width, y(window.cap_n), t.limit, size);
   }
 
-  grid(pen, left, width, y) {
-    pen.font = "14px system-ui, sans-serif";
+  grid(pen, left, width, y, size) {
+    pen.font = `${size}px system-ui, sans-serif`;
     pen.textAlign = "right";
     pen.textBaseline = "middle";
     pen.lineWidth = 1;
@@ -96,7 +98,7 @@ export class Trace {
     pen.stroke();
   }
 
-  level(pen, left, width, at, label) {
+  level(pen, left, width, at, label, size) {
     pen.strokeStyle = "#b00020";
     pen.lineWidth = 4;
     pen.setLineDash([14, 8]);
@@ -106,7 +108,7 @@ export class Trace {
     pen.stroke();
     pen.setLineDash([]);
     pen.fillStyle = "#b00020";
-    pen.font = "bold 16px system-ui, sans-serif";
+    pen.font = `bold ${size + 2}px system-ui, sans-serif`;
     pen.textAlign = "right";
     pen.textBaseline = "top";
     pen.fillText(label, width - 6, at + 5);

@@ -96,7 +96,7 @@ fn built_in_plans_pull_against_the_muscle() {
 }
 
 #[test]
-fn the_pace_of_a_break_is_a_share_of_the_make_a_second() {
+fn the_pace_of_a_pull_is_shown_where_its_force_is() {
     let mut view = view();
     view.stage = Some(Stage::Pull { item: 2 });
     let mut cue = Cue {
@@ -108,10 +108,12 @@ fn the_pace_of_a_break_is_a_share_of_the_make_a_second() {
         cap_n: Some(30.0),
         band_n: None,
         expected_n: Some(20.0),
+        pace_n_per_s: Some((5.0, 8.0)),
     };
     view.hear(&Said::Cue(cue.clone()));
     assert_eq!(shown(&view, Role::Examiner)["window"]["pace_n_per_s"], serde_json::json!([5.0, 8.0]));
-    cue.test = Test::Make;
+    view.stage = Some(Stage::Pull { item: 1 });
+    cue.item = (1, 2);
     view.hear(&Said::Cue(cue));
     assert_eq!(shown(&view, Role::Examiner)["window"]["pace_n_per_s"], Value::Null);
 }

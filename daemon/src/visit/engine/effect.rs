@@ -36,6 +36,8 @@ pub enum Effect {
 /// What the finder looks for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Look {
+    /// The sensor and channel that is measured, from 1.
+    pub place: (usize, usize),
     /// Kind of test.
     pub test: Test,
     /// How small an effort.
@@ -126,6 +128,8 @@ pub struct Cue {
     pub band_n: Option<(f64, f64)>,
     /// The muscle's expected maximum, N: its make of this visit.
     pub expected_n: Option<f64>,
+    /// Least and greatest pace of the pull, N/s, in a break test.
+    pub pace_n_per_s: Option<(f64, f64)>,
 }
 
 /// Something the examiner saw.

@@ -1,6 +1,8 @@
 //! What makes a plan that reads well one that is not to be run.
 
 use super::{ATTEMPTS_MAX, Item, Plan, Procedure};
+use crate::port::SENSORS_MAX;
+use analysis::recording::layout::CHANNELS_MAX;
 use analysis::trial::Test;
 use std::ops::RangeInclusive;
 
@@ -25,6 +27,11 @@ pub(super) fn objection(plan: &Plan) -> Option<Objection> {
     }
     if plan.at_most_minutes.is_some_and(|minutes| !(1.0..=600.0).contains(&minutes)) {
         return whole("at_most_minutes: use 1 to 600");
+    }
+    if !plan.population.is_empty()
+        && let Err(why) = crate::participant::class("population", &plan.population)
+    {
+        return Some(Objection { item: None, keys: &[], why });
     }
     let examined = plan.procedure == Procedure::Examined;
     for (at, item) in plan.items.iter().enumerate() {
@@ -58,6 +65,13 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
+    let places: [(&'static [&'static str], usize, usize); 2] =
+        [(&["sensor"], item.sensor, SENSORS_MAX), (&["channel"], item.channel, CHANNELS_MAX)];
+    for (key, value, most) in places {
+        if !(1..=most).contains(&value) {
+            return Some((key, format!("{} = {value}: use 1 to {most}", key[0])));
+        }
+    }
     let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 10] = [
         (&["hold_s"], Some(item.hold_s), 0.5..=60.0),
         (&["rest_s"], Some(item.rest_s), 0.0..=3600.0),
@@ -78,7 +92,39 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
-    words(item).or_else(|| target(item))
+    words(item).or_else(|| target(item)).or_else(|| pace(item)).or_else(|| familiarisation(item))
+}
+
+fn pace(item: &Item) -> Found {
+    let (slow, fast) = item.pace_percent_per_s?;
+    let key: &'static [&'static str] = &["pace_percent_per_s"];
+    if item.test != Test::Break {
+        return Some((key, "only a break pull has a pace in numbers".to_owned()));
+    }
+    // Written so that what is no number is refused, too.
+    let good = slow >= 1.0 && slow < fast && fast <= 200.0;
+    (!good).then(|| {
+        let why = format!("pace_percent_per_s = [{slow}, {fast}]: use the least and the greatest, 1 to 200");
+        (key, why)
+    })
+}
+
+fn familiarisation(item: &Item) -> Found {
+    const KEYS: &[&str] = &["familiarisation", "trials"];
+    let own = item.familiarisation > 0;
+    if own && !matches!(item.test, Test::Make | Test::Submaximal) {
+        return Some((
+            KEYS,
+            "only who pulls with the own force can pull at half strength: make and submaximal tests"
+                .to_owned(),
+        ));
+    }
+    let pulls = item.familiarisation.saturating_add(item.trials);
+    (own && pulls > ATTEMPTS_MAX).then(|| {
+        let why =
+            format!("familiarisation and trials come to {pulls} pulls: an item has at most {ATTEMPTS_MAX}");
+        (KEYS, why)
+    })
 }
 
 fn words(item: &Item) -> Found {

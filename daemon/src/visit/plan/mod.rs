@@ -12,6 +12,7 @@
 //! muscle = "left index abduction"   # side, digit, direction
 //! test = "make"
 //! trials = 3                        # scored trials, 1 to 5
+//! familiarisation = 1               # unscored pulls at half strength before them
 //! hold_s = 3.0                      # how long to hold
 //! rest_s = 60.0                     # rest of the muscle before the next trial
 //! ```
@@ -43,6 +44,10 @@
 //! trials = 5
 //! ```
 //!
+//! With several sensors or channels an item says which: `sensor` and `channel` from 1, as keys of it, of its muscle (four
+//! fingers on a channel each) or of its side: `[side.left]` and `[side.right]`, more special than `[test.<test>]` and less
+//! than `[[muscle]]` (each hand has a sensor of its own).
+//!
 //! Every key of an item is a field of [`Item`], every other key of the file a field of [`Plan`].
 
 pub mod builtin;
@@ -57,9 +62,14 @@ pub use order::Shuffle;
 use analysis::holds::Profile;
 use analysis::trial::{Digit, Muscle, Side, Test};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// At most this many loaded attempts an item, failed ones included.
 pub const ATTEMPTS_MAX: u32 = 5;
+/// Where a plan says no other: a break pull should grow by this share of the expected maximum a second, %, so that 130 % are
+/// reached in 3.3 to 5.2 s. The force at which a muscle gives way depends on the speed (Burns & Spanier 2005, Arch Phys Med
+/// Rehabil 86:1420–1426); the range itself is this program's assumption, to be checked by a hand therapist.
+pub const PACE_PERCENT_PER_S: (f64, f64) = (25.0, 40.0);
 
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident => $word:literal),+ $(,)? }) => {
@@ -142,6 +152,10 @@ pub struct Plan {
     /// What a reader must know of it.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
+    /// Whom it is for, in a few words (`healthy adults`): what a participant belongs to who is given no other `condition`.
+    /// An error of measurement holds only for the people it was found in.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub population: String,
     /// A research plan: every participant's consent is asked for, its version and date.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub research: bool,
@@ -176,12 +190,21 @@ pub struct Item {
     pub muscle: Muscle,
     /// Kind of test.
     pub test: Test,
+    /// The sensor that it is measured with, from 1: the order of the recording's ports.
+    #[serde(default = "first", skip_serializing_if = "is_first")]
+    pub sensor: usize,
+    /// The sensor's channel, from 1.
+    #[serde(default = "first", skip_serializing_if = "is_first")]
+    pub channel: usize,
     /// The belly's name, as a label, with its convention.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub belly: String,
     /// Scored trials.
     #[serde(default = "three")]
     pub trials: u32,
+    /// Pulls at about half strength before them, to get used to the task: kept, never scored.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub familiarisation: u32,
     /// How long to hold, s.
     #[serde(default = "hold_default")]
     pub hold_s: f64,
@@ -194,6 +217,9 @@ pub struct Item {
     /// How fast the pull grows, in words.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub pace: String,
+    /// Least and greatest pace of a break pull, % of the muscle's make a second; without it [`PACE_PERCENT_PER_S`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pace_percent_per_s: Option<(f64, f64)>,
     /// Gripped anew, or the same grip as the item before.
     #[serde(default)]
     pub grip: Grip,
@@ -274,6 +300,15 @@ pub struct Item {
     pub participant_sees: Sees,
 }
 
+fn is_zero(count: &u32) -> bool {
+    *count == 0
+}
+fn first() -> usize {
+    1
+}
+fn is_first(number: &usize) -> bool {
+    *number == 1
+}
 fn three() -> u32 {
     3
 }
@@ -299,6 +334,27 @@ impl Plan {
         read::plan(text)
     }
 
+    /// The sensors and channels that its items are measured on.
+    pub fn places(&self) -> BTreeSet<(usize, usize)> {
+        self.items.iter().map(Item::place).collect()
+    }
+
+    /// Why the plan cannot be run with so many sensors.
+    pub fn needs_more_than(&self, sensors: usize) -> Option<String> {
+        let (at, item) = self.items.iter().enumerate().find(|(_, item)| item.sensor > sensors)?;
+        Some(format!("item {} ({}) is measured with sensor {}", at + 1, item.name(), item.sensor))
+    }
+
+    /// Why the plan cannot be run with this sensor of so many channels.
+    pub fn misfit(&self, sensor: usize, channels: usize) -> Option<String> {
+        let lacks = |(_, item): &(usize, &Item)| item.sensor == sensor && item.channel > channels;
+        let (at, item) = self.items.iter().enumerate().find(lacks)?;
+        let (number, name, channel) = (at + 1, item.name(), item.channel);
+        Some(format!(
+            "item {number} ({name}) is measured on channel {channel} of sensor {sensor}, which has {channels}"
+        ))
+    }
+
     /// The plan as TOML text, every item with all its keys.
     pub fn to_toml(&self) -> String {
         toml::to_string(self).unwrap_or_default()
@@ -318,6 +374,22 @@ impl Item {
         } else {
             format!("{} hand, palm {}", self.muscle.side, self.palm)
         }
+    }
+
+    /// Least and greatest pace of its pull on somebody whose expected maximum is this, N/s; only a break has one.
+    pub fn pace_n_per_s(&self, expected_n: f64) -> Option<(f64, f64)> {
+        let (slow, fast) = self.pace_percent_per_s.unwrap_or(PACE_PERCENT_PER_S);
+        (self.test == Test::Break).then(|| (slow / 100.0 * expected_n, fast / 100.0 * expected_n))
+    }
+
+    /// How many pulls it asks for; what is not loaded is looked at once.
+    pub fn pulls(&self) -> u32 {
+        if self.is_loaded() { self.trials + self.familiarisation } else { 1 }
+    }
+
+    /// The sensor and its channel that it is measured on, from 1.
+    pub fn place(&self) -> (usize, usize) {
+        (self.sensor, self.channel)
     }
 
     /// In words: muscle and test.

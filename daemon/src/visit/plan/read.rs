@@ -13,6 +13,7 @@ const SIDES: &str = "sides";
 const TESTS: &str = "tests";
 const TEST: &str = "test";
 const DEFAULTS: &str = "defaults";
+const SIDE: &str = "side";
 const MUSCLE: &str = "muscle";
 const ITEM: &str = "item";
 
@@ -24,7 +25,7 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     let document = DeTable::parse(text).map_err(|error| PlanError::of_toml(text, &error))?;
     let span = document.span();
     let mut root = document.into_inner();
-    let items = Layout { text, used: Vec::new() }.lay_out(&mut root)?;
+    let items = Layout { text, of_sides: Table::new(), used: Vec::new() }.lay_out(&mut root)?;
     let places = items.clone();
     let items = items.into_iter().map(|(span, item)| Spanned::new(span, DeValue::Table(item)));
     root.insert(
@@ -46,14 +47,15 @@ pub(super) fn plan(text: &str) -> Result<Plan, PlanError> {
     }
 }
 
-struct Layout<'t> {
+struct Layout<'t, 'i> {
     text: &'t str,
+    of_sides: Table<'i>,
     used: Vec<Test>,
 }
 
 type Placed<'i> = (Range<usize>, Table<'i>);
 
-impl<'i> Layout<'i> {
+impl<'i> Layout<'_, 'i> {
     fn refuse<T>(&self, span: Range<usize>, why: impl Into<String>) -> Result<T, PlanError> {
         Err(PlanError::at(self.text, Some(span), why))
     }
@@ -61,6 +63,10 @@ impl<'i> Layout<'i> {
     fn lay_out(mut self, root: &mut Table<'i>) -> Result<Vec<Placed<'i>>, PlanError> {
         let defaults = self.table(root.remove(DEFAULTS))?;
         let of_tests = self.table(root.remove(TEST))?;
+        self.of_sides = self.table(root.remove(SIDE))?;
+        if let Some((key, _)) = self.of_sides.iter().find(|(key, _)| key.get_ref().parse::<Side>().is_err()) {
+            return self.refuse(key.span(), format!("no side `{}`: write left or right", key.get_ref()));
+        }
         let names = root.remove(TESTS);
         let sides = self.sides(root.remove(SIDES))?;
         let muscles = self.tables(root.remove(MUSCLE), "[[muscle]]")?;
@@ -136,6 +142,12 @@ impl<'i> Layout<'i> {
         if let Some(of_test) = test.and_then(|test| of_tests.get(test)).and_then(|it| it.get_ref().as_table())
         {
             put_over(&mut whole, of_test.clone());
+        }
+        let side = item.get(MUSCLE).and_then(|muscle| muscle.get_ref().as_str()?.split_whitespace().next());
+        if let Some(of_side) =
+            side.and_then(|side| self.of_sides.get(side)).and_then(|it| it.get_ref().as_table())
+        {
+            put_over(&mut whole, of_side.clone());
         }
         put_over(&mut whole, item);
         whole

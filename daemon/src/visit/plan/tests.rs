@@ -22,6 +22,7 @@ fn errors_name_the_line_and_the_key() {
         (format!("{GOOD}palm = \"dwon\"\n"), ["line 5, column 8", "did you mean `down`?"]),
         (format!("{GOOD}trials = 0\n"), ["line 5, column 10", "trials = 0: use 1 to 5"]),
         (format!("{GOOD}trials = 6\n"), ["line 5, column 10", "item 1 (left index abduction make)"]),
+        (format!("{GOOD}familiarisation = 3\n"), ["line 5, column 19", "come to 6 pulls"]),
         (format!("{GOOD}trials = \"many\"\n"), ["line 5, column 10", "a whole number"]),
         (format!("{GOOD}hold_s = nan\n"), ["line 5, column 10", "hold_s"]),
         (format!("{GOOD}rest_s = -1.0\n"), ["line 5, column 10", "rest_s"]),
@@ -44,6 +45,28 @@ fn a_break_without_a_make_before_it_is_refused() {
     assert!(Plan::parse(&format!("{examined}{broken}")).is_ok());
     assert!(refused(&examined.replace("make", "break")).contains("make test"));
     assert!(refused(&format!("{examined}{}", broken.replace("left", "right"))).contains("line 8"));
+}
+
+#[test]
+fn a_break_has_the_plans_pace_or_the_usual_one_and_nothing_else_has_one() {
+    let text = |keys: &str| {
+        let examined = GOOD.replace("title = \"t\"", "title = \"t\"\nprocedure = \"examined\"");
+        format!("{examined}[[item]]\nmuscle = \"left index abduction\"\ntest = \"break\"\n{keys}")
+    };
+    let plan = |keys: &str| Plan::parse(&text(keys)).unwrap();
+    let own = plan("pace_percent_per_s = [10, 20.0]\n");
+    assert_eq!(
+        own.items.iter().map(|it| it.pace_n_per_s(30.0)).collect::<Vec<_>>(),
+        [None, Some((3.0, 6.0))]
+    );
+    assert_eq!(Plan::parse(&own.to_toml()).unwrap(), own);
+    assert_eq!(plan("").items[1].pace_n_per_s(20.0), Some((5.0, 8.0)), "25 to 40 % a second");
+    for range in ["[40.0, 25.0]", "[0.0, 25.0]", "[25.0, 201.0]", "[25.0, nan]", "[25.0, 25.0]"] {
+        let error = refused(&text(&format!("pace_percent_per_s = {range}\n")));
+        assert!(error.contains("line 9, column 22") && error.contains("1 to 200"), "{error}");
+    }
+    assert!(refused(&text("pace_percent_per_s = 25.0\n")).contains("line 9, column 22"));
+    assert!(refused(&format!("{GOOD}pace_percent_per_s = [25.0, 40.0]\n")).contains("only a break"));
 }
 
 const LONG: &str = "title = \"t\"
@@ -113,4 +136,29 @@ fn the_uninvolved_side_comes_first_and_random_orders_come_from_the_seed() {
         (0..64).all(|seed| Plan::parse(&arranged(seed).to_toml()).is_ok()),
         "a make stays before its break"
     );
+}
+
+#[test]
+fn a_side_and_a_muscle_say_where_they_are_measured() {
+    let text = LONG.replace(
+        "[[muscle]]\nmuscle = \"little",
+        "[side.right]\nsensor = 2\nrest_s = 25.0\n[[muscle]]\nchannel = 3\nmuscle = \"little",
+    );
+    let plan = Plan::parse(&text).unwrap();
+    let places: Vec<_> = plan.items.iter().map(|item| (item.place(), item.rest_s)).collect();
+    let left = [((1, 1), 30.0), ((1, 1), 30.0), ((1, 3), 20.0)];
+    let right = [((2, 1), 30.0), ((2, 1), 30.0), ((2, 3), 25.0)];
+    assert_eq!(places, [left, right].concat(), "a muscle's own key is more special than its side's");
+    assert_eq!(Plan::parse(&plan.to_toml()).unwrap(), plan);
+    assert!(!Plan::parse(GOOD).unwrap().to_toml().contains("sensor"), "what is not said is not written");
+    assert!(plan.needs_more_than(1).unwrap().contains("item 4") && plan.needs_more_than(2).is_none());
+    assert!(plan.misfit(1, 2).unwrap().contains("channel 3 of sensor 1, which has 2"));
+    assert!(plan.misfit(2, 3).is_none());
+    for (wrong, why) in [
+        ("[side.up]\nsensor = 1\n", "no side `up`"),
+        ("[side.left]\nsensor = 0\n", "sensor = 0: use 1 to 16"),
+    ] {
+        let error = refused(&format!("{GOOD}{wrong}"));
+        assert!(error.contains(why), "{error}");
+    }
 }

@@ -1,0 +1,154 @@
+//! A second visit: before it the first one with its conditions, after it the changes, both without typing.
+
+use crate::browser::Browser;
+use crate::clinic::Clinic;
+use crate::visit::{TAB_ENTER, WHERE, gate};
+use analysis::recording::read::Recording;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tests::{fingerforce, run};
+
+const PLAN: &str = r#"
+title = "One make test"
+procedure = "examined"
+sides = ["right"]
+tests = ["make"]
+
+[defaults]
+trials = 3
+rest_s = 0.5
+hold_s = 1.0
+count = 1
+arrangement = "single"
+reaction = "examiner"
+coupling = "pad"
+position = "neutral"
+lever_mm = 30.0
+cv_limit_percent = 100.0
+
+[[muscle]]
+muscle = "index abduction"
+primary = true
+"#;
+
+/// Plays a visit to its end.
+async fn play(browser: &Browser, clinic: &mut Clinic) {
+    loop {
+        let at = browser.js(WHERE).await.as_str().unwrap().to_owned();
+        clinic.follow(&at);
+        if at.ends_with("|done") {
+            return;
+        }
+        if at.starts_with("pain") {
+            browser.press(TAB_ENTER).await;
+        }
+        tokio::time::sleep(Duration::from_millis(30)).await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_last_visit_is_shown_before_and_the_changes_after() {
+    let mut clinic = Clinic::with(PLAN, "127.0.0.1:0", &[]);
+    let browser = Browser::start(false).await;
+    gate(&browser, &clinic, &["right index"]).await;
+    play(&browser, &mut clinic).await;
+    let first = clinic.place.visit().join("recording-1.h5");
+    browser
+        .until("it is saved", "return document.getElementById('saved')?.textContent.includes('recording-1')")
+        .await;
+    assert_eq!(browser.text("#since").await, "", "there is no earlier one");
+
+    // The next day, for all the page knows: the code is typed, and the visit is there.
+    clinic.another_sensor();
+    browser
+        .js("[...document.querySelectorAll('button')].find((it) => it.textContent === 'New visit').click()")
+        .await;
+    browser.until("the setup", "return document.querySelector('input[name=participant]') !== null").await;
+    browser.tab_to("input[name=participant]").await;
+    browser.type_text("P014").await;
+    browser.press('\u{e004}').await;
+    browser.until("the last visit", "return document.querySelector('#last table') !== null").await;
+    let told = browser.text("#last").await;
+    let recorded = Recording::open(&first).unwrap();
+    let mean =
+        analysis::measures::repeats::items(&recorded.trials().unwrap())[0].spread.mean_of_peaks_n.unwrap();
+    for part in [
+        "One make test, examiner E01",
+        &format!("{mean:.1}"),
+        "reaction examiner",
+        "lever 30 mm",
+        "right index abduction",
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    browser.accessible("the last visit").await;
+    browser.screenshots("setup-last").await;
+    about(&browser).await;
+    browser.tab_to("input[name=examiner]").await;
+    browser.type_text("E01").await;
+    browser.choose("input[name=file]", &clinic.plan()).await;
+    browser.tab_to("button.main").await;
+    browser.press(TAB_ENTER).await;
+    crate::visit::answer_gate(&browser, &["right index"]).await;
+    play(&browser, &mut clinic).await;
+    browser.until("the changes", "return document.querySelector('#since table') !== null").await;
+    browser.accessible("the changes").await;
+    browser.screenshots("changes").await;
+
+    let second = newest(&clinic);
+    same_words(&browser, &first, &second).await;
+    // What was said of the participant is in the recording.
+    let fields = Recording::open(&second).unwrap().root().participant_fields.clone();
+    for field in [
+        ("age_years", "61"),
+        ("sex", "female"),
+        ("dominant_hand", "right"),
+        ("condition", "ulnar nerve repair"),
+    ] {
+        assert!(fields.contains(&(field.0.to_owned(), field.1.to_owned())), "{field:?}: {fields:?}");
+    }
+    assert_eq!(browser.severe().await, Vec::<String>::new());
+}
+
+/// What the page says of the changes is what the command says; the report has them, too.
+async fn same_words(browser: &Browser, first: &Path, second: &Path) {
+    // What the page says is what the command says, word for word.
+    let mut compare = fingerforce();
+    let compared = run(compare.arg("compare").args([first, second]).arg("--json"));
+    let json: Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let change = &json["changes"][0];
+    let cells = browser
+        .js("return [...document.querySelector('#since tbody tr').cells].map((it) => it.textContent)")
+        .await;
+    let number = |name: &str| format!("{:.2}", change[name].as_f64().unwrap());
+    assert_eq!(
+        (cells[1].as_str(), cells[2].as_str()),
+        (Some(number("earlier_n").as_str()), Some(number("later_n").as_str()))
+    );
+    assert_eq!(cells[6], "cannot say");
+    let text = String::from_utf8(run(fingerforce().arg("compare").args([first, second])).stdout).unwrap();
+    let lines =
+        browser.js("return [...document.querySelectorAll('#since li')].map((it) => it.textContent)").await;
+    assert!(lines.as_array().unwrap().len() >= 3, "{lines}");
+    for line in lines.as_array().unwrap() {
+        assert!(text.contains(line.as_str().unwrap()), "{line}\n{text}");
+    }
+    let report = browser.js("return [...document.querySelectorAll('a.button')].find((it) => it.textContent === 'Report').href").await;
+    browser.client.goto(report.as_str().unwrap()).await.unwrap();
+    let report = browser.text("body").await;
+    assert!(report.contains("Changes between visits") && report.contains("Visit 2:"), "{report}");
+}
+
+fn newest(clinic: &Clinic) -> PathBuf {
+    let visits = std::fs::read_dir(clinic.place.path("data/visits")).unwrap();
+    let newest = visits.map(|entry| entry.unwrap().path()).max().unwrap();
+    newest.join("recording-1.h5")
+}
+
+/// Fills in what is known of the participant.
+async fn about(browser: &Browser) {
+    let fill = "for (const [name, value] of [['age', '61'], ['sex', 'female'], ['dominant', 'right'], ['condition', 'ulnar nerve repair']]) \
+                document.querySelector(`[name=\"about ${name}\"]`).value = value";
+    browser.js(fill).await;
+}
