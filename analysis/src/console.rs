@@ -65,8 +65,13 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
 
 /// Writes a result to stdout. A reader that has seen enough (`| head`) is not an error.
 pub fn result(text: &str) -> io::Result<()> {
+    bytes(text.as_bytes())
+}
+
+/// Writes a result that is not only text.
+pub fn bytes(bytes: &[u8]) -> io::Result<()> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         done => done,
     }

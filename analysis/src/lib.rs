@@ -11,6 +11,7 @@ pub mod code;
 pub mod command;
 pub mod console;
 pub mod corrections;
+pub mod documents;
 pub mod export;
 pub mod filter;
 pub mod holds;

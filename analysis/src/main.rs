@@ -1,5 +1,5 @@
 //! `fingerforce`: reads what was acquired. Results on stdout, all else on stderr.
-use analysis::command::{compare, export, holds, info, plot, reliability, report, sensor, summary};
+use analysis::command::{compare, export, holds, info, plot, reliability, report, sensor, study, summary};
 use analysis::console::{self, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
@@ -23,6 +23,7 @@ enum Command {
     Reliability(reliability::Args),
     Report(report::Args),
     Sensor(sensor::Args),
+    Study(study::Args),
 }
 
 fn main() -> ExitCode {
@@ -51,5 +52,6 @@ fn run(command: &Command) -> anyhow::Result<()> {
         Command::Reliability(args) => reliability::run(args),
         Command::Report(args) => report::run(args),
         Command::Sensor(args) => sensor::run(args),
+        Command::Study(args) => study::run(args),
     }
 }

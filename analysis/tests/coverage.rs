@@ -5,7 +5,7 @@ mod sample;
 
 use analysis::statistics::agreement::{cv_within_percent, limits};
 use analysis::statistics::anova::TwoWay;
-use analysis::statistics::change::{Verdict, limit, verdict};
+use analysis::statistics::change::{Verdict, false_changes, limit, verdict};
 use analysis::statistics::intervals::welch;
 use analysis::statistics::sem::{self, Estimate};
 use analysis::statistics::{icc, planning};
@@ -156,6 +156,28 @@ fn visits_without_a_change_are_rarely_said_to_have_one() {
         let chance = 2.0 * (0.05_f64 * 0.95 / visits as f64).sqrt();
         assert!(share <= 0.05 + chance, "{participants}: {share}");
     }
+}
+
+#[test]
+fn with_primary_items_false_changes_are_not_more_than_were_foretold() {
+    // Three items judged singly and 25 that share one chance: the number printed is an upper bound of the mean number.
+    let mut numbers = Numbers(5);
+    let (participants, singly, together) = (60, 3, 25);
+    let visits = draws() / 2;
+    let mut said = 0;
+    for _ in 0..visits {
+        for at in 0..singly + together {
+            let of = TwoWay::of(&table(&mut numbers, participants, 2, false)).unwrap();
+            let shared = if at < singly { 1 } else { together };
+            let limit = limit(&sem::agreement(&of).unwrap(), participants, shared).unwrap();
+            let change = REST_SD * (numbers.normal() - numbers.normal());
+            said += usize::from(verdict(change, &limit) != Verdict::WithinError);
+        }
+    }
+    let (mean, foretold) = (said as f64 / visits as f64, false_changes(singly, together));
+    println!("{mean:.3} false changes a visit, {foretold} foretold");
+    assert!(mean <= foretold + 3.0 * (foretold / visits as f64).sqrt(), "{mean} {foretold}");
+    assert!(mean > 0.5 * foretold, "{mean}: the bound says nothing");
 }
 
 #[test]

@@ -177,7 +177,9 @@ fn numbers(html: &str) -> Vec<(String, String)> {
 #[test]
 fn every_number_on_the_page_leads_back_to_its_samples() {
     use analysis::recording::read::Recording;
-    use analysis::report::number::{resolve, visit_mark};
+    use analysis::report::number::{resolve, resolve_change, visit_mark};
+    use analysis::study::comparison::{self, Basis, Rules};
+    use analysis::study::visit::Visit;
     let folder = tempfile::tempdir().unwrap();
     let (first, second) = (
         visit(folder.path(), 1, 1.0, "invented", &make()),
@@ -188,9 +190,33 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let html = std::fs::read_to_string(&out).unwrap();
     let numbers = numbers(&html);
-    // Two visits of two items with three trials and seven more numbers an item, and six a difference of sides.
-    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6), "{numbers:?}");
+    // Two visits of two items with three trials and seven more numbers an item, and six a difference of sides; two changes of
+    // five numbers.
+    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6) + 2 * 5, "{numbers:?}");
     let recordings = [&first, &second].map(|path| Recording::open(path).unwrap());
+    let (changes, numbers): (Vec<_>, Vec<_>) =
+        numbers.into_iter().partition(|(id, _)| id.contains(":change-"));
+    let read = [&first, &second].map(|path| (Recording::open(path).unwrap(), Visit::read(path).unwrap()));
+    let rules = Rules {
+        basis: Basis::Nothing,
+        primary: Vec::new(),
+        vouched: Default::default(),
+        form: Default::default(),
+    };
+    let compared = comparison::compare(&read.each_ref().map(|(_, visit)| visit.clone()), &rules).unwrap();
+    for (id, shown) in &changes {
+        let number = resolve_change(&read, &compared, id).unwrap();
+        assert_eq!(number.value.is_none(), shown == "–", "{id}");
+        if let Some(value) = number.value {
+            assert!((value - shown.parse::<f64>().unwrap()).abs() <= 0.06, "{id}: {shown}, {value}");
+            let trials = if id.ends_with("earlier_n") || id.ends_with("later_n") { 3 } else { 6 };
+            assert_eq!(number.origins.len(), trials, "{id}");
+        }
+    }
+    // The same from the command line.
+    let told = run(&["info", "--json", "--number", &changes[2].0], &[&first, &second]);
+    let shown: f64 = changes[2].1.parse().unwrap();
+    assert!((json(&told)["value"].as_f64().unwrap() - shown).abs() <= 0.006, "{changes:?}");
     for (id, shown) in &numbers {
         let of = recordings.iter().find(|of| id.starts_with(&visit_mark(&of.root().visit_id))).unwrap();
         let number = resolve(of, id).unwrap();
@@ -207,6 +233,186 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     assert!(other.to_string().contains("is a number of visit"), "{other}");
     assert!(resolve(&recordings[0], "item-9.mean_of_peaks_n").is_err());
     assert!(resolve(&recordings[0], "trial-1.muscle").is_err());
+}
+
+#[test]
+fn the_listing_says_what_is_done_due_missing_and_out_of_the_ordinary() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut other = make();
+    other.set("end_share", "0.2").unwrap();
+    let files = [
+        visit(folder.path(), 1, 1.0, "invented", &make()),
+        visit(folder.path(), 2, 1.0, "invented", &other),
+        visit(folder.path(), 4, 1.0, "invented", &make()),
+    ];
+    let files = files.each_ref().map(PathBuf::as_path);
+    let unplanned = json(&run(&["study", "--json"], &files));
+    let settings = unplanned["visits"][0]["settings"][0].as_str().unwrap();
+    assert_eq!((&unplanned["protocol"], unplanned["settings"].as_array().unwrap().len()), (&Value::Null, 2));
+    // Made on 2 March, 9 March and 23 March.
+    let protocol = folder.path().join("study.toml");
+    let text = format!(
+        "title = \"Test and retest\"\nparticipants = [\"P03\", \"P04\"]\nsettings = [\"{settings}\"]\n\
+         blinding = \"examiners did not know earlier results\"\n\
+         [[visit]]\nname = \"test\"\nday = 0\n[[visit]]\nname = \"retest\"\nday = 7\nwithin_days = 2\n\
+         [[visit]]\nname = \"late\"\nday = 60\nwithin_days = 5\n"
+    );
+    std::fs::write(&protocol, text).unwrap();
+    let at = |on: &str| {
+        let protocol = protocol.to_str().unwrap();
+        json(&run(&["study", "--json", "--protocol", protocol, "--on", on], &files))
+    };
+    let states = |of: &Value| {
+        let state = |open: &Value| format!("{} {}", open["participant"], open["state"]).replace('"', "");
+        of["open"].as_array().unwrap().iter().map(state).collect::<Vec<_>>()
+    };
+    let begun = ["P04 not-begun", "P04 not-begun", "P04 not-begun"];
+    assert_eq!(states(&at("2026-04-01")), [&["P03 to-come"][..], &begun].concat());
+    assert_eq!(states(&at("2026-05-01")), [&["P03 due"][..], &begun].concat());
+    let late = at("2026-06-01");
+    assert_eq!(states(&late), [&["P03 missing"][..], &begun].concat());
+    let planned: Vec<&Value> = late["visits"].as_array().unwrap().iter().map(|of| &of["planned"]).collect();
+    assert_eq!(planned, [&Value::from("test"), &Value::from("retest"), &Value::Null]);
+    let deviations = |at: usize| late["visits"][at]["deviations"].to_string();
+    assert!(!deviations(0).contains("frozen") && deviations(1).contains("are not the frozen ones"));
+    assert!(deviations(2).contains("in the window of no planned visit"));
+    assert_eq!(late["visits"][0]["calibrations"][0]["state"], "nominal");
+
+    let page = run(
+        &["report", "--methods", "--no-figures", "--out", "-", "--protocol", protocol.to_str().unwrap()],
+        &files,
+    );
+    let page = String::from_utf8(page.stdout).unwrap();
+    for part in
+        ["P04: test is not begun", "examiners did not know earlier results", "it froze the analysis settings"]
+    {
+        assert!(page.contains(part), "{part}");
+    }
+    std::fs::write(&protocol, "title = \"t\"\nday = 1\n").unwrap();
+    let refused = run(&["study", "--protocol", protocol.to_str().unwrap()], &files);
+    let error = String::from_utf8(refused.stderr).unwrap();
+    assert!(error.contains("unknown field `day`") && error.contains("\nhint: "), "{error}");
+}
+
+#[test]
+fn the_paper_is_told_who_saw_what_and_in_which_order() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = "title = \"t\"\nrandomise = [\"side\"]\nseed = 5\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n\
+                examiner_sees = \"pace only\"\nparticipant_sees = \"nothing\"\n";
+    let planned =
+        Planned { participant: 3, examiner: "E1", visit: 1, factor: 1.0, condition: "invented", plan };
+    let path = study::write_visit(folder.path(), SEED, &planned, &make());
+    let page = run(&["report", "--methods", "--no-figures", "--out", "-"], &[&path]);
+    let page = String::from_utf8(page.stdout).unwrap();
+    for part in [
+        "the participant saw: nothing (1 of 1 items)",
+        "the examiner saw: pace only (1 of 1 items)",
+        "1 of 1 visits in random order of side (seeds 5",
+    ] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
+}
+
+#[test]
+fn a_trend_needs_three_visits() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = [1, 2, 3].map(|at| visit(folder.path(), at, 1.0 + 0.3 * at as f64, "invented", &make()));
+    let files = files.each_ref().map(PathBuf::as_path);
+    let two = json(&run(&["compare", "--json"], &files[..2]));
+    assert_eq!(two["trends"], Value::from(Vec::<Value>::new()));
+    let three = json(&run(&["compare", "--json"], &files));
+    let trend = &three["trends"][0];
+    assert_eq!(trend["points"].as_array().unwrap().len(), 3);
+    // A week apart, 30 % of the first strength more each time.
+    let slope = trend["slope_n_per_day"]["value"].as_f64().unwrap();
+    let first = trend["points"][0][1].as_f64().unwrap() / 1.3;
+    assert!((slope * 7.0 / (0.3 * first) - 1.0).abs() < 0.5, "{trend:#}");
+}
+
+/// What `JSON.md` says of a kind of document: paths, and those that are told as a whole.
+fn documented(kind: &str) -> (Vec<&'static str>, Vec<&'static str>) {
+    let page = include_str!("../JSON.md");
+    let section =
+        page.split("\n## ").find(|section| section.starts_with(&format!("{kind}, version 1\n"))).unwrap();
+    let rows = section.lines().filter_map(|line| line.strip_prefix("| `")?.split_once("` | "));
+    let (wholes, all): (Vec<_>, Vec<_>) = rows.partition(|(_, told)| told.starts_with("object"));
+    let path =
+        |rows: Vec<(&'static str, &'static str)>| rows.into_iter().map(|(path, _)| path).collect::<Vec<_>>();
+    (path(all), path(wholes))
+}
+
+/// The paths of a document's values.
+fn paths(value: &Value, path: &str, wholes: &[&str], found: &mut Vec<String>) {
+    let is_estimate = |map: &serde_json::Map<String, Value>| {
+        map.len() == 3 && ["value", "low", "high"].iter().all(|key| map.contains_key(*key))
+    };
+    match value {
+        _ if wholes.contains(&path) => {}
+        Value::Object(map) if !is_estimate(map) => {
+            let dot = if path.is_empty() { "" } else { "." };
+            map.iter().for_each(|(key, value)| paths(value, &format!("{path}{dot}{key}"), wholes, found));
+        }
+        Value::Array(all) => {
+            found.push(path.to_owned());
+            let objects = all.iter().filter(|value| value.is_object());
+            objects.for_each(|value| paths(value, &format!("{path}[]"), wholes, found));
+        }
+        _ => found.push(path.to_owned()),
+    }
+}
+
+#[test]
+fn every_value_that_is_printed_is_documented() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = [1, 2, 3].map(|at| visit(folder.path(), at, 1.0, "invented", &make()));
+    let [first, second, third] = files.each_ref().map(PathBuf::as_path);
+    let table = folder.path().join("table.csv");
+    std::fs::write(&table, "id,a,b\nP1,10,11\nP2,20,19\nP3,30,31\nP4,25,25\n").unwrap();
+    let readings = folder.path().join("readings.csv");
+    let loads = [0.0, 10.0, 20.0, 50.0, 100.0, 0.0];
+    let reading = |series: &str, shift: f64| {
+        loads.map(|n| format!("{n},{},{series}\n", 40_000.0 * n + shift * n)).concat()
+    };
+    std::fs::write(
+        &readings,
+        format!("reference_n,indication,series\n{}{}", reading("A", 0.0), reading("B", 9.0)),
+    )
+    .unwrap();
+    let protocol = folder.path().join("study.toml");
+    std::fs::write(&protocol, "title = \"t\"\n[[visit]]\nname = \"a\"\nday = 90\n").unwrap();
+    let (table, readings, protocol) =
+        (table.to_str().unwrap(), readings.to_str().unwrap(), protocol.to_str().unwrap());
+    for (kind, arguments, files) in [
+        ("summary", &["summary", "--json"][..], &[first][..]),
+        ("holds", &["holds", "--json"], &[first]),
+        ("recording", &["info", "--json", "--verify"], &[first]),
+        ("number", &["info", "--json", "--number", "item-1.sd_n"], &[first]),
+        ("comparison", &["compare", "--json"], &[first, second, third]),
+        ("reliability", &["reliability", "--json", "--table", table], &[]),
+        ("study listing", &["study", "--json", "--protocol", protocol], &[first, second]),
+        ("sensor", &["sensor", "--json"], &[first]),
+        ("sensor", &["sensor", "--json", "--calibration", readings], &[]),
+        ("export", &["export", "--to", "json"], &[first]),
+    ] {
+        let kind = format!("finger-force {kind}");
+        let document = json(&run(arguments, files));
+        assert_eq!(
+            (&document["kind"], &document["version"]),
+            (&kind.as_str().into(), &1.into()),
+            "{arguments:?}"
+        );
+        let (known, wholes) = documented(&kind);
+        let mut found = Vec::new();
+        paths(&document, "", &wholes, &mut found);
+        assert!(found.len() > 10, "{kind}: {found:?}");
+        // What is null may be told field by field.
+        let told = |path: &str| {
+            ["kind", "version"].contains(&path)
+                || known.iter().any(|known| *known == path || known.starts_with(&format!("{path}.")))
+        };
+        found.retain(|path| !told(path));
+        assert!(found.is_empty(), "{kind}: not in JSON.md: {found:?}");
+    }
 }
 
 #[test]

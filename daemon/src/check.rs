@@ -5,10 +5,11 @@
 use crate::data_folder;
 use crate::erase;
 use crate::journal::disk::Disk;
+use crate::practice;
 use crate::recover::{Decision, decide, look_at_journal};
 use crate::seal;
 use crate::sensors;
-use crate::settings::{self, AfterSealing};
+use crate::settings::{self, AfterSealing, Settings};
 use serde::Serialize;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -208,7 +209,30 @@ fn by_settings(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns
         |visit: &&&PathBuf| crate::journal::segments(&**disk, visit).is_ok_and(|found| !found.is_empty());
     let due = due.iter().filter(has_journal).count();
     let hint = if due > 0 { "`fingerforced tidy` removes those whose recording is verified" } else { "" };
-    vec![retention, line("journals", State::Good, format!("{due} are due for removal by the settings"), hint)]
+    vec![
+        retention,
+        line("journals", State::Good, format!("{due} are due for removal by the settings"), hint),
+        practices(disk, data, &settings, now_utc_ns),
+    ]
+}
+
+fn practices(disk: &Arc<dyn Disk>, data: &Path, settings: &Settings, now_utc_ns: i64) -> Line {
+    const WHAT: &str = "practice";
+    match practice::due(&**disk, data, settings, now_utc_ns) {
+        Err(error) => line(WHAT, State::Warning, error.to_string(), ""),
+        Ok((known, due)) if due.is_empty() => {
+            line(WHAT, State::Good, format!("{known} examiners have practised, none is due again"), "")
+        }
+        Ok((_, due)) => {
+            let told = format!("due again: {}", due.join(", "));
+            line(
+                WHAT,
+                State::Warning,
+                told,
+                "`fingerforced practice --examiner CODE`, on a spring or a dummy",
+            )
+        }
+    }
 }
 
 /// Visits older than so many days.
@@ -248,9 +272,16 @@ mod tests {
         let disk = SystemDisk::shared();
         disk.create_folder(&data.join("visits/20260401T090000Z-abcdef01")).unwrap();
         let good = check(&disk, &data, NOW_UTC_NS);
-        for what in
-            ["data folder", "clock", "privacy", "leftover journals", "erasures", "retention", "journals"]
-        {
+        for what in [
+            "data folder",
+            "clock",
+            "privacy",
+            "leftover journals",
+            "erasures",
+            "retention",
+            "journals",
+            "practice",
+        ] {
             assert_eq!(state(&good, what), State::Good, "{good:?}");
         }
         let early = check(&disk, &data, SET_UTC_NS + NS_PER_DAY);

@@ -44,20 +44,23 @@ pub fn field(text: &str) -> Result<(String, String), String> {
         Kind::Word(words) if !words.contains(&value) => {
             Err(format!("{name} = `{value}`: use one of {}", words.join(", ")))
         }
-        Kind::Class if !is_class(value) => Err(format!(
-            "{name} = `{value}`: use up to {CLASS_MAX} letters, digits, spaces and -, for a group and never a person"
-        )),
-        Kind::Class => match analysis::code::personal(value) {
-            Some(why) => Err(format!("{name} = `{value}`: {why}")),
-            None => Ok(((*stored).to_owned(), value.to_owned())),
-        },
+        Kind::Class => class(name, value).map(|()| ((*stored).to_owned(), value.to_owned())),
         _ => Ok(((*stored).to_owned(), value.to_owned())),
     }
 }
 
-fn is_class(value: &str) -> bool {
+/// Accepts a few words for a group.
+///
+/// # Errors
+/// What is wrong with them, in words.
+pub fn class(name: &str, value: &str) -> Result<(), String> {
     let allowed = |c: char| c.is_alphanumeric() || c == '-' || c == ' ';
-    !value.is_empty() && value.chars().count() <= CLASS_MAX && value.chars().all(allowed)
+    if value.is_empty() || value.chars().count() > CLASS_MAX || !value.chars().all(allowed) {
+        return Err(format!(
+            "{name} = `{value}`: use up to {CLASS_MAX} letters, digits, spaces and -, for a group and never a person"
+        ));
+    }
+    analysis::code::personal(value).map_or(Ok(()), |why| Err(format!("{name} = `{value}`: {why}")))
 }
 
 #[cfg(test)]

@@ -9,10 +9,11 @@
 
 use crate::files;
 use crate::journal::{Disk, JournalError};
-use crate::settings::{self, SettingsError};
+use crate::settings::{self, Settings, SettingsError};
 use analysis::recording::layout::TrialRow;
 use analysis::statistics::moments::Moments;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The file's name.
@@ -110,6 +111,11 @@ impl Practice {
         })
     }
 
+    /// It was so many days ago, or more.
+    fn is_due(&self, days: u32, now_utc_ns: i64) -> bool {
+        now_utc_ns.saturating_sub(self.utc_ns) / NS_PER_DAY >= i64::from(days)
+    }
+
     /// In words, for a terminal and a report.
     pub fn words(&self) -> String {
         let sd = self.sd_n_per_s.map_or_else(|| "–".to_owned(), |sd| format!("{sd:.1}"));
@@ -141,15 +147,21 @@ pub fn keep(disk: &dyn Disk, data: &Path, practice: &Practice) -> Result<(), Jou
     files::replace(disk, &path, &bytes)
 }
 
-/// An examiner's last practice.
+/// Each examiner's last practice, by code.
 ///
 /// # Errors
 /// The disk refuses. A line that is damaged is only not known.
-pub fn last(disk: &dyn Disk, data: &Path, examiner: &str) -> Result<Option<Practice>, JournalError> {
+fn latest(disk: &dyn Disk, data: &Path) -> Result<BTreeMap<String, Practice>, JournalError> {
     let bytes = files::read(disk, &data.join(FILE))?;
-    let all =
-        bytes.split(|byte| *byte == b'\n').filter_map(|line| serde_json::from_slice::<Practice>(line).ok());
-    Ok(all.filter(|it| it.examiner == examiner).max_by_key(|it| it.utc_ns))
+    let mut latest: BTreeMap<String, Practice> = BTreeMap::new();
+    for practice in
+        bytes.split(|byte| *byte == b'\n').filter_map(|line| serde_json::from_slice::<Practice>(line).ok())
+    {
+        if latest.get(&practice.examiner).is_none_or(|before| before.utc_ns <= practice.utc_ns) {
+            latest.insert(practice.examiner.clone(), practice);
+        }
+    }
+    Ok(latest)
 }
 
 /// What is to be said of an examiner's practice before a visit, and whether it is due again.
@@ -157,15 +169,33 @@ pub fn last(disk: &dyn Disk, data: &Path, examiner: &str) -> Result<Option<Pract
 /// # Errors
 /// The disk refuses, or the settings are wrong.
 pub fn told(disk: &dyn Disk, data: &Path, examiner: &str, now_utc_ns: i64) -> Result<String, SettingsError> {
-    let days = i64::from(settings::read(disk, data)?.practice_days.unwrap_or(DUE_DAYS));
-    Ok(match last(disk, data, examiner)? {
+    let days = due_days(&settings::read(disk, data)?);
+    Ok(match latest(disk, data)?.get(examiner) {
         None => "none on file: due".to_owned(),
-        Some(practice) => {
-            let ago = now_utc_ns.saturating_sub(practice.utc_ns) / NS_PER_DAY;
-            let due = if ago >= days { format!("; due again after {days} days") } else { String::new() };
-            practice.words() + &due
+        Some(practice) if practice.is_due(days, now_utc_ns) => {
+            format!("{}; due again after {days} days", practice.words())
         }
+        Some(practice) => practice.words(),
     })
+}
+
+/// How many examiners have practised, and the codes of those who are due again.
+///
+/// # Errors
+/// The disk refuses.
+pub fn due(
+    disk: &dyn Disk,
+    data: &Path,
+    settings: &Settings,
+    now_utc_ns: i64,
+) -> Result<(usize, Vec<String>), JournalError> {
+    let (all, days) = (latest(disk, data)?, due_days(settings));
+    let due = all.values().filter(|practice| practice.is_due(days, now_utc_ns));
+    Ok((all.len(), due.map(|practice| practice.examiner.clone()).collect()))
+}
+
+fn due_days(settings: &Settings) -> u32 {
+    settings.practice_days.unwrap_or(DUE_DAYS)
 }
 
 #[cfg(test)]
@@ -207,5 +237,9 @@ mod tests {
         assert!(told("E01", 110).contains("due again after 90 days"));
         files::replace(&*disk, &data.join(settings::FILE), b"practice_days = 3\n").unwrap();
         assert!(told("E01", 25).contains("due again after 3 days") && !told("E02", 51).contains("due"));
+        let settings = settings::read(&*disk, data).unwrap();
+        let due = |day: i64| due(&*disk, data, &settings, day * NS_PER_DAY).unwrap();
+        assert_eq!(due(52), (2, vec!["E01".to_owned()]));
+        assert_eq!(due(53), (2, vec!["E01".to_owned(), "E02".to_owned()]));
     }
 }

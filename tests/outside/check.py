@@ -3,12 +3,14 @@
     check.py FOLDER_OF_THE_PROGRAMS
 
 The demo runs in real time (under a minute). Then its recording is checked by recording_check.py (h5py, xarray with
-h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; two sensors at once (sensors_check.py); every measure of
-a hold against numpy and scipy (measures_check.py); reliability on random tables against pingouin, statsmodels and scipy
-(reliability_check.py); the wire's test vectors against an encoder that is not ours. Exit code 1 with the first thing that
+h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; two sensors
+at once (sensors_check.py); every measure of a hold against numpy and scipy (measures_check.py); reliability on random
+tables against pingouin, statsmodels and scipy (reliability_check.py); exports read by polars, DuckDB and fhir.resources
+(export_check.py); the wire's test vectors against an encoder that is not ours. Exit code 1 with the first thing that
 differs.
 """
 
+import json
 import pathlib
 import subprocess
 import sys
@@ -43,6 +45,8 @@ def main():
         checked = run(sys.executable, HERE / "recording_check.py", recording, "--summary", summary, "--self-test")
         print(checked.stdout)
         print(run(programs / "fingerforce", "info", recording, "--verify").stdout)
+        info = json.loads(run(programs / "fingerforce", "info", recording, "--json").stdout)
+        assert info["participant_fields"] == {"condition": "simulated hand"}, info["participant_fields"]
         plots = out / "plots"
         svgs, pngs = sorted(plots.glob("*.svg")), sorted(plots.glob("*.png"))
         trials = [path for path in svgs if path.name.startswith("trial-")]
@@ -57,6 +61,7 @@ def main():
     print(run(sys.executable, HERE / "sensors_check.py", programs).stdout)
     print(run(sys.executable, HERE / "measures_check.py", programs / "fingerforce").stdout)
     print(run(sys.executable, HERE / "reliability_check.py", programs).stdout)
+    print(run(sys.executable, HERE / "export_check.py", programs).stdout)
     print(run(sys.executable, HERE.parent.parent / "fixtures/wire/make_vectors.py", "--check").stdout)
 
 

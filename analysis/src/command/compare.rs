@@ -2,9 +2,10 @@
 //!
 //! Comes in: recordings of one participant, and where the limits come from. Goes out: the changes (N, %), each with its
 //! verdict or why there is none, as a table, JSON and figures.
-use super::reliability::interval;
+use super::reliability::{interval, p_value};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
+use crate::documents;
 use crate::plot::visits::{Point, VisitsFigure};
 use crate::plot::{names, write_png, write_svg};
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
@@ -14,6 +15,7 @@ use crate::study::published;
 use crate::study::reliability::Document;
 use crate::study::sides::{FORMULA, SideDifference};
 use crate::study::visit::Visit;
+use crate::study::visit_trend::VisitTrend;
 use crate::trial::{Muscle, Side, Test};
 use anyhow::Context;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
@@ -129,7 +131,7 @@ struct Json<'a> {
 }
 
 fn json(comparison: &Comparison) -> serde_json::Result<String> {
-    Ok(serde_json::to_string_pretty(&Json { comparison, alpha: ALPHA, cautions: CAUTIONS })? + "\n")
+    documents::json(documents::COMPARISON, &Json { comparison, alpha: ALPHA, cautions: CAUTIONS })
 }
 
 /// The comparison as text.
@@ -149,6 +151,7 @@ pub fn text(of: &Comparison) -> String {
     text += &format!("{}\n", change_table(of));
     text += &remarks(&of.changes);
     text += &counted(of);
+    of.trends.iter().for_each(|trend| text += &format!("{}\n", clean(&trend_words(trend))));
     if !of.sides.is_empty() {
         text += &format!(
             "Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n",
@@ -156,6 +159,20 @@ pub fn text(of: &Comparison) -> String {
         );
     }
     text + CAUTIONS + "\n"
+}
+
+/// A trend over visits in words.
+pub fn trend_words(of: &VisitTrend) -> String {
+    let slope = &of.slope_n_per_day;
+    format!(
+        "trend over {} visits, {}, {}: {:+.4} N a day (95 % {}), p {}",
+        of.points.len(),
+        of.muscle,
+        of.test,
+        slope.value,
+        interval(slope.low, slope.high, 4),
+        p_value(of.p)
+    )
 }
 
 fn change_table(of: &Comparison) -> Table {
@@ -368,7 +385,9 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
         }
         None => format!("No band: {}.", last.cannot_say.join("; ")),
     };
+    let trend = of.trends.iter().find(|trend| trend.muscle == muscle && trend.test == test);
     Some(VisitsFigure {
+        line: trend.map(|trend| (trend.start_n, trend.slope_n_per_day.value)),
         title: format!("{}, {test}: over visits", names::sentence(muscle)),
         subtitle: format!(
             "last against first visit: {} ({}) · {} visits",

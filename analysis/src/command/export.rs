@@ -1,7 +1,8 @@
 //! `fingerforce export`: recordings out into other tools.
 //!
-//! Comes in: recordings. Goes out: CSV (a table) or JSON (everything but samples), to a file that was not there or to
-//! stdout. An export of a data folder's recordings is noted there first, so that `erase` finds it.
+//! Comes in: recordings. Goes out: CSV or Parquet (a table), JSON (everything but samples), FHIR (results and trials) or BIDS
+//! (traces), to files that were not there or to stdout. An export of a data folder's recordings is noted there first, so that `erase`
+//! finds it.
 use crate::code;
 use crate::console::{self, Hint, Usage, advised};
 use crate::export::deidentify::deidentify;
@@ -24,16 +25,17 @@ const SECRET_BYTES: usize = 32;
 /// Examples:
 ///   fingerforce export recording-1.h5 --to csv --out trials.csv
 ///   fingerforce export DATA/visits/*/recording-1.h5 --to json --deidentify --out study.json
+///   fingerforce export DATA/visits/*/recording-1.h5 --to parquet --site S1 --out dataset
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
     /// Recordings
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
-    /// Format
-    #[arg(long, value_parser = ["csv", "json"])]
+    /// Format; FHIR is a Bundle of R4 Observations, BIDS a folder with traces
+    #[arg(long, value_parser = ["csv", "json", "parquet", "fhir", "bids"])]
     pub to: String,
-    /// The table that CSV holds
+    /// The table that CSV or Parquet holds
     #[arg(long, value_parser = ["trials", "observations"], default_value = "trials")]
     pub table: String,
     /// Leave out what could say who somebody is: free text, examiner, ids; move dates, band ages
@@ -48,15 +50,25 @@ pub struct Args {
     /// The file to write; it must not be there yet [default: stdout]
     #[arg(long)]
     pub out: Option<PathBuf>,
+    /// Parquet as a dataset in the folder --out, partitioned by this site's code and by date
+    #[arg(long, value_name = "CODE", requires = "out")]
+    pub site: Option<String>,
+}
+
+/// What is written.
+enum Made {
+    /// One file, or stdout.
+    One(Vec<u8>),
+    /// Files in a folder, each with its path in it.
+    Many(Vec<(PathBuf, Vec<u8>)>),
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let mut documents = Vec::new();
-    for file in &args.files {
-        let recording = Recording::open(file).map_err(advised)?;
-        documents.push(Document::read(&recording).map_err(advised)?);
-    }
+    let recordings: Result<Vec<_>, _> = args.files.iter().map(|file| Recording::open(file)).collect();
+    let recordings = recordings.map_err(advised)?;
+    let documents: Result<Vec<_>, _> = recordings.iter().map(Document::read).collect();
+    let mut documents = documents.map_err(advised)?;
     let participants: Vec<String> =
         documents.iter().map(|document| document.root.participant.clone()).collect();
     if args.deidentify {
@@ -65,18 +77,86 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     }
     question(args, &documents)?;
-    let text = match (args.to.as_str(), args.table.as_str()) {
-        ("json", _) => export::to_json(&documents)?,
-        (_, "observations") => export::csv(&documents, |document| &document.observations)?,
-        _ => export::csv(&documents, |document| &document.trials)?,
-    };
-    let out = args.out.as_deref().map(create).transpose()?;
-    register(args, &participants)?;
-    match out {
-        None => console::result(&text)?,
-        Some(mut out) => out.write_all(text.as_bytes()).and_then(|()| out.sync_all())?,
+    match made(args, &recordings, &documents)? {
+        Made::One(bytes) => {
+            let out = args.out.as_deref().map(create).transpose()?;
+            register(args, &participants)?;
+            match out {
+                None => console::bytes(&bytes)?,
+                Some(mut out) => out.write_all(&bytes).and_then(|()| out.sync_all())?,
+            }
+        }
+        Made::Many(files) => {
+            let folder = args.out.as_deref().unwrap_or(Path::new("."));
+            make_folder(folder)?;
+            register(args, &participants)?;
+            for (path, bytes) in files {
+                let path = folder.join(path);
+                path.parent().map_or(Ok(()), make_folder)?;
+                let mut file = create(&path)?;
+                file.write_all(&bytes).and_then(|()| file.sync_all())?;
+            }
+        }
     }
     Ok(())
+}
+
+fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow::Result<Made> {
+    if args.site.is_some() && args.to != "parquet" {
+        return Err(
+            Usage("--site makes a dataset of Parquet files: use it with --to parquet".to_owned()).into()
+        );
+    }
+    let observations = args.table == "observations";
+    let text = match args.to.as_str() {
+        "json" => export::to_json(documents)?,
+        "fhir" => export::fhir::to_fhir(documents)?,
+        "parquet" => return parquet(args, documents, observations),
+        "bids" if args.out.is_none() => {
+            return Err(Usage("BIDS is a folder: name it with --out".to_owned()).into());
+        }
+        "bids" => return Ok(Made::Many(export::bids::dataset(recordings, documents).map_err(advised)?)),
+        _ if observations => export::csv(documents, |document| &document.observations)?,
+        _ => export::csv(documents, |document| &document.trials)?,
+    };
+    Ok(Made::One(text.into_bytes()))
+}
+
+#[cfg(feature = "parquet")]
+fn parquet(args: &Args, documents: &[Document], observations: bool) -> anyhow::Result<Made> {
+    use crate::export::parquet::{dataset, file};
+    if args.out.is_none() {
+        return Err(Usage("Parquet goes to a file: name it with --out".to_owned()).into());
+    }
+    Ok(match &args.site {
+        Some(site) => {
+            code::check("site", site).map_err(|error| Usage(error.to_string()))?;
+            Made::Many(if observations {
+                dataset(documents, site, |document| &document.observations)?
+            } else {
+                dataset(documents, site, |document| &document.trials)?
+            })
+        }
+        None => Made::One(if observations {
+            file(documents, |document| &document.observations)?
+        } else {
+            file(documents, |document| &document.trials)?
+        }),
+    })
+}
+
+#[cfg(not(feature = "parquet"))]
+fn parquet(_: &Args, _: &[Document], _: bool) -> anyhow::Result<Made> {
+    Err(anyhow!("this build cannot write Parquet").context(Hint::new(
+        "build it with `cargo build --release --locked -p analysis --features parquet`, or export CSV",
+    )))
+}
+
+fn make_folder(folder: &Path) -> anyhow::Result<()> {
+    fs::create_dir_all(folder).map_err(|error| {
+        anyhow!("cannot make the folder {}: {error}", folder.display())
+            .context(Hint::new("choose another with --out"))
+    })
 }
 
 /// Text that looks as if it said who somebody is does not leave unasked.

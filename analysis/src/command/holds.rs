@@ -4,6 +4,7 @@
 //! out: a table, or JSON with every field of each hold (s, N) and the parameters they were found with.
 
 use crate::console::{self, Hint, Usage, advised};
+use crate::documents;
 use crate::filter::Filter;
 use crate::holds::{Hold, Kind, Parameters, Profile, Scan, SetError, find, interval_s};
 use crate::recording::open;
@@ -86,7 +87,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     } else {
         Found::Trace(from_trace(args, &parameters)?, Box::new(parameters))
     };
-    let text = if args.json { found.json(filter(args))? + "\n" } else { found.table() };
+    let text = if args.json { found.json(filter(args))? } else { found.table() };
     console::result(&text)?;
     Ok(())
 }
@@ -223,7 +224,10 @@ impl Found {
         let text = match self {
             Found::Trace(found, parameters) => {
                 let holds = found.iter().map(|hold| With { hold, parameters: 0 }).collect();
-                serde_json::to_string(&Answer { holds, parameters: vec![values(parameters)], filter })
+                documents::json_line(
+                    documents::HOLDS,
+                    &Answer { holds, parameters: vec![values(parameters)], filter },
+                )
             }
             Found::Recording(placed) => {
                 let mut sets: Vec<&Parameters> = Vec::new();
@@ -237,7 +241,7 @@ impl Found {
                 let holds =
                     placed.iter().map(|p| With { hold: p, parameters: number(&p.parameters) }).collect();
                 let parameters = sets.into_iter().map(values).collect();
-                serde_json::to_string(&Answer { holds, parameters, filter })
+                documents::json_line(documents::HOLDS, &Answer { holds, parameters, filter })
             }
         };
         Ok(text?)

@@ -2,11 +2,15 @@
 //!
 //! Comes in: a recording. Goes out: who, when, with which sensors (rates in Hz, times in s), how much of each table, the
 //! plan; with `--verify`, whether every checksum and the digest of the contents hold.
-use crate::console::{self, advised, clean};
+use super::compare::BasisArgs;
+use crate::console::{self, Usage, advised, clean};
+use crate::documents;
 use crate::recording::layout::{GapRow, LAYOUT_VERSION, Sensor};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::{self, Effect};
 use crate::report::{self, number::Number};
+use crate::study::comparison;
+use crate::study::visit::Visit;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -14,17 +18,24 @@ use std::path::{Path, PathBuf};
 
 /// What is in a recording, and whether it is whole
 ///
-/// Example: fingerforce info recording-1.h5 --verify
+/// Examples:
+///   fingerforce info recording-1.h5 --verify
+///   fingerforce info earlier.h5 later.h5 --number change-1.change_n
 #[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The recording
-    pub file: PathBuf,
+    /// The recording; of a change, all recordings that were compared
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
     /// Read everything and compare it with its checksums and its digest
     #[arg(long)]
     pub verify: bool,
-    /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n or trial-3.peak_zero_n
+    /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n, trial-3.peak_zero_n or change-1.change_n
     #[arg(long, value_name = "ID", conflicts_with = "verify")]
     pub number: Option<String>,
+    /// What a change was held against.
+    #[command(flatten)]
+    pub basis: BasisArgs,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -35,32 +46,41 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if let Some(id) = &args.number {
         return number(args, id);
     }
-    let info = Info::read(&args.file, args.verify).map_err(advised)?;
-    console::result(&if args.json { serde_json::to_string_pretty(&info)? + "\n" } else { info.text() })?;
+    let [file] = args.files.as_slice() else {
+        return Err(Usage("give one recording, or --number with the id of a change".to_owned()).into());
+    };
+    let info = Info::read(file, args.verify).map_err(advised)?;
+    console::result(&if args.json { documents::json(documents::INFO, &info)? } else { info.text() })?;
     Ok(())
 }
 
 /// Where a printed number comes from.
 fn number(args: &Args, id: &str) -> anyhow::Result<()> {
-    let recording = Recording::open(&args.file).map_err(advised)?;
-    let number = report::number::resolve(&recording, id).map_err(advised)?;
-    let text = if args.json {
-        serde_json::to_string_pretty(&number)? + "\n"
-    } else {
-        number_text(&number, &args.file)
+    let read = super::report::read(&args.files)?;
+    let number = match read.as_slice() {
+        [(recording, _)] => report::number::resolve(recording, id),
+        _ => {
+            let visits: Vec<_> = read.iter().map(|(_, visit)| visit.clone()).collect();
+            let comparison = comparison::compare(&visits, &args.basis.rules()?)?;
+            report::number::resolve_change(&read, &comparison, id)
+        }
     };
+    let number = number.map_err(advised)?;
+    let text =
+        if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number, &read) };
     console::result(&text)?;
     Ok(())
 }
 
-fn number_text(of: &Number, file: &Path) -> String {
+fn number_text(of: &Number, read: &[(Recording, Visit)]) -> String {
+    let files: Vec<String> = read.iter().map(|(_, visit)| visit.file.display().to_string()).collect();
     let value = of.value.map_or_else(|| "not known".to_owned(), |value| format!("{value} {}", of.unit));
     let mut text = format!(
         "{} = {}\nformula: {}\nfile: {}\nholds measured by: {}\n",
         clean(&of.id),
         value,
         clean(&of.formula),
-        clean(&file.display().to_string()),
+        clean(&files.join(", ")),
         clean(&of.software)
     );
     for origin in &of.origins {
@@ -68,7 +88,8 @@ fn number_text(of: &Number, file: &Path) -> String {
         // Writing to a string cannot fail.
         let _ = writeln!(
             text,
-            "trial-{}: peak above zero {peak}; {}[{}..={}], channel {}; sensor {}, calibration {}, zero {}",
+            "{}:trial-{}: peak above zero {peak}; {}[{}..={}], channel {}; sensor {}, calibration {}, zero {}",
+            clean(&origin.visit),
             origin.trial,
             origin.samples,
             origin.first_sample,

@@ -8,4 +8,5 @@ pub mod plot;
 pub mod reliability;
 pub mod report;
 pub mod sensor;
+pub mod study;
 pub mod summary;

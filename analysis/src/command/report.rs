@@ -10,9 +10,11 @@ use crate::measures::repeats;
 use crate::plot::svg;
 use crate::recording::read::Recording;
 use crate::report::html::{Cell, Page};
+use crate::report::listing::Listing;
 use crate::report::methods::{self, Source};
-use crate::report::{chart, listing, page};
+use crate::report::{chart, page};
 use crate::study::comparison::{self, Basis, Rules};
+use crate::study::protocol::Protocol;
 use crate::study::series::instant;
 use crate::study::visit::Visit;
 use anyhow::Context;
@@ -36,6 +38,9 @@ pub struct Args {
     /// Add a paragraph of methods and a filled checklist for a paper on reliability
     #[arg(long)]
     pub methods: bool,
+    /// The study's protocol (TOML): which visits are due or missing, who was blinded, how orders were drawn
+    #[arg(long, value_name = "FILE.toml")]
+    pub protocol: Option<PathBuf>,
     /// Leave the figures out
     #[arg(long)]
     pub no_figures: bool,
@@ -47,11 +52,7 @@ pub struct Args {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let rules = args.basis.rules()?;
-    let mut read: Vec<(Recording, Visit)> = Vec::new();
-    for file in &args.files {
-        read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
-    }
-    read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
+    let read = read(&args.files)?;
     let html = whole(&read, args, &rules)?;
     let out = args.out.clone().unwrap_or_else(|| args.files[0].with_file_name("report.html"));
     if out == Path::new("-") {
@@ -64,6 +65,16 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     write(&out, &html)?;
     console::result(&format!("{}\n", out.display()))?;
     Ok(())
+}
+
+/// Recordings and the visits in them, by participant and time.
+pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<Vec<(Recording, Visit)>> {
+    let mut read: Vec<(Recording, Visit)> = Vec::new();
+    for file in files {
+        read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
+    }
+    read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
+    Ok(read)
 }
 
 /// Writes the page under another name first, so that no half of one is ever left.
@@ -79,12 +90,15 @@ pub(super) fn write(out: &Path, html: &str) -> anyhow::Result<()> {
 
 fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Result<String> {
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
+    let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
+    let protocol = protocol.as_ref();
     let mut page = Page::default();
     page.heading(1, "Finger force");
     page.classed("warning", CAUTIONS);
     let of_one = sources.windows(2).all(|pair| pair[0].visit.participant == pair[1].visit.participant);
-    if sources.len() > 1 {
-        listing::section(&mut page, &sources).map_err(advised)?;
+    if sources.len() > 1 || protocol.is_some() {
+        let listing = Listing::of(&sources, protocol, super::study::day(None)?).map_err(advised)?;
+        listing.section(&mut page);
     }
     if sources.len() > 1 && of_one {
         changes(&mut page, &sources, args, rules)?;
@@ -93,7 +107,7 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
         page::basis(&mut page, document);
     }
     if args.methods {
-        for_the_paper(&mut page, &sources, rules);
+        for_the_paper(&mut page, &sources, rules, protocol);
     }
     for Source { recording, visit } in &sources {
         page.sheet();
@@ -125,15 +139,15 @@ fn changes(page: &mut Page, sources: &[Source], args: &Args, rules: &Rules) -> a
     Ok(())
 }
 
-fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules) {
+fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules, protocol: Option<&Protocol>) {
     page.heading(2, "Methods, for the paper");
-    page.paragraph(&methods::paragraph(sources));
+    page.paragraph(&methods::paragraph(sources, protocol));
     let document = match &rules.basis {
         Basis::Own(document) => Some(document),
         _ => None,
     };
     page.heading(3, "Checklist for reports of reliability and agreement");
-    let rows = methods::checklist(sources, document);
+    let rows = methods::checklist(sources, document, protocol);
     let rows: Vec<Vec<Cell>> =
         rows.iter().map(|(asked, told)| vec![Cell::text(asked), Cell::text(told)]).collect();
     page.table(&["asked", "said"], &rows);

@@ -4,6 +4,7 @@
 //! their uncertainties, as tables, JSON, figures and one page.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
+use crate::documents;
 use crate::plot::curves::CurvesFigure;
 use crate::plot::{svg, write_png, write_svg};
 use crate::recording::layout::{GapRow, SegmentRow};
@@ -254,7 +255,7 @@ fn of_checks(args: &Args, path: &Path) -> anyhow::Result<()> {
     let text = if args.json {
         let document =
             serde_json::json!({ "checks": checks, "control_limits_n": limits, "damaged_lines": damaged });
-        serde_json::to_string_pretty(&document)? + "\n"
+        documents::json(documents::CHECKS, &document)?
     } else {
         checks_text(&checks, limits.as_ref(), damaged)
     };
@@ -280,14 +281,12 @@ fn checks_text(checks: &[Check], limits: Option<&Limits>, damaged: usize) -> Str
 
 fn json(calibration: Option<&Calibration>, validated: &[Validated]) -> anyhow::Result<String> {
     let document = serde_json::json!({
-        "kind": "finger-force sensor",
-        "version": 1,
         "software": concat!("finger-force ", env!("CARGO_PKG_VERSION")),
         "calibration": calibration,
         "validations": validated,
         "cautions": format!("{NO_LABORATORY} {CAUTIONS}"),
     });
-    Ok(serde_json::to_string_pretty(&document)? + "\n")
+    Ok(documents::json(documents::SENSOR, &document)?)
 }
 
 fn draw(out: &Path, calibration: Option<&Calibration>, validated: &[Validated]) -> anyhow::Result<()> {

@@ -4,6 +4,7 @@
 //! with every trial and what the trials of an item come to.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, advised, clean};
+use crate::documents;
 use crate::filter::Filter;
 use crate::measures::repeats::{self, Group, Item, Spread, Trial};
 use crate::recording::layout::TrialRow;
@@ -114,7 +115,7 @@ pub fn json(sources: &[Source]) -> serde_json::Result<String> {
         filter: None,
         cautions: CAUTIONS,
     };
-    Ok(serde_json::to_string_pretty(&json)? + "\n")
+    documents::json(documents::SUMMARY, &json)
 }
 
 /// The summary as text: a table a recording, its notes, and once the definitions and cautions.

@@ -1,12 +1,17 @@
-//! Recordings out into other tools: CSV and JSON.
+//! Recordings out into other tools: CSV, JSON, FHIR, BIDS and, with the feature `parquet`, Parquet.
 //!
-//! Comes in: recordings. Goes out: text. One [`Document`] a recording holds what there is to export; [`deidentify`] takes
-//! out of it what could say who somebody is; [`csv()`] and [`to_json`] write it. Unknown is an empty cell in CSV and null in
-//! JSON; times are s, forces N, as in the recording.
+//! Comes in: recordings. Goes out: text or files. One [`Document`] a recording holds what there is to export; [`deidentify`]
+//! takes out of it what could say who somebody is; [`csv()`], [`to_json`], [`fhir`], [`bids`] and `parquet` write it. Unknown is an
+//! empty cell in CSV and null in JSON; times are s, forces N, as in the recording.
 
+pub mod bids;
 pub mod deidentify;
+pub mod fhir;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 pub mod register;
 
+use crate::documents;
 use crate::recording::layout::{Column, GapRow, ObservationRow, Root, Row, SegmentRow, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::{self, Effect};
@@ -91,9 +96,8 @@ impl Document {
 /// A number cannot be written.
 pub fn to_json(documents: &[Document]) -> serde_json::Result<String> {
     let recordings: Vec<Value> = documents.iter().map(Document::json).collect();
-    Ok(serde_json::to_string_pretty(
-        &json!({ "recordings": recordings, "cautions": crate::cautions::CAUTIONS }),
-    )? + "\n")
+    let document = json!({ "recordings": recordings, "cautions": crate::cautions::CAUTIONS });
+    documents::json(documents::EXPORT, &document)
 }
 
 /// The rows of a table, each an object.

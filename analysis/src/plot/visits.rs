@@ -29,6 +29,8 @@ pub struct VisitsFigure {
     pub band: String,
     /// The visits.
     pub points: Vec<Point>,
+    /// Trend: force at day 0, N, and slope, N a day.
+    pub line: Option<(f64, f64)>,
     /// Forces around the first visit's mean that measurement error alone can make, N.
     pub within_n: Option<(f64, f64)>,
 }
@@ -40,7 +42,8 @@ impl Figure for VisitsFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: format!(
-                "Squares: mean of the first three valid peaks above zero at a visit; rings: those peaks. {}",
+                "Squares: mean of the first three valid peaks above zero at a visit; rings: those peaks. {}{}",
+                if self.line.is_some() { "Dashes: least-squares line through the squares. " } else { "" },
                 self.band
             ),
         };
@@ -67,6 +70,13 @@ impl Figure for VisitsFigure {
         }
         let places: Vec<(i32, i32)> = self.points.iter().map(|of| plane.place(of.day, of.mean_n)).collect();
         pen.polyline(&places, INK, 4)?;
+        if let Some((start_n, slope)) = self.line {
+            let at = |day: f64| plane.place(day, start_n + slope * day);
+            let ends = (self.points.first(), self.points.last());
+            if let (Some(first), Some(last)) = ends {
+                pen.line(at(first.day), at(last.day), Some((12, 8)), QUIET, 3)?;
+            }
+        }
         for of in &self.points {
             for peak_n in &of.peaks_n {
                 // Beside the mean, which would hide them.

@@ -1,47 +1,185 @@
-//! The study at a glance: who was measured when and by whom, what is missing, excluded or out of the ordinary.
+//! The study at a glance: who was measured when and by whom, what is due or missing, excluded or out of the ordinary, and
+//! whether calibrations and analysis settings were the ones they should be.
 //!
-//! Comes in: recordings. Goes out: a section of the page.
+//! Comes in: recordings and, where there is one, the study's protocol. Goes out: a [`Listing`], as a value and as a section
+//! of the page.
+use super::chart;
 use super::html::{Cell, Page};
 use super::methods::Source;
-use super::page::instrument;
+use super::page::{exclusion_lines, instrument};
+use crate::measures::repeats::Item;
 use crate::plot::names;
+use crate::recording::layout::CALIBRATION;
 use crate::recording::read::ReadError;
+use crate::sensor::certificate::Certificate;
+use crate::study::plan;
+use crate::study::protocol::{Appointment, Protocol, State};
 use crate::study::series::instant;
 use crate::study::visit::Measured;
+use jiff::civil::Date;
+use serde::Serialize;
 
-/// The listing: a row a visit, and which visits are missing.
-pub fn section(page: &mut Page, sources: &[Source]) -> Result<(), ReadError> {
-    page.heading(2, "Visits");
-    let mut sorted: Vec<&Source> = sources.iter().collect();
-    sorted.sort_by(|a, b| {
-        (&a.visit.participant, instant(a.visit)).cmp(&(&b.visit.participant, instant(b.visit)))
-    });
-    let mut instruments: Vec<String> = Vec::new();
-    let rows: Result<Vec<Vec<Cell>>, ReadError> =
-        sorted.iter().map(|source| row(source, &mut instruments)).collect();
-    page.table(
-        &[
-            "participant",
-            "began",
-            "examiner",
-            "trials behind results",
-            "left out",
-            "out of the ordinary",
-            "instrument",
-            "settings",
-        ],
-        &rows?,
-    );
-    let numbered = (1..).zip(&instruments).map(|(number, told)| format!("Instrument {number}: {told}"));
-    page.list(&numbered.chain(missing(sources)).collect::<Vec<_>>());
-    Ok(())
+/// How a sensor's calibration stood when a visit was made.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Validity {
+    /// Sensor's serial number.
+    pub sensor: String,
+    /// `valid`, `expired`, `nominal` (as the sensor declares itself), or `not known`.
+    pub state: &'static str,
+    /// The last day on which the calibration is used; "" without one.
+    pub valid_until: String,
 }
 
-/// A visit; instruments are told once, under the table, by their number.
-fn row(source: &Source, instruments: &mut Vec<String>) -> Result<Vec<Cell>, ReadError> {
+/// A visit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Made {
+    /// Participant's code.
+    pub participant: String,
+    /// When it began (RFC 3339, UTC).
+    pub started_utc: String,
+    /// Examiner's code.
+    pub examiner: String,
+    /// UUID.
+    pub visit_id: String,
+    /// Recording.
+    pub file: String,
+    /// The planned visit that it is; `None`: none, or nothing was planned.
+    pub planned: Option<String>,
+    /// Trials behind results.
+    pub trials_used: usize,
+    /// What was left out and why, a line a trial.
+    pub excluded: Vec<String>,
+    /// What went another way than planned.
+    pub deviations: Vec<String>,
+    /// Its sensors' calibrations.
+    pub calibrations: Vec<Validity>,
+    /// Digests of the analysis settings.
+    pub settings: Vec<String>,
+    /// Numbers of its instruments, from 1.
+    pub instruments: Vec<usize>,
+}
+
+/// A planned visit that was not made.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Open {
+    /// Participant's code.
+    pub participant: String,
+    /// Which, by whom, when, and how it stands.
+    #[serde(flatten)]
+    pub appointment: Appointment,
+}
+
+/// The listing.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Listing {
+    /// The protocol, with the digest of its file.
+    pub protocol: Option<Protocol>,
+    /// The day asked about (YYYY-MM-DD, UTC).
+    pub on: String,
+    /// The visits, by participant and time.
+    pub visits: Vec<Made>,
+    /// Planned visits that are due, missing, or to come.
+    pub open: Vec<Open>,
+    /// Recordings that a later one of the same visit stands for.
+    pub superseded: Vec<String>,
+    /// Instruments in words, by number from 1.
+    pub instruments: Vec<String>,
+    /// All digests of analysis settings.
+    pub settings: Vec<String>,
+    /// What else a reader must know.
+    pub notes: Vec<String>,
+}
+
+impl Listing {
+    /// The listing of these recordings on a day.
+    ///
+    /// # Errors
+    /// A recording cannot be read.
+    pub fn of(sources: &[Source], protocol: Option<&Protocol>, on: Date) -> Result<Listing, ReadError> {
+        let (sorted, superseded) = latest(sources);
+        let mut instruments = Vec::new();
+        let made: Result<Vec<Made>, ReadError> =
+            sorted.iter().map(|source| made(source, protocol, &mut instruments)).collect();
+        let mut listing = Listing {
+            protocol: protocol.cloned(),
+            on: on.to_string(),
+            visits: made?,
+            open: Vec::new(),
+            superseded,
+            instruments,
+            settings: Vec::new(),
+            notes: Vec::new(),
+        };
+        listing.settings = listing.visits.iter().flat_map(|visit| visit.settings.clone()).collect();
+        listing.settings.sort();
+        listing.settings.dedup();
+        match protocol {
+            Some(protocol) => listing.place(protocol, on),
+            None => listing.notes = fewer(&listing.visits),
+        }
+        Ok(listing)
+    }
+
+    /// Holds the visits against the plan.
+    fn place(&mut self, protocol: &Protocol, on: Date) {
+        let mut participants = protocol.participants.clone();
+        participants.extend(self.visits.iter().map(|visit| visit.participant.clone()));
+        participants.sort();
+        participants.dedup();
+        for participant in participants {
+            let own: Vec<usize> = (0..self.visits.len())
+                .filter(|at| self.visits[*at].participant == participant && day(&self.visits[*at]).is_some())
+                .collect();
+            let dated: Vec<(Date, String)> = own
+                .iter()
+                .filter_map(|at| Some((day(&self.visits[*at])?, self.visits[*at].examiner.clone())))
+                .collect();
+            let dated: Vec<(Date, &str)> = dated.iter().map(|(day, by)| (*day, by.as_str())).collect();
+            let schedule = protocol.schedule(&dated, on);
+            for appointment in schedule.appointments {
+                match appointment.state {
+                    State::Done(at) => self.visits[own[at]].planned = Some(appointment.visit),
+                    _ => self.open.push(Open { participant: participant.clone(), appointment }),
+                }
+            }
+            for at in schedule.beside.into_iter().filter(|_| !protocol.visits.is_empty()) {
+                self.visits[own[at]].deviations.push("in the window of no planned visit".to_owned());
+            }
+            if !protocol.participants.is_empty() && !protocol.participants.contains(&participant) {
+                self.notes.push(format!("{participant} is not among the participants of the protocol"));
+            }
+        }
+    }
+}
+
+/// The day of a visit, UTC.
+fn day(visit: &Made) -> Option<Date> {
+    let at = visit.started_utc.parse::<jiff::Timestamp>().ok()?;
+    Some(jiff::tz::TimeZone::UTC.to_datetime(at).date())
+}
+
+/// Each visit's last recording, by participant and time, and the files of the others.
+fn latest<'a>(sources: &'a [Source<'a>]) -> (Vec<&'a Source<'a>>, Vec<String>) {
+    let revision = |source: &Source| source.recording.root().revision;
+    let is_last = |source: &&Source| {
+        let same = sources.iter().filter(|other| other.visit.visit_id == source.visit.visit_id);
+        source.visit.visit_id.is_empty() || same.map(revision).max() == Some(revision(source))
+    };
+    let (mut last, others): (Vec<&Source>, Vec<&Source>) = sources.iter().partition(is_last);
+    last.sort_by(|a, b| {
+        (&a.visit.participant, instant(a.visit)).cmp(&(&b.visit.participant, instant(b.visit)))
+    });
+    (last, others.iter().map(|source| source.visit.file.display().to_string()).collect())
+}
+
+/// A visit; instruments are told once, by their number.
+fn made(
+    source: &Source,
+    protocol: Option<&Protocol>,
+    instruments: &mut Vec<String>,
+) -> Result<Made, ReadError> {
     let visit = source.visit;
-    let trials: usize = visit.items.iter().map(|of| of.item.trials.len()).sum();
-    let used: usize = visit.items.iter().map(|of| of.item.spread.trials_used).sum();
+    let items: Vec<Item> = visit.items.iter().map(|of| of.item.clone()).collect();
     let mut settings: Vec<String> = visit.items.iter().filter_map(Measured::settings).collect();
     settings.sort();
     settings.dedup();
@@ -53,62 +191,203 @@ fn row(source: &Source, instruments: &mut Vec<String>) -> Result<Vec<Cell>, Read
             instruments.len() - 1
         }) + 1
     });
-    let sensors: Vec<String> = sensors.map(|number| number.to_string()).collect();
-    Ok(vec![
-        Cell::text(&visit.participant),
-        Cell::text(&names::instant(&visit.started_utc)),
-        Cell::text(&visit.examiner),
-        Cell::text(&used.to_string()),
-        Cell::text(&(trials - used).to_string()),
-        Cell::text(&deviations(source)?.join("; ")),
-        Cell::text(&sensors.join(", ")),
-        Cell::text(&settings.join(", ")),
-    ])
+    let instruments = sensors.collect();
+    let mut made = Made {
+        participant: visit.participant.clone(),
+        started_utc: visit.started_utc.clone(),
+        examiner: visit.examiner.clone(),
+        visit_id: visit.visit_id.clone(),
+        file: visit.file.display().to_string(),
+        planned: None,
+        trials_used: items.iter().map(|item| item.spread.trials_used).sum(),
+        excluded: exclusion_lines(&items),
+        deviations: Vec::new(),
+        calibrations: Vec::new(),
+        settings,
+        instruments,
+    };
+    made.calibrations = calibrations(source, &made)?;
+    made.deviations = deviations(source, &made, &items, protocol)?;
+    Ok(made)
 }
 
-fn deviations(source: &Source) -> Result<Vec<String>, ReadError> {
-    let mut found = Vec::new();
-    for number in 1..=source.recording.sensors().len() {
-        let gaps = source.recording.gaps(number)?;
+fn deviations(
+    source: &Source,
+    made: &Made,
+    items: &[Item],
+    protocol: Option<&Protocol>,
+) -> Result<Vec<String>, ReadError> {
+    let recording = source.recording;
+    let (root, plan) = (recording.root(), plan::read(&recording.root().plan));
+    let mut found =
+        chart::deviations(&recording.trials()?, &recording.observations()?, &plan, &root.utc_offset);
+    for number in 1..=recording.sensors().len() {
+        let gaps = recording.gaps(number)?;
         if !gaps.is_empty() {
             found.push(format!("{} gaps on sensor {number}", gaps.len()));
         }
     }
-    let incomplete = source.visit.items.iter().filter(|of| !of.item.notes.is_empty()).count();
-    if incomplete > 0 {
-        found.push(format!("{incomplete} items with a note"));
+    found.extend(items.iter().flat_map(|item| {
+        item.notes.iter().map(move |note| format!("{}, {}: {note}", item.muscle, item.test))
+    }));
+    let done = |number: &i64| items.iter().any(|item| item.item == *number);
+    let undone = (1_i64..).zip(&plan.items).filter(|(number, _)| !done(number));
+    found.extend(undone.map(|(_, item)| format!("{}, {}: planned, no trial", item.muscle, item.test)));
+    found.extend(
+        made.calibrations
+            .iter()
+            .filter(|of| of.state == "expired")
+            .map(|of| format!("calibration of sensor {} was valid until {}", of.sensor, of.valid_until)),
+    );
+    let Some(protocol) = protocol else { return Ok(found) };
+    if !protocol.examiners.is_empty() && !protocol.examiners.contains(&made.examiner) {
+        found.push("the examiner is not one of the protocol's".to_owned());
     }
+    let frozen = &protocol.settings;
+    let others = made.settings.iter().filter(|settings| !frozen.is_empty() && !frozen.contains(settings));
+    found.extend(others.map(|settings| format!("analysis settings {settings} are not the frozen ones")));
     Ok(found)
 }
 
-/// Participants with fewer visits than others by the same examiner.
-fn missing(sources: &[Source]) -> Vec<String> {
-    let count = |participant: &str, examiner: &str| {
-        sources.iter().filter(|s| s.visit.participant == participant && s.visit.examiner == examiner).count()
+fn calibrations(source: &Source, made: &Made) -> Result<Vec<Validity>, ReadError> {
+    let events = source.recording.events()?;
+    let certificate = |number: i64| {
+        let mut own = events.iter().filter(|event| event.kind == CALIBRATION && event.sensor == number);
+        own.find_map(|event| serde_json::from_str::<Certificate>(&event.detail).ok())
     };
-    let mut pairs: Vec<(&str, &str)> = Vec::new();
-    let mut participants: Vec<&str> =
-        sources.iter().map(|source| source.visit.participant.as_str()).collect();
-    let mut examiners: Vec<&str> = sources.iter().map(|source| source.visit.examiner.as_str()).collect();
-    for words in [&mut participants, &mut examiners] {
+    let of = |(number, sensor): (i64, &crate::recording::layout::Sensor)| {
+        let of = certificate(number);
+        let nominal = sensor.channels.iter().all(|channel| channel.calibration == "nominal");
+        let state = match &of {
+            Some(of) if made.started_utc.get(..10).is_some_and(|day| of.is_expired(day)) => "expired",
+            Some(_) => "valid",
+            None if nominal => "nominal",
+            None => "not known",
+        };
+        let valid_until = of.map_or_else(String::new, |of| of.valid_until);
+        Validity { sensor: sensor.serial.clone(), state, valid_until }
+    };
+    Ok((1..).zip(source.recording.sensors()).map(of).collect())
+}
+
+/// Participants with fewer visits than others by the same examiner.
+fn fewer(visits: &[Made]) -> Vec<String> {
+    let unique = |of: fn(&Made) -> &String| {
+        let mut words: Vec<&String> = visits.iter().map(of).collect();
         words.sort_unstable();
         words.dedup();
-    }
-    for examiner in &examiners {
-        pairs.extend(participants.iter().map(|participant| (*participant, *examiner)));
-    }
-    let most = |examiner: &str| {
-        participants.iter().map(|participant| count(participant, examiner)).max().unwrap_or(0)
+        words
     };
-    let fewer =
-        pairs.into_iter().filter(|(participant, examiner)| count(participant, examiner) < most(examiner));
-    fewer
-        .map(|(participant, examiner)| {
-            format!(
-                "{participant}: {} of {} visits by examiner {examiner}",
-                count(participant, examiner),
-                most(examiner)
-            )
-        })
-        .collect()
+    let participants = unique(|visit| &visit.participant);
+    let mut found = Vec::new();
+    for examiner in unique(|visit| &visit.examiner) {
+        let count = |participant: &String| {
+            visits.iter().filter(|of| of.participant == *participant && of.examiner == *examiner).count()
+        };
+        let most = participants.iter().map(|participant| count(participant)).max().unwrap_or(0);
+        let fewer = participants.iter().filter(|participant| count(participant) < most);
+        found.extend(fewer.map(|of| format!("{of}: {} of {most} visits by examiner {examiner}", count(of))));
+    }
+    found
+}
+
+impl Open {
+    /// In words.
+    pub fn words(&self) -> String {
+        let of = &self.appointment;
+        let by = if of.examiner.is_empty() { String::new() } else { format!(" by {}", of.examiner) };
+        let window = match &of.window {
+            Some((from, until)) if from == until => format!(", {from}"),
+            Some((from, until)) => format!(", {from} to {until}"),
+            None => String::new(),
+        };
+        format!("{}: {}{by} is {}{window}", self.participant, of.visit, self.state())
+    }
+
+    /// How it stands, in a word or two.
+    pub fn state(&self) -> &'static str {
+        match self.appointment.state {
+            State::Done(_) => "done",
+            State::Due => "due",
+            State::Missing => "missing",
+            State::ToCome => "to come",
+            State::NotBegun => "not begun",
+        }
+    }
+}
+
+impl Validity {
+    /// In words.
+    pub fn words(&self) -> String {
+        if self.valid_until.is_empty() {
+            self.state.to_owned()
+        } else {
+            format!("{} (until {})", self.state, self.valid_until)
+        }
+    }
+}
+
+impl Made {
+    /// The cells of its row: see [`HEAD`].
+    pub fn cells(&self) -> [String; 9] {
+        let numbers: Vec<String> = self.instruments.iter().map(usize::to_string).collect();
+        let calibrations: Vec<String> = self.calibrations.iter().map(Validity::words).collect();
+        [
+            self.participant.clone(),
+            self.planned.clone().unwrap_or_default(),
+            names::instant(&self.started_utc),
+            self.examiner.clone(),
+            format!("{} / {}", self.trials_used, self.excluded.len()),
+            self.deviations.join("; "),
+            numbers.join(", "),
+            calibrations.join(", "),
+            self.settings.join(", "),
+        ]
+    }
+}
+
+/// The head of the visits' table.
+pub const HEAD: [&str; 9] = [
+    "participant",
+    "visit",
+    "began",
+    "examiner",
+    "trials used / not",
+    "out of the ordinary",
+    "instrument",
+    "calibration",
+    "settings",
+];
+
+impl Listing {
+    /// The lines under the visits' table.
+    pub fn lines(&self) -> Vec<String> {
+        let mut lines: Vec<String> = (1..)
+            .zip(&self.instruments)
+            .map(|(number, told)| format!("Instrument {number}: {told}"))
+            .collect();
+        if let Some(protocol) = &self.protocol {
+            let settings = match protocol.settings.as_slice() {
+                [] => "analysis settings are not frozen".to_owned(),
+                frozen => format!("analysis settings frozen: {}", frozen.join(", ")),
+            };
+            let digest = protocol.sha256.get(..12).unwrap_or_default();
+            lines.push(format!("Protocol: {} (SHA-256 {digest}…); {settings}", protocol.title));
+        }
+        lines.extend(self.open.iter().map(Open::words));
+        lines.extend(
+            self.superseded.iter().map(|file| format!("{file}: a later recording of its visit counts")),
+        );
+        lines.extend(self.notes.iter().cloned());
+        lines
+    }
+
+    /// The section of the page.
+    pub fn section(&self, page: &mut Page) {
+        page.heading(2, "Visits");
+        let rows =
+            self.visits.iter().map(|visit| visit.cells().iter().map(|cell| Cell::text(cell)).collect());
+        page.table(&HEAD, &rows.collect::<Vec<Vec<Cell>>>());
+        page.list(&self.lines());
+    }
 }

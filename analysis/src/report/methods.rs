@@ -6,6 +6,8 @@ use super::page::instrument;
 use crate::measures::repeats::SCORED;
 use crate::recording::read::Recording;
 use crate::study::conditions::Conditions;
+use crate::study::plan::{self, Plan};
+use crate::study::protocol::Protocol;
 use crate::study::reliability::Document;
 use crate::study::visit::{Measured, Visit};
 
@@ -21,7 +23,7 @@ pub struct Source<'a> {
 }
 
 /// The paragraph.
-pub fn paragraph(sources: &[Source]) -> String {
+pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> String {
     let measured = || sources.iter().flat_map(|source| &source.visit.items);
     let (trials, used) = measured()
         .fold((0, 0), |(all, used), of| (all + of.item.trials.len(), used + of.item.spread.trials_used));
@@ -47,8 +49,8 @@ pub fn paragraph(sources: &[Source]) -> String {
          greatest 20-ms mean of the force above zero, zero being the mean of the unloaded sensor before the visit. The \
          result of an item is the mean of the peaks of its first {SCORED} valid trials, decided before testing; further \
          trials replace none. Of {trials} trials, {used} are behind results and {} are not ({}). Standard deviations have \
-         n − 1; the interval of a CV is the modified McKay interval (Vangel 1996). Blinding: not recorded {OPEN}. \
-         Randomisation and order: {OPEN}. This text: finger-force {}.",
+         n − 1; the interval of a CV is the modified McKay interval (Vangel 1996). Blinding: {}. Order and randomisation: {}. \
+         {}This text: finger-force {}.",
         participants.len(),
         examiners.len(),
         sources.len(),
@@ -59,8 +61,73 @@ pub fn paragraph(sources: &[Source]) -> String {
         if settings.is_empty() { "that were not recorded".to_owned() } else { settings.join(", ") },
         trials - used,
         exclusions(sources),
+        blinding(sources, protocol),
+        order(sources, protocol),
+        protocol.map_or_else(String::new, followed),
         env!("CARGO_PKG_VERSION"),
     )
+}
+
+/// What was shown of the force to whom, as recorded, and what the protocol says beyond it.
+fn blinding(sources: &[Source], protocol: Option<&Protocol>) -> String {
+    let items: Vec<plan::Item> = sources.iter().flat_map(|source| plan_of(source).items).collect();
+    let seen = |who: &str, of: fn(&plan::Item) -> &String| {
+        let words = unique(items.iter().map(|item| of(item).clone()));
+        let each = words.iter().map(|word| {
+            let times = items.iter().filter(|item| of(item) == word).count();
+            format!("{word} ({times} of {} items)", items.len())
+        });
+        let each: Vec<String> = each.collect();
+        let told = if each.is_empty() { "not recorded".to_owned() } else { each.join(", ") };
+        format!("of the force, the {who} saw: {told}")
+    };
+    let said = protocol.map(|protocol| protocol.blinding.as_str()).filter(|said| !said.is_empty());
+    format!(
+        "{}; {}; to earlier results and to groups: {}",
+        seen("participant", |item| &item.participant_sees),
+        seen("examiner", |item| &item.examiner_sees),
+        said.unwrap_or(OPEN)
+    )
+}
+
+/// In what order items were tested, and what the protocol says beyond it.
+fn order(sources: &[Source], protocol: Option<&Protocol>) -> String {
+    let plans: Vec<Plan> = sources.iter().map(plan_of).collect();
+    let planned = plans.iter().filter(|plan| !plan.items.is_empty());
+    let (random, fixed): (Vec<&Plan>, Vec<&Plan>) = planned.partition(|plan| !plan.randomise.is_empty());
+    let what = unique(random.iter().flat_map(|plan| plan.randomise.clone()));
+    let seeds = unique(random.iter().filter_map(|plan| plan.seed.map(|seed| seed.to_string())));
+    let mut parts = Vec::new();
+    if !random.is_empty() {
+        parts.push(format!(
+            "{} of {} visits in random order of {} (seeds {}, kept in the recordings)",
+            random.len(),
+            sources.len(),
+            what.join(" and "),
+            seeds.join(", ")
+        ));
+    }
+    if !fixed.is_empty() {
+        parts.push(format!("{} of {} visits in the order of the plan", fixed.len(), sources.len()));
+    }
+    if parts.is_empty() {
+        parts.push("not recorded".to_owned());
+    }
+    let said = protocol.map(|protocol| protocol.randomisation.as_str()).filter(|said| !said.is_empty());
+    format!("{}; allotment: {}", parts.join(", "), said.unwrap_or(OPEN))
+}
+
+fn plan_of(source: &Source) -> Plan {
+    plan::read(&source.recording.root().plan)
+}
+
+/// The protocol that was followed, with what it froze.
+fn followed(of: &Protocol) -> String {
+    let settings = match of.settings.as_slice() {
+        [] => "it freezes no analysis settings".to_owned(),
+        frozen => format!("it froze the analysis settings {}", frozen.join(", ")),
+    };
+    format!("Protocol: {} (SHA-256 {}); {settings}. ", of.title, of.sha256)
 }
 
 /// How many trials were left out for each reason.
@@ -98,7 +165,11 @@ fn unique(words: impl Iterator<Item = String>) -> Vec<String> {
 
 /// The checklist: what a report of reliability and agreement must say, in the order of the guideline of Kottner et al. 2011
 /// (J. Clin. Epidemiol. 64:96–106), in our words; what is asked, and what can be said.
-pub fn checklist(sources: &[Source], document: Option<&Document>) -> Vec<(&'static str, String)> {
+pub fn checklist(
+    sources: &[Source],
+    document: Option<&Document>,
+    protocol: Option<&Protocol>,
+) -> Vec<(&'static str, String)> {
     let open = || OPEN.to_owned();
     let visits = || sources.iter().map(|source| source.visit);
     let participants = unique(visits().map(|visit| visit.participant.clone()));
@@ -117,7 +188,7 @@ pub fn checklist(sources: &[Source], document: Option<&Document>) -> Vec<(&'stat
         ("How the number of participants, raters and repeats was chosen", planned(document)),
         ("How participants and raters were sampled", open()),
         ("How it was measured: repeats, interval, conditions", repeats(sources)),
-        ("Whether ratings were independent, who was blinded", format!("not recorded {OPEN}")),
+        ("Whether ratings were independent, who was blinded", blinding(sources, protocol)),
         ("Statistical analysis", statistics(document)),
         (
             "How many participants, raters and repeats there were",

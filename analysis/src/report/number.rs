@@ -5,17 +5,22 @@
 //!
 //! An id is `item-2.cv_percent` (what the trials of item 2 of the plan come to), `trial-7.peak_zero_n` (a measure of the
 //! seventh trial of the visit) or `sides-1.percent` (the first difference of sides), and may begin with the first eight
-//! characters of the visit's id and a colon.
+//! characters of the visit's id and a colon. `change-1.change_n` is the first change at a later visit: it is a number of
+//! all recordings that were compared, and of what their changes were held against.
 use crate::console::Advice;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Row, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
+use crate::study::comparison::{Change, Comparison};
 use crate::study::sides::{FORMULA, sides};
+use crate::study::visit::Visit;
 use serde::Serialize;
 
 /// Where a trial's force comes from.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Origin {
+    /// First characters of its visit's id.
+    pub visit: String,
     /// Order in the visit, from 1.
     pub trial: i64,
     /// Path of its samples in the recording.
@@ -79,7 +84,9 @@ impl Advice for NumberError {
         match self {
             NumberError::Read(error) => error.hint(),
             NumberError::Unknown(_) => {
-                "ids are item-N.FIELD, trial-N.FIELD and sides-N.FIELD, as in item-1.mean_of_peaks_n; the report shows them".to_owned()
+                "ids are item-N.FIELD, trial-N.FIELD and sides-N.FIELD, as in item-1.mean_of_peaks_n, and change-N.FIELD of two \
+                 visits or more; the report shows them"
+                    .to_owned()
             }
             NumberError::OtherVisit { .. } => "give the recording of that visit".to_owned(),
         }
@@ -99,6 +106,11 @@ pub fn item_id(visit_id: &str, item: i64, field: &str) -> String {
 /// Id of a trial's measure.
 pub fn trial_id(visit_id: &str, order: i64, field: &str) -> String {
     format!("{}:trial-{order}.{field}", visit_mark(visit_id))
+}
+
+/// Id of a number of a change, which is numbered from 1 among those at its later visit.
+pub fn change_id(visit_id: &str, number: usize, field: &str) -> String {
+    format!("{}:change-{number}.{field}", visit_mark(visit_id))
 }
 
 /// Id of a difference of sides, numbered from 1.
@@ -131,6 +143,70 @@ const SIDES_FIELDS: [Field; 6] = [
     ("low_n", "N", "lower end of the 95 % Welch interval of right − left"),
     ("high_n", "N", "upper end of the 95 % Welch interval of right − left"),
 ];
+
+const CHANGE_FIELDS: [Field; 5] = [
+    ("earlier_n", "N", "mean of peak_zero_n of the first three valid trials of the first visit"),
+    ("later_n", "N", "mean of peak_zero_n of the first three valid trials of the later visit"),
+    ("change_n", "N", "later_n − earlier_n"),
+    ("change_percent", "%", "100 · (later_n − earlier_n) / earlier_n"),
+    ("limit", "N", "z·√2·SEM or t·√2·SEM, or the upper end of its 95 % interval"),
+];
+
+/// The number of a change's id, among the changes of these visits.
+pub fn resolve_change(read: &[(Recording, Visit)], of: &Comparison, id: &str) -> Result<Number, NumberError> {
+    let unknown = || NumberError::Unknown(id.chars().take(80).collect());
+    let (mark, local) = match id.split_once(':') {
+        Some((mark, local)) => (Some(mark), local),
+        None => (None, id),
+    };
+    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
+    let number: usize = place.strip_prefix("change-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
+    // Without a mark it is a change at the last visit.
+    let mark = mark.map_or_else(
+        || of.visits.last().map(|visit| visit_mark(&visit.visit_id)).unwrap_or_default(),
+        str::to_owned,
+    );
+    let at = (1..).zip(&of.visits).find(|(_, visit)| visit_mark(&visit.visit_id) == mark);
+    let (visit, _) = at.ok_or_else(unknown)?;
+    let mut changes = of.changes.iter().filter(|change| change.visit == visit);
+    let change = number.checked_sub(1).and_then(|number| changes.nth(number)).ok_or_else(unknown)?;
+    let (_, unit, formula) = CHANGE_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
+    let mut told = format!("{formula}; {}, {}", change.muscle, change.test);
+    if field == "limit" {
+        told += &format!("; from {}, n {}", change.limit_source, change.limit_participants.unwrap_or(0));
+    } else if !change.settings.is_empty() {
+        told += &format!("; analysis settings {}", change.settings);
+    }
+    let ends = [(field != "later_n", 1), (field != "earlier_n", visit)];
+    let mut origins = Vec::new();
+    for number in ends.into_iter().filter(|(wanted, _)| *wanted && field != "limit").map(|(_, number)| number)
+    {
+        let found = read.iter().find(|(_, visit)| visit.visit_id == of.visits[number - 1].visit_id);
+        let (recording, visit) = found.ok_or_else(unknown)?;
+        let rows = recording.trials()?;
+        let item = visit.find(&change.muscle, &change.test).ok_or_else(unknown)?;
+        origins.extend(used(&item.item).iter().filter_map(|order| origin(recording, &rows, *order)));
+    }
+    let (value, unit) = change_value(change, field, unit);
+    let software = read.first().map(|(recording, _)| recording.root().software.clone()).unwrap_or_default();
+    Ok(Number { id: format!("{mark}:{local}"), value, unit, formula: told, software, origins })
+}
+
+fn change_value(change: &Change, field: &str, unit: &str) -> (Option<f64>, String) {
+    let value = match field {
+        "earlier_n" => change.earlier_n,
+        "later_n" => change.later_n,
+        "change_n" => change.change_n,
+        "change_percent" => change.change_percent,
+        _ => {
+            let percent = |of: f64| 100.0 * libm::expm1(of);
+            let limit = change.limit.map(|limit| limit.decides);
+            let unit = if change.as_ratio { "%" } else { "N" };
+            return (limit.map(|of| if change.as_ratio { percent(of) } else { of }), unit.to_owned());
+        }
+    };
+    (value, unit.to_owned())
+}
 
 /// The number of an id.
 pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
@@ -233,6 +309,7 @@ fn origin(recording: &Recording, rows: &[TrialRow], order: i64) -> Option<Origin
     let channel = usize::try_from(row.channel).ok()?.checked_sub(1);
     let calibration = sensor.zip(channel).and_then(|(sensor, channel)| sensor.channels.get(channel));
     Some(Origin {
+        visit: visit_mark(&recording.root().visit_id),
         trial: order,
         samples: format!("/sensors/{}/samples/force_n", row.sensor),
         first_sample: row.first_sample,

@@ -3,9 +3,9 @@
 //! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
 //! what does not count and why, the sides, what was entered, figures; the changes.
 use super::html::{Cell, Page, marked, with_id};
-use super::number::{item_id, sides_id, trial_id};
+use super::number::{change_id, item_id, sides_id, trial_id};
 use super::{chart, nerve};
-use crate::command::compare::{limit_words, verdict_words};
+use crate::command::compare::{limit_words, trend_words, verdict_words};
 use crate::command::reliability::interval;
 use crate::measures::repeats::{self, Item, Spread};
 use crate::plot::names;
@@ -334,8 +334,8 @@ pub fn changes(page: &mut Page, of: &Comparison) {
         )
     });
     page.list(&heads.collect::<Vec<_>>());
-    let rows: Vec<Vec<Cell>> = of.changes.iter().map(change_row).collect();
-    page.table(&["item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
+    let rows: Vec<Vec<Cell>> = of.changes.iter().map(|change| change_row(change, of)).collect();
+    page.table(&["id", "item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
     let judged = of.judged_singly + of.judged_together;
     page.paragraph(&format!(
         "{judged} of {} comparisons judged: {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
@@ -346,31 +346,39 @@ pub fn changes(page: &mut Page, of: &Comparison) {
         of.false_changes
     ));
     page.list(&change_lines(&of.changes));
+    page.list(&of.trends.iter().map(trend_words).collect::<Vec<_>>());
     page.classed(
         "quiet",
         &format!(
-            "Change: difference of the results (mean of the first three valid peaks), whose ids stand in the visits' tables. \
+            "Change: difference of the results (mean of the first three valid peaks). Ids: change-N.earlier_n, later_n, change_n, \
+             change_percent, limit; the command: fingerforce info RECORDING RECORDING --number ID, with the --reliability given here. \
              MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
              A change within the limit is not a proof that nothing changed."
         ),
     );
 }
 
-fn change_row(change: &Change) -> Vec<Cell> {
-    let shown = |value: Option<f64>, digits: usize| {
-        value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"))
-    };
-    let signed = |value: Option<f64>, digits: usize| {
-        value.map_or_else(|| "–".to_owned(), |value| format!("{value:+.digits$}"))
+fn change_row(change: &Change, of: &Comparison) -> Vec<Cell> {
+    let own = of.changes.iter().filter(|other| other.visit == change.visit);
+    let number = own.take_while(|other| !std::ptr::eq(*other, change)).count() + 1;
+    let visit_id = of.visits.get(change.visit - 1).map_or("", |visit| &visit.visit_id);
+    let id = |field: &str| change_id(visit_id, number, field);
+    let signed = |value: Option<f64>, digits: usize, field: &str| {
+        let shown = value.map_or_else(|| "–".to_owned(), |value| format!("{value:+.digits$}"));
+        Cell::numbers(&[with_id(&shown, &id(field))])
     };
     vec![
+        Cell::short(&format!("change-{number}")),
         Cell::text(&format!("{}, {}{}", change.muscle, change.test, if change.primary { " *" } else { "" })),
         Cell::text(&change.visit.to_string()),
-        Cell::text(&shown(change.earlier_n, 2)),
-        Cell::text(&shown(change.later_n, 2)),
-        Cell::text(&signed(change.change_n, 2)),
-        Cell::text(&signed(change.change_percent, 1)),
-        Cell::text(&change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change))),
+        Cell::number(change.earlier_n, 2, &id("earlier_n")),
+        Cell::number(change.later_n, 2, &id("later_n")),
+        signed(change.change_n, 2, "change_n"),
+        signed(change.change_percent, 1, "change_percent"),
+        Cell::numbers(&[with_id(
+            &change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
+            &id("limit"),
+        )]),
         Cell::text(verdict_words(change.verdict)),
     ]
 }

@@ -228,6 +228,42 @@ pub(crate) mod tests {
     }
 
     #[test]
+    fn the_certified_analyses_of_variance_are_met() {
+        // Published: NIST/ITL StRD, analysis of variance: mean squares between and within, F. How near a 64-bit float can come
+        // is bounded by reading the data: the allowance is that of the nearest doubles, computed exactly, and a little more.
+        let sets = [
+            (
+                include_str!("../../../fixtures/nist/sirstv.csv"),
+                1.27865654e-2,
+                1.0831828e-2,
+                1.18046237440255,
+                2e-13,
+            ),
+            (
+                include_str!("../../../fixtures/nist/atmwtag.csv"),
+                3.638341875e-9,
+                2.28155932971014e-10,
+                15.9467335677930,
+                1e-10,
+            ),
+            (include_str!("../../../fixtures/nist/smls01.csv"), 0.21, 0.01, 21.0, 1e-13),
+            (include_str!("../../../fixtures/nist/smls04.csv"), 0.21, 0.01, 21.0, 2e-10),
+            (include_str!("../../../fixtures/nist/smls07.csv"), 0.21, 0.01, 21.0, 2e-4),
+        ];
+        for (text, between, within, f, allowed) in sets {
+            let mut groups: std::collections::BTreeMap<&str, Vec<f64>> = Default::default();
+            for (group, y) in text.lines().skip(1).filter_map(|line| line.split_once(',')) {
+                groups.entry(group).or_default().push(y.parse().unwrap());
+            }
+            let of = OneWay::of(&groups.into_values().collect::<Vec<_>>()).unwrap();
+            let found = [(of.ms_between, between), (of.ms_within, within), (of.ms_between / of.ms_within, f)];
+            for (value, certified) in found {
+                assert!((value / certified - 1.0).abs() < allowed, "{value} {certified}");
+            }
+        }
+    }
+
+    #[test]
     fn a_large_mean_costs_no_digits() {
         let far: Vec<Vec<f64>> =
             table(SHROUT_FLEISS).iter().map(|row| row.iter().map(|value| value + 1e9).collect()).collect();

@@ -9,6 +9,16 @@
 //! Comparisons that were not named
 //! beforehand share one chance of a false change (Bonferroni), so that of the visits without any change at most `alpha`
 //! show one.
+//!
+//! ```
+//! use analysis::statistics::change::{Verdict, limit, verdict};
+//! use analysis::statistics::sem::built;
+//! // A variance of error of 1 N² with 19 degrees of freedom: the MDC95 is 2.77 N, and its upper end decides.
+//! let limit = built(1.0, 19.0).and_then(|sem| limit(&sem, 20, 1)).ok_or("no limit")?;
+//! assert!((limit.mdc.value - 2.7718).abs() < 1e-4 && limit.by_upper_end && limit.decides > 4.0);
+//! assert_eq!(verdict(3.5, &limit), Verdict::WithinError);
+//! # Ok::<(), &str>(())
+//! ```
 use super::quantiles::student_t;
 use super::sem::{Estimate, Sem, change_factor};
 use serde::{Deserialize, Serialize};

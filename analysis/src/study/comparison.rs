@@ -1,13 +1,27 @@
 //! Two visits or more of one person: the changes, each against the smallest change that can be shown.
 //!
 //! Comes in: visits, and where the limits come from. Goes out: a [`Comparison`]: changes (N, %) with their verdict, or why
-//! there is none; the number of comparisons and of false changes to expect; the difference of the sides.
+//! there is none; the number of comparisons and of false changes to expect; the difference of the sides; trends.
+//!
+//! ```no_run
+//! use analysis::study::comparison::{Basis, Form, Rules, compare};
+//! use analysis::study::{reliability::Document, visit::Visit};
+//! use std::path::Path;
+//! let visits = [Visit::read(Path::new("earlier.h5"))?, Visit::read(Path::new("later.h5"))?];
+//! let basis = Basis::Own(Document::read(Path::new("reliability.json"))?);
+//! let rules = Rules { basis, primary: Vec::new(), vouched: Default::default(), form: Form::Agreement };
+//! for change in compare(&visits, &rules)?.changes {
+//!     println!("{} {}: {:?} N, {:?}", change.muscle, change.test, change.change_n, change.verdict);
+//! }
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 use super::conditions::{Conditions, Vouched};
 use super::published::Published;
 use super::reliability::{Document, Reliability};
 use super::series::instant;
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
+use super::visit_trend::{VisitTrend, trends};
 use crate::measures::repeats::{Item, SCORED, Spread};
 use crate::statistics::change::{Limit, PRIMARY_MOST, Verdict, false_changes, limit, verdict};
 use crate::statistics::sem::Sem;
@@ -126,6 +140,8 @@ pub struct Comparison {
     pub false_changes: f64,
     /// Difference of the sides at the last visit.
     pub sides: Vec<SideDifference>,
+    /// Trends over all visits; empty with fewer than three.
+    pub trends: Vec<VisitTrend>,
 }
 
 /// Why visits cannot be compared.
@@ -175,9 +191,12 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         changes.into_iter().map(|(change, sem)| judged(change, sem.as_ref(), together)).collect();
     let judged_singly = changes.iter().filter(|change| change.primary && change.verdict.is_some()).count();
     let judged_together = changes.iter().filter(|change| !change.primary && change.verdict.is_some()).count();
+    let heads: Vec<Head> = visits.iter().map(|visit| head(visit, first)).collect();
+    let days: Vec<Option<f64>> = heads.iter().map(|head| head.days).collect();
     Ok(Comparison {
         participant: first.participant.clone(),
-        visits: visits.iter().map(|visit| head(visit, first)).collect(),
+        trends: trends(visits, &days),
+        visits: heads,
         form: rules.form,
         vouched: rules.vouched.0.clone(),
         changes,

@@ -10,6 +10,9 @@ pub struct Plan {
     /// What it is for.
     #[serde(default)]
     pub title: String,
+    /// What is in random order: `side`, `muscle`.
+    #[serde(default)]
+    pub randomise: Vec<String>,
     /// Where a random order came from.
     #[serde(default)]
     pub seed: Option<u32>,
@@ -36,6 +39,10 @@ pub struct Item {
     pub contact: String,
     /// What the examiner says.
     pub say: String,
+    /// What the examiner sees of the force; "" not said.
+    pub examiner_sees: String,
+    /// What the participant sees of it.
+    pub participant_sees: String,
     /// How long to hold.
     pub hold_s: Option<f64>,
     /// Rest of the muscle before each trial.

@@ -2,6 +2,18 @@
 //!
 //! Comes in: a table. Goes out: a [`Reliability`], or the reason why there is none. As JSON it is what a comparison takes
 //! its limits from.
+//!
+//! ```
+//! use analysis::study::{reliability, table::Table};
+//! let text = b"subject,first,second\nA,20,21\nB,30,29\nC,25,27\nD,15,15\n";
+//! let table = Table::parse(text, None, "left index abduction, make").map_err(|(what, _)| what)?;
+//! let of = reliability::of(&table, 0.2)?;
+//! // Differences 1, -1, 2, 0: their variance is 5/3, so the error's mean square is 5/6.
+//! let sem = of.consistency.ok_or("no SEM")?;
+//! assert!((sem.sem.value - (5.0_f64 / 6.0).sqrt()).abs() < 1e-12);
+//! assert!((sem.mdc95.value - 1.959964 * 2.0_f64.sqrt() * sem.sem.value).abs() < 1e-5);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 use super::conditions::Conditions;
 use super::errors::StudyError;
 use super::series::By;

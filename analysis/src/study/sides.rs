@@ -6,6 +6,12 @@
 //! none is printed without its name. For tests of one side at a time the percentage difference is advised (Bishop et al.
 //! 2018, Strength Cond. J. 40:1–6). Whether the sides differ at all is asked of the trials: only where the interval of
 //! right minus left leaves out 0 do they differ more than the repeats.
+//!
+//! ```
+//! use analysis::study::sides::of_peaks;
+//! let of = of_peaks("index abduction", "make", &[19.0, 20.0, 21.0], &[24.0, 25.0, 26.0]);
+//! assert_eq!(of.and_then(|of| of.percent), Some(20.0));
+//! ```
 use crate::measures::repeats::{Item, Trial};
 use crate::statistics::intervals::welch;
 use crate::trial::{Muscle, Side};

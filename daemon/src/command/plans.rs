@@ -55,7 +55,12 @@ fn named(name: &str) -> anyhow::Result<&'static str> {
 /// The plan's items in the order in which they are written, and its duration.
 fn listed(plan: &Plan) -> String {
     let item = |(number, item): (usize, &crate::visit::plan::Item)| {
-        let trials = if item.is_loaded() { format!(", {} trials", item.trials) } else { String::new() };
+        let first = match item.familiarisation {
+            0 => String::new(),
+            pulls => format!("{pulls} to get used to it and "),
+        };
+        let trials =
+            if item.is_loaded() { format!(", {first}{} trials", item.trials) } else { String::new() };
         format!("{number:>3}  {}{trials}\n", item.name())
     };
     let items: String = (1..).zip(&plan.items).map(item).collect();

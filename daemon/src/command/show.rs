@@ -66,6 +66,7 @@ fn report(recording: &Path) -> anyhow::Result<()> {
         out: Some(PathBuf::from("-")),
         methods: false,
         no_figures: false,
+        protocol: None,
         basis: analysis::command::compare::BasisArgs::default(),
     })
 }

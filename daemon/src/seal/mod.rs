@@ -22,6 +22,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use survey::{SensorSurvey, Survey, Surveyor};
 
+/// Field of `/participant`: what group the participant belongs to.
+const CONDITION: &str = "condition";
+
 /// A recording that was written.
 #[derive(Debug, Clone, Serialize)]
 pub struct Sealed {
@@ -194,9 +197,16 @@ fn root(
 
 /// What `/participant` says.
 fn participant(begun: &Begun) -> Vec<(String, String)> {
-    let involved = Plan::parse(&begun.plan).ok().and_then(|plan| plan.involved_side);
+    let plan = Plan::parse(&begun.plan).ok();
+    let told = begun.about.iter().any(|(name, _)| name == CONDITION);
+    let population = plan.as_ref().map(|plan| plan.population.clone()).filter(|of| !told && !of.is_empty());
+    let involved = plan.and_then(|plan| plan.involved_side);
     let consent = Some(begun.consent.clone()).filter(|consent| !consent.is_empty());
-    let known = [("involved_side", involved.map(|side| side.to_string())), ("consent", consent)];
+    let known = [
+        (CONDITION, population),
+        ("involved_side", involved.map(|side| side.to_string())),
+        ("consent", consent),
+    ];
     let known = known.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?)));
     begun.about.iter().cloned().chain(known).collect()
 }
@@ -267,4 +277,35 @@ fn next_recording(disk: &dyn Disk, folder: &Path) -> Result<(PathBuf, u32, Strin
     let supersedes = existing.last().and_then(|(_, path)| path.file_name());
     let supersedes = supersedes.map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     Ok((folder.join(format!("recording-{number}.h5")), number, supersedes))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whom_the_plan_is_for_is_said_of_the_participant_unless_something_else_is() {
+        let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
+        let of = |plan: &str, about: &[(&str, &str)]| {
+            let about = about.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect();
+            let text = String::new;
+            let begun = Begun {
+                visit_id: text(),
+                participant: text(),
+                examiner: text(),
+                consent: text(),
+                about,
+                plan: format!("{plan}{item}"),
+                software: text(),
+                started_utc: text(),
+                utc_offset: text(),
+            };
+            participant(&begun)
+        };
+        let condition = |value: &str| (CONDITION.to_owned(), value.to_owned());
+        let plan = "title = \"t\"\npopulation = \"healthy adults\"\n";
+        assert_eq!(of(plan, &[]), [condition("healthy adults")]);
+        assert_eq!(of(plan, &[(CONDITION, "ulnar nerve repair")]), [condition("ulnar nerve repair")]);
+        assert_eq!(of("title = \"t\"\n", &[]), []);
+    }
 }

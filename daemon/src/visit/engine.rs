@@ -36,6 +36,8 @@ pub const WINDOW_S: f64 = 8.0;
 const HELP_S: f64 = 20.0;
 /// An answer that is offered can be taken for this long, s.
 const OFFER_S: f64 = 3.0;
+/// The finder must have seen the sensor at rest for this long to see a pull: its window and guard are 0.75 s.
+const REST_SEEN_S: f64 = 1.0;
 /// Pain is asked after for this long, s.
 const ASK_S: f64 = 15.0;
 
@@ -91,6 +93,8 @@ pub struct Visit {
     /// What is added to the times of the segments before, in case one is come back to.
     offsets: Vec<(u64, f64)>,
     contact: Contact,
+    /// The finder has followed the force since then, s.
+    followed_from_s: f64,
     gate: Gate,
     overridden: Vec<usize>,
     results: Results,
@@ -122,6 +126,7 @@ impl Visit {
             offset_s: 0.0,
             offsets: Vec::new(),
             contact: Contact::default(),
+            followed_from_s: 0.0,
             gate: Gate::default(),
             overridden: Vec::new(),
             results: Results::new(items),
@@ -269,6 +274,7 @@ impl Visit {
 
     fn zeroed(&mut self, out: &mut Vec<Effect>) {
         self.contact.clear();
+        self.followed_from_s = self.now_s;
         match self.state {
             State::Unzeroed => {
                 let missing =
@@ -300,6 +306,7 @@ impl Visit {
             let least_s = self.now_s - first_s;
             self.offset_s = known.map_or(least_s, |offset_s| offset_s.max(least_s));
             self.contact.clear();
+            self.followed_from_s = self.now_s;
             // Nobody saw what happened meanwhile: what was open is begun again.
             if let State::Pulling(pull) = &self.state {
                 self.begin_again(pull.item, pull.capped, out);
@@ -432,6 +439,10 @@ impl Visit {
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let (place, profile) = (item.place(), self.results.profile(item));
         let look = Look { place, test: item.test, profile, expected_n: self.expected_n(at) };
+        if self.look.is_some_and(|look| look.place != place) {
+            self.contact.clear();
+            self.followed_from_s = self.now_s;
+        }
         if self.announced != Some(at) {
             let left_min =
                 if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
@@ -452,10 +463,13 @@ impl Visit {
     fn begin(&mut self, at: usize, out: &mut Vec<Effect>) {
         let Some(item) = self.planned(at) else { return };
         let since_s = self.now_s;
+        let followed_s = since_s - self.followed_from_s;
         if !item.is_loaded() {
             self.state = State::Looking { item: at, since_s, offered: None };
         } else if self.procedure() == Procedure::Examined {
             self.state = State::Ready { item: at, since_s, helped: false };
+        } else if followed_s < REST_SEEN_S {
+            self.state = State::Resting { item: at, until_s: self.followed_from_s + REST_SEEN_S };
         } else {
             self.cue(at, false, out);
         }

@@ -44,6 +44,8 @@ pub struct TrialResult {
     pub pain: Option<f64>,
     /// Items (from 1) that it was assigned to before.
     pub was: Vec<usize>,
+    /// It was to get used to the task: never scored.
+    pub familiarisation: bool,
     /// It counts.
     pub valid: bool,
     /// Why it does not.
@@ -67,6 +69,7 @@ impl TrialResult {
             in_band: None,
             pain: None,
             was: Vec::new(),
+            familiarisation: false,
             valid: false,
             why_not: String::new(),
         }
@@ -111,7 +114,7 @@ impl Results {
     /// Adds an attempt: its numbers are those that come next.
     pub fn add(&mut self, mut result: TrialResult) -> TrialResult {
         if let Some(at) = result.item.map(|item| item - 1) {
-            result.number = Some(self.valid(at) + 1);
+            result.number = (!result.familiarisation).then(|| self.valid(at) + 1);
             result.attempt = Some(self.attempted(at) + 1);
         }
         self.attempts.push(result.clone());
@@ -131,7 +134,7 @@ impl Results {
             };
             *attempts += 1;
             attempt.attempt = Some(*attempts);
-            attempt.number = Some(*valid + 1);
+            attempt.number = (!attempt.familiarisation).then(|| *valid + 1);
             *valid += u32::from(attempt.valid);
         }
         let changed = self.attempts.iter().zip(&before).filter(|(now, then)| now != then);
@@ -172,8 +175,15 @@ impl Results {
             return 1;
         }
         let further = u32::from(self.further(item, at).is_some());
-        let wanted = (item.trials + further).saturating_sub(self.valid(at));
+        let wanted = (item.trials + further).saturating_sub(self.valid(at)) + self.unfamiliar(item, at);
         wanted.min(ATTEMPTS_MAX.saturating_sub(self.attempted(at)))
+    }
+
+    /// How many pulls to get used to the task are still to come.
+    pub fn unfamiliar(&self, item: &Item, at: usize) -> u32 {
+        let done = self.of(at).filter(|it| it.familiarisation).count() as u32;
+        // Who has pulled with full force already is used to it.
+        if self.valid(at) > 0 { 0 } else { item.familiarisation.saturating_sub(done) }
     }
 
     /// Why a further trial is asked for, beyond the plan's.

@@ -136,8 +136,7 @@ pub fn estimate_s(
 impl Plan {
     /// How long the whole plan takes, s, by usual times.
     pub fn estimate_s(&self) -> f64 {
-        let trial = |item: &Item| if item.is_loaded() { item.trials } else { 1 };
-        let left = self.items.iter().map(trial).collect();
+        let left = self.items.iter().map(Item::pulls).collect();
         estimate_s(&self.items, self.procedure, left, None, Rests::default(), 0.0)
     }
 

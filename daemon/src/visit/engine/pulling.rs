@@ -28,11 +28,16 @@ pub(super) struct Pull {
     pub stopped: Option<(Outcome, String)>,
     /// Pain that was said.
     pub pain: Option<f64>,
+    /// It is to get used to the task, and not scored.
+    pub familiarisation: bool,
     /// Lower and upper end of the target's band, N.
     pub band_n: Option<(f64, f64)>,
     /// Samples in the band, and at or above half of its lower end.
     pub in_band: (u64, u64),
 }
+
+/// Why a pull to get used to the task does not count.
+const FAMILIARISATION: &str = "familiarisation: not scored";
 
 /// An onset this long before the cue is early at the least, and at the most, whatever its uncertainty, s.
 const EARLY_S: (f64, f64) = (0.1, 0.25);
@@ -67,6 +72,12 @@ impl Visit {
             let (target_n, half) = (percent / 100.0 * best_n, item.band_percent.unwrap_or(5.0) / 100.0);
             (target_n * (1.0 - half), target_n * (1.0 + half))
         });
+        let familiarisation = self.results.unfamiliar(item, at) > 0;
+        if familiarisation {
+            out.push(Effect::Say(
+                "to get used to it: pull at about half strength; it is not scored".to_owned(),
+            ));
+        }
         out.push(Effect::Cue(Cue {
             item: (at + 1, plan.items.len()),
             trial: (self.results.valid(at) + 1, item.trials.max(self.results.valid(at) + 1)),
@@ -91,6 +102,7 @@ impl Visit {
             capped: false,
             stopped: None,
             pain: None,
+            familiarisation,
             band_n,
             in_band: (0, 0),
         });
@@ -199,8 +211,10 @@ impl Visit {
         }
         let mut result = self.attempt(&pull, ended);
         result.peak_zero_n = Some(hold.peak_zero_n);
-        result.why_not = why.join("; ");
-        result.valid = result.why_not.is_empty();
+        if !pull.familiarisation {
+            result.why_not = why.join("; ");
+            result.valid = result.why_not.is_empty();
+        }
         self.conclude(&pull, result, end_s, out);
     }
 
@@ -231,7 +245,9 @@ impl Visit {
             rest_before_s: rested_s.map(|ended_s| pull.cue_s - ended_s),
             in_band: (all > 0).then(|| inside as f64 / all as f64),
             pain: pull.pain,
-            valid: true,
+            familiarisation: pull.familiarisation,
+            valid: !pull.familiarisation,
+            why_not: if pull.familiarisation { FAMILIARISATION.to_owned() } else { String::new() },
             ..TrialResult::unassigned(test)
         }
     }

@@ -96,6 +96,14 @@ impl World {
         self.step(&Input::Zeroed);
     }
 
+    /// With its zero, and seen at rest.
+    pub fn settled(plan: &str) -> World {
+        let mut world = World::new(plan);
+        world.zero();
+        world.wait(REST_SEEN_S + 0.05);
+        world
+    }
+
     pub fn type_line(&mut self, line: &str) {
         let action = Examiner::parse(line).unwrap();
         self.step(&Input::Action(&action));
@@ -194,8 +202,7 @@ fn broke(hold: &mut Hold) {
 
 #[test]
 fn who_pulls_alone_runs_from_the_zero_to_the_end() {
-    let mut world = World::new(&self_paced(5.0));
-    world.zero();
+    let mut world = World::settled(&self_paced(5.0));
     for _ in 0..20 {
         if world.done() {
             break;
@@ -210,9 +217,41 @@ fn who_pulls_alone_runs_from_the_zero_to_the_end() {
 }
 
 #[test]
-fn a_hold_too_short_is_repeated_and_five_attempts_end_the_item() {
+fn a_pull_as_soon_as_there_is_a_zero_is_before_the_cue_and_the_next_one_counts() {
     let mut world = World::new(&self_paced(0.0));
     world.zero();
+    world.pull(20.0, 0.3, |_| {});
+    assert_eq!((world.cues(), world.results().len()), (0, 0), "the finder has not seen the sensor at rest");
+    world.wait(0.3);
+    assert_eq!(world.cues(), 1);
+    world.pull(20.0, 1.2, |_| {});
+    assert_eq!(world.results(), [(1, "released", true)]);
+}
+
+#[test]
+fn a_pull_to_get_used_to_the_task_is_kept_and_not_scored() {
+    let keys = "trials = 2\nfamiliarisation = 1\nhold_s = 1.0\nrest_s = 0.0";
+    let mut world = World::begun(&examined(&[item("left index abduction", "make", keys)]));
+    for peak_n in [10.0, 20.0, 21.0] {
+        world.until_ready();
+        world.touch();
+        world.pull(peak_n, 1.2, |_| {});
+    }
+    assert!(world.done());
+    assert_eq!(world.results(), [(1, "released", false), (1, "released", true), (1, "released", true)]);
+    let attempts = world.visit.results().attempts();
+    let numbers: Vec<_> = attempts.iter().map(|it| (it.number, it.attempt)).collect();
+    assert_eq!(numbers, [(None, Some(1)), (Some(1), Some(2)), (Some(2), Some(3))]);
+    assert_eq!(attempts[0].why_not, "familiarisation: not scored");
+    assert_eq!(
+        world.said.iter().filter(|it| matches!(it, Effect::Say(text) if text.contains("half"))).count(),
+        1
+    );
+}
+
+#[test]
+fn a_hold_too_short_is_repeated_and_five_attempts_end_the_item() {
+    let mut world = World::settled(&self_paced(0.0));
     for _ in 0..5 {
         world.pull(20.0, 0.3, |_| {});
     }
@@ -224,8 +263,7 @@ fn a_hold_too_short_is_repeated_and_five_attempts_end_the_item() {
 
 #[test]
 fn nothing_within_eight_seconds_is_below_measurable_and_a_pull_is_waited_for() {
-    let mut world = World::new(&self_paced(0.0));
-    world.zero();
+    let mut world = World::settled(&self_paced(0.0));
     world.step(&Input::Pulling(true));
     world.wait(20.0);
     assert!(world.results().is_empty());
@@ -237,8 +275,7 @@ fn nothing_within_eight_seconds_is_below_measurable_and_a_pull_is_waited_for() {
 
 #[test]
 fn rest_goes_on_in_the_next_segment_and_is_never_counted_over_a_hole() {
-    let mut world = World::new(&self_paced(10.0));
-    world.zero();
+    let mut world = World::settled(&self_paced(10.0));
     world.pull(20.0, 1.2, |_| {});
     world.wait(4.0);
     (world.segment, world.time_s) = (1, 0.0);
@@ -257,8 +294,7 @@ fn rest_goes_on_in_the_next_segment_and_is_never_counted_over_a_hole() {
 /// Another sensor was measured meanwhile: its segment has a number of its own, and the first sensor's clock went on.
 #[test]
 fn a_segment_that_is_come_back_to_tells_how_long_one_was_away() {
-    let mut world = World::new(&self_paced(10.0));
-    world.zero();
+    let mut world = World::settled(&self_paced(10.0));
     world.pull(20.0, 1.2, |_| {});
     let (left_s, other) = (world.time_s, 1 << 48);
     (world.segment, world.time_s) = (other, 500.0);
@@ -608,8 +644,7 @@ fn no_pull_is_offered_while_nothing_can_warn() {
     world.wait(0.1);
     assert_eq!(world.cues(), 1);
     // The person who pulls alone is loaded by nobody: only what has said that it cannot warn is in the way.
-    let mut alone = World::new(&self_paced(0.0));
-    alone.zero();
+    let alone = World::settled(&self_paced(0.0));
     assert_eq!(alone.cues(), 1);
 }
 

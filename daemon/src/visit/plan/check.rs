@@ -28,6 +28,11 @@ pub(super) fn objection(plan: &Plan) -> Option<Objection> {
     if plan.at_most_minutes.is_some_and(|minutes| !(1.0..=600.0).contains(&minutes)) {
         return whole("at_most_minutes: use 1 to 600");
     }
+    if !plan.population.is_empty()
+        && let Err(why) = crate::participant::class("population", &plan.population)
+    {
+        return Some(Objection { item: None, keys: &[], why });
+    }
     let examined = plan.procedure == Procedure::Examined;
     for (at, item) in plan.items.iter().enumerate() {
         let before = &plan.items[..at];
@@ -85,7 +90,25 @@ fn own(item: &Item) -> Found {
             return Some((key, why));
         }
     }
-    words(item).or_else(|| target(item))
+    words(item).or_else(|| target(item)).or_else(|| familiarisation(item))
+}
+
+fn familiarisation(item: &Item) -> Found {
+    const KEYS: &[&str] = &["familiarisation", "trials"];
+    let own = item.familiarisation > 0;
+    if own && !matches!(item.test, Test::Make | Test::Submaximal) {
+        return Some((
+            KEYS,
+            "only who pulls with the own force can pull at half strength: make and submaximal tests"
+                .to_owned(),
+        ));
+    }
+    let pulls = item.familiarisation.saturating_add(item.trials);
+    (own && pulls > ATTEMPTS_MAX).then(|| {
+        let why =
+            format!("familiarisation and trials come to {pulls} pulls: an item has at most {ATTEMPTS_MAX}");
+        (KEYS, why)
+    })
 }
 
 fn words(item: &Item) -> Found {

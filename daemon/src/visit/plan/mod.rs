@@ -12,6 +12,7 @@
 //! muscle = "left index abduction"   # side, digit, direction
 //! test = "make"
 //! trials = 3                        # scored trials, 1 to 5
+//! familiarisation = 1               # unscored pulls at half strength before them
 //! hold_s = 3.0                      # how long to hold
 //! rest_s = 60.0                     # rest of the muscle before the next trial
 //! ```
@@ -147,6 +148,10 @@ pub struct Plan {
     /// What a reader must know of it.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
+    /// Whom it is for, in a few words (`healthy adults`): what a participant belongs to who is given no other `condition`.
+    /// An error of measurement holds only for the people it was found in.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub population: String,
     /// A research plan: every participant's consent is asked for, its version and date.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub research: bool,
@@ -193,6 +198,9 @@ pub struct Item {
     /// Scored trials.
     #[serde(default = "three")]
     pub trials: u32,
+    /// Pulls at about half strength before them, to get used to the task: kept, never scored.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub familiarisation: u32,
     /// How long to hold, s.
     #[serde(default = "hold_default")]
     pub hold_s: f64,
@@ -285,6 +293,9 @@ fn first() -> usize {
 fn is_first(number: &usize) -> bool {
     *number == 1
 }
+fn is_zero(count: &u32) -> bool {
+    *count == 0
+}
 fn three() -> u32 {
     3
 }
@@ -346,6 +357,11 @@ impl Item {
     /// The sensor and its channel that it is measured on, from 1.
     pub fn place(&self) -> (usize, usize) {
         (self.sensor, self.channel)
+    }
+
+    /// How many pulls it asks for; what is not loaded is looked at once.
+    pub fn pulls(&self) -> u32 {
+        if self.is_loaded() { self.trials + self.familiarisation } else { 1 }
     }
 
     /// In words: muscle and test.

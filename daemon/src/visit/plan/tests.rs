@@ -22,6 +22,7 @@ fn errors_name_the_line_and_the_key() {
         (format!("{GOOD}palm = \"dwon\"\n"), ["line 5, column 8", "did you mean `down`?"]),
         (format!("{GOOD}trials = 0\n"), ["line 5, column 10", "trials = 0: use 1 to 5"]),
         (format!("{GOOD}trials = 6\n"), ["line 5, column 10", "item 1 (left index abduction make)"]),
+        (format!("{GOOD}familiarisation = 3\n"), ["line 5, column 19", "come to 6 pulls"]),
         (format!("{GOOD}trials = \"many\"\n"), ["line 5, column 10", "a whole number"]),
         (format!("{GOOD}hold_s = nan\n"), ["line 5, column 10", "hold_s"]),
         (format!("{GOOD}rest_s = -1.0\n"), ["line 5, column 10", "rest_s"]),

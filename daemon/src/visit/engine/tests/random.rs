@@ -9,11 +9,12 @@ use std::collections::HashMap;
 fn plan(random: &mut Random) -> String {
     let (rest_s, trials) = (random.between(0.0, 20.0), 1 + random.below(3));
     let involved = ["", "involved_side = \"left\"\n"][random.below(2)];
+    let familiarisation = random.below(2);
     format!(
         "title = \"t\"\nprocedure = \"examined\"\n{involved}sides = [\"right\", \"left\"]\n\
          tests = [\"active-motion\", \"make\", \"break\", \"concentric\", \"length\"]\n\
          [defaults]\ntrials = {trials}\nrest_s = {rest_s:.1}\nhold_s = 0.6\ncount = 3\n\
-         [test.concentric]\ngrip = \"same\"\n\
+         [test.make]\nfamiliarisation = {familiarisation}\n[test.concentric]\ngrip = \"same\"\n\
          [[muscle]]\nmuscle = \"index abduction\"\npalm = \"down\"\n[[muscle]]\nmuscle = \"ring abduction\"\npalm = \"up\"\n"
     )
 }
