@@ -464,6 +464,10 @@ impl Visit {
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let (place, profile) = (item.place(), self.results.profile(item));
         let look = Look { place, test: item.test, profile, expected_n: self.expected_n(at) };
+        if self.look.is_some_and(|look| look.place != place) {
+            self.contact.clear();
+            self.followed_from_s = self.now_s;
+        }
         if self.announced != Some(at) {
             let left_min =
                 if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };
