@@ -87,7 +87,8 @@ impl Bench {
             self.now_ns += 5_000_000;
             for at in 0..self.boards.len() {
                 let (board, port) = &mut self.boards[at];
-                for ms in (1..=5).map(|ms| self.now_ns / 1_000_000 - 5 + ms).filter(|_| board.streaming()) {
+                let streaming = board.streaming();
+                for ms in (1..=5).map(|ms| self.now_ns / 1_000_000 - 5 + ms).filter(|_| streaming) {
                     // A little dither, the same every time: a zero needs some noise to be told from a stuck sensor.
                     let counts = 1000 * (at as i32 + 1) + (ms * 7919 % 13) as i32 * 40 - 240;
                     board.sample(&[counts; 2], false, 1000 * ms);
