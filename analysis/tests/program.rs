@@ -120,3 +120,40 @@ fn refused(output: &Output) {
         "{error}"
     );
 }
+
+#[test]
+fn all_recordings_below_a_folder_are_looked_at_and_a_bad_one_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let visit = |name: &str| {
+        let visit = folder.path().join("visits").join(name);
+        fs::create_dir_all(&visit).unwrap();
+        sample::write(&visit.join("recording-1.h5"), 1000).unwrap();
+        visit.join("recording-1.h5")
+    };
+    let (first, bad, last) = (visit("a"), visit("b"), visit("c"));
+    let verify = || {
+        let output = fingerforce(&["info", "--verify", "--json", folder.path().to_str().unwrap()]);
+        let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        (output.status.code(), words(&output.stderr), json)
+    };
+    let (code, told, json) = verify();
+    assert_eq!((code, &json["whole"], &json["failed"]), (Some(0), &3.into(), &0.into()), "{told}{json}");
+    assert_eq!(json["recordings"][0]["journal"], "absent");
+
+    // One byte of the samples in the middle of the second; a journal beside the third that is none of its own.
+    let mut bytes = fs::read(&bad).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 0x40;
+    fs::write(&bad, &bytes).unwrap();
+    fs::write(last.with_file_name("journal-000"), "another journal").unwrap();
+    fs::write(folder.path().join("foreign.h5"), "no HDF5").unwrap();
+    let (code, told, json) = verify();
+    assert_eq!((code, &json["whole"], &json["failed"]), (Some(1), &1.into(), &3.into()), "{told}{json}");
+    assert!(told.contains(&format!("NOT WHOLE {}", bad.display())) && told.contains("foreign.h5"), "{told}");
+    assert!(!told.contains(&first.display().to_string()), "{told}");
+    let of_last = json["recordings"].as_array().unwrap().last().unwrap();
+    assert_eq!(of_last["journal"], "differs", "{of_last}");
+    let nothing = tempfile::tempdir().unwrap();
+    let output = fingerforce(&["info", "--verify", nothing.path().to_str().unwrap()]);
+    assert!(output.status.code() == Some(1) && words(&output.stderr).contains("no recording"), "{output:?}");
+}

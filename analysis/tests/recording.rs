@@ -304,3 +304,24 @@ fn a_recording_is_never_written_over_another() {
     assert_eq!(fs::read_to_string(&path).unwrap(), "already here");
     assert_eq!(names_in(folder.path()), ["r.h5"], "nothing temporary is left");
 }
+
+/// A recording made before columns were added is read, what they would say is unknown; other columns must be there.
+#[test]
+fn columns_that_were_added_later_may_be_missing() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 777).unwrap();
+    let remove = |name: &str| hdf5::File::open_rw(&path).unwrap().unlink(name).unwrap();
+    let before = Recording::open(&path).unwrap().trials().unwrap();
+    for name in ["mean_expanded_uncertainty_n", "moment_expanded_uncertainty_n_cm", "uncertainty_budget"] {
+        remove(&format!("trials/{name}"));
+    }
+    let after = Recording::open(&path).unwrap().trials().unwrap();
+    assert_eq!(after.len(), before.len());
+    for (row, was) in after.iter().zip(&before) {
+        assert!(row.mean_expanded_uncertainty_n.is_nan() && row.moment_expanded_uncertainty_n_cm.is_nan());
+        assert_eq!((&row.uncertainty_budget[..], row.order, &row.flags), ("", was.order, &was.flags));
+    }
+    remove("trials/flags");
+    assert!(Recording::open(&path).unwrap().trials().is_err());
+}

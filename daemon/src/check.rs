@@ -61,6 +61,40 @@ pub fn check(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
     lines.push(erasures(disk, data));
     lines.extend(by_settings(disk, data, &visits, now_utc_ns));
     lines.push(known_sensors(disk, data));
+    lines.extend(calibrations(disk, data, now_utc_ns));
+    lines
+}
+
+/// A calibration is worth a word so many days before it expires.
+const EXPIRES_SOON_DAYS: i64 = 30;
+
+/// Calibrations that have expired or soon will, and sensors whose last check failed.
+fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
+    const WHAT: &str = "calibration";
+    let day = |utc_ns: i64| crate::clock::rfc3339(utc_ns).chars().take(10).collect::<String>();
+    let (today, soon) = (day(now_utc_ns), day(now_utc_ns.saturating_add(EXPIRES_SOON_DAYS * NS_PER_DAY)));
+    let of = match sensors::calibrations(&**disk, data) {
+        Ok(all) => all,
+        Err(error) => return vec![line(WHAT, State::Warning, error.to_string(), "")],
+    };
+    let mut lines = Vec::new();
+    for of in of {
+        let name = format!("sensor {}, channel {}", of.serial, of.channel);
+        let until = &of.valid_until;
+        let (state, told, hint) = if of.is_expired(&today) {
+            (State::Warning, format!("{name}: expired after {until}"), "fingerforced calibrate")
+        } else if of.is_expired(&soon) {
+            (State::Warning, format!("{name}: valid until {until} only"), "plan a calibration")
+        } else {
+            (State::Good, format!("{name}: valid until {until}"), "")
+        };
+        lines.push(line(WHAT, state, told, hint));
+        let properties = sensors::properties(&**disk, data, &of).unwrap_or_default();
+        if let Some(check) = properties.checks.last().filter(|check| !check.passed) {
+            let told = format!("{name}: the last check ({}) failed", check.when_utc);
+            lines.push(line("sensor check", State::Warning, told, "check again, then calibrate"));
+        }
+    }
     lines
 }
 

@@ -4,18 +4,17 @@
 //! ([`Said::Journal`]) are appended and stepped in turn, before the next one from outside. When a journal is sealed the
 //! same list is stepped again and what comes out as a record is only compared, because the journal has it already.
 
+use crate::instruments::{self, Instruments};
 use crate::journal::{Record, Stamped};
-use crate::pipeline::setting::Setting;
+use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Action, Block, Found, Output, Pipeline, Which, WireFaults};
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialResult, Visit};
 use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
-use analysis::sensor::certificate::Certificate;
 use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
-use std::sync::Arc;
 
 /// The first record of a journal: whose visit this is and what was planned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -97,12 +96,10 @@ pub struct Core {
     /// The rows of the plan's trials, by their result's id.
     trials: Vec<(u64, TrialRow)>,
     look: Option<Look>,
-    /// Row of `/sensors/<k>/tares` in force, for every sensor and channel that has one, and how many rows there are.
-    tares: Vec<(usize, usize, i64)>,
+    /// Each zero in force with its row of `/sensors/<k>/tares`, and how many rows there are.
+    tares: Vec<(Tare, i64)>,
     tare_rows: Vec<(usize, i64)>,
-    /// Spread of each zero in force, N.
-    zero_sds: Vec<(usize, usize, f64)>,
-    calibrations: Vec<(usize, Arc<Certificate>)>,
+    instruments: Instruments,
     outputs: Vec<Output>,
     effects: Vec<Effect>,
 }
@@ -118,8 +115,7 @@ impl Core {
             look: None,
             tares: Vec::new(),
             tare_rows: Vec::new(),
-            zero_sds: Vec::new(),
-            calibrations: Vec::new(),
+            instruments: Instruments::default(),
             outputs: Vec::new(),
             effects: Vec::new(),
         }
@@ -148,6 +144,11 @@ impl Core {
             self.output(output, out);
         }
         self.outputs = outputs;
+        if let Record::Begun(text) = &stamped.record
+            && let Ok(begun) = serde_json::from_str::<Begun>(text)
+        {
+            self.instruments.is_on(&begun.started_utc);
+        }
         // What is no action of the visit is one of the pipeline's, or of a newer version.
         if let Record::Action(text) = &stamped.record
             && let Ok(action) = serde_json::from_str::<Examiner>(text)
@@ -170,26 +171,25 @@ impl Core {
     fn output(&mut self, output: Output, out: &mut Vec<Said>) {
         match &output {
             Output::Journal(record) => {
-                out.push(Said::Journal(record.clone()));
+                out.push(Said::Journal(self.with_orientation(record)));
                 return;
             }
-            Output::Block(block) if block.sensor == self.visit.place().0 => self.samples(block, out),
+            Output::Block(block) => {
+                out.extend(self.instruments.overload(block).map(Said::Say));
+                if block.sensor == self.visit.place().0 {
+                    self.samples(block, out);
+                }
+            }
             Output::Set(Setting::Tare(tare), _) => {
-                let (sensor, channel) = (tare.sensor, tare.channel);
-                self.tared(sensor, channel);
-                self.zero_sds.retain(|(s, c, _)| (*s, *c) != (sensor, channel));
-                self.zero_sds.push((sensor, channel, tare.sd_n));
-                out.push(self.look_for((sensor, channel)));
-                if self.is_zeroed((sensor, channel)) {
+                let place = (tare.sensor, tare.channel);
+                self.tared(tare);
+                out.push(self.look_for(place));
+                if self.is_zeroed(place) {
                     self.tell(&Input::Zeroed, None, out);
                 }
             }
             Output::Holds(found) => self.found(found, out),
-            Output::Calibrated(sensor, of) => {
-                self.calibrations.retain(|(s, other)| (*s, other.channel) != (*sensor, of.channel));
-                self.calibrations.push((*sensor, Arc::clone(of)));
-            }
-            _ => {}
+            other => self.instruments.hear(other),
         }
         out.push(Said::Pipeline(output));
     }
@@ -205,14 +205,27 @@ impl Core {
 
     /// This zero is what the visit waits for: at its beginning the last of all that it will measure on, then its own.
     fn is_zeroed(&self, place: (usize, usize)) -> bool {
-        let has_zero = |(sensor, channel)| self.tares.iter().any(|(s, c, _)| (*s, *c) == (sensor, channel));
+        let has_zero = |place| self.tare(place).is_some();
         match self.visit.plan().filter(|_| self.visit.stage() == Stage::Zero) {
             Some(plan) => plan.places().contains(&place) && plan.places().into_iter().all(has_zero),
             None => place == self.visit.place(),
         }
     }
 
-    fn tared(&mut self, sensor: usize, channel: usize) {
+    /// A zero that the pipeline found is taken as the sensor is held now, unless somebody said otherwise.
+    fn with_orientation(&self, record: &Record) -> Record {
+        if let Record::Parameters(text) = record
+            && let Ok(Setting::Tare(tare)) = serde_json::from_str(text)
+            && tare.orientation.is_empty()
+        {
+            let tare = Tare { orientation: self.visit.orientation(), ..tare };
+            return Record::Parameters(serde_json::to_string(&Setting::Tare(tare)).unwrap_or_default());
+        }
+        record.clone()
+    }
+
+    fn tared(&mut self, tare: &Tare) {
+        let sensor = tare.sensor;
         let rows = match self.tare_rows.iter_mut().find(|(s, _)| *s == sensor) {
             Some((_, rows)) => rows,
             None => {
@@ -221,8 +234,8 @@ impl Core {
                 rows
             }
         };
-        self.tares.retain(|(s, c, _)| (*s, *c) != (sensor, channel));
-        self.tares.push((sensor, channel, *rows));
+        self.tares.retain(|(old, _)| (old.sensor, old.channel) != (sensor, tare.channel));
+        self.tares.push((tare.clone(), *rows));
         *rows += 1;
     }
 
@@ -233,7 +246,7 @@ impl Core {
         let (profile, test) = look.map_or((Profile::Standard, Test::Free), |look| (look.profile, look.test));
         let mut parameters = Parameters::new(profile, test);
         parameters.expected_maximum_n = look.and_then(|look| look.expected_n);
-        parameters.zero_known = self.tares.iter().any(|(s, c, _)| (*s, *c) == (sensor, channel));
+        parameters.zero_known = self.tare((sensor, channel)).is_some();
         let setting = Setting::Finder { sensor, channel, parameters: Box::new(parameters) };
         Said::Journal(Record::Parameters(serde_json::to_string(&setting).unwrap_or_default()))
     }
@@ -285,7 +298,10 @@ impl Core {
                 Effect::Amended(result) => self.amend(&result, out),
                 Effect::Observed(observation) => out.push(Said::Observed(observation)),
                 Effect::SeekZero => out.push(asked(&Action::SeekZero(self.own_sensor()))),
-                Effect::ForceZero => out.push(asked(&Action::Tare(self.own_sensor()))),
+                Effect::ForceZero => {
+                    let (which, orientation) = (self.own_sensor(), String::new());
+                    out.push(asked(&Action::Tare { which, orientation }));
+                }
                 Effect::Finished => out.push(Said::PlanFinished),
             }
         }
@@ -304,8 +320,7 @@ impl Core {
         let hold = found.and_then(Found::hold);
         let number = |value: Option<u64>| value.and_then(|v| i64::try_from(v).ok()).unwrap_or(-1);
         let (sensor, channel) = found.map_or(self.visit.place(), |found| (found.sensor, found.channel));
-        let tare =
-            self.tares.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel)).map_or(-1, |(_, _, row)| *row);
+        let tare = self.tare((sensor, channel)).map_or(-1, |(_, row)| *row);
         let positions = found.and_then(|found| found.positions);
         let mut row = TrialRow::of_hold(hold);
         row.order = self.rows;
@@ -315,25 +330,20 @@ impl Core {
         row.first_sample = number(positions.map(|(first, _)| first));
         row.last_sample = number(positions.map(|(_, last)| last));
         row.tare = tare;
-        self.instrument(&mut row, sensor, channel);
+        self.instrument(&mut row, result);
         self.judge(&mut row, result);
         row
     }
 
-    /// What the instrument's uncertainty of a peak is, where it is calibrated.
-    fn instrument(&self, row: &mut TrialRow, sensor: usize, channel: usize) {
-        let of = self.calibrations.iter().find(|(s, of)| (*s, of.channel) == (sensor, channel));
-        let Some((_, of)) = of.filter(|_| row.peak_zero_n.is_finite()) else { return };
-        let sd_n = self.zero_sds.iter().find(|(s, c, _)| (*s, *c) == (sensor, channel));
-        let expanded_n = of.expanded_n(row.peak_zero_n, sd_n.map_or(f64::NAN, |(_, _, sd_n)| *sd_n));
-        row.expanded_uncertainty_n = expanded_n.unwrap_or(f64::NAN);
-        let flags = [
-            ("beyond_calibration", expanded_n.is_none()),
-            ("beyond_rated_force", row.peak_zero_n.abs() > of.rated_force_n),
-        ];
-        for (flag, _) in flags.into_iter().filter(|(_, is_so)| *is_so) {
-            row.flags = if row.flags.is_empty() { flag.to_owned() } else { format!("{},{flag}", row.flags) };
-        }
+    fn tare(&self, place: (usize, usize)) -> Option<&(Tare, i64)> {
+        self.tares.iter().find(|(tare, _)| (tare.sensor, tare.channel) == place)
+    }
+
+    /// What the instrument's uncertainty is, where it is calibrated.
+    fn instrument(&self, row: &mut TrialRow, result: &TrialResult) {
+        let item = result.item.and_then(|item| self.visit.item(item));
+        let tare = self.tare((row.sensor as usize, row.channel as usize)).map(|(tare, _)| tare);
+        self.instruments.fill(row, tare, item);
     }
 
     /// A trial was judged anew: its row says so.
@@ -362,9 +372,7 @@ impl Core {
         let below = result.below_n.map(|below_n| format!("below_{below_n}_n"));
         let was = result.was.iter().map(|item| format!("was_item_{item}"));
         for flag in below.into_iter().chain(was) {
-            if !row.flags.split(',').any(|known| known == flag) {
-                row.flags = if row.flags.is_empty() { flag } else { format!("{},{flag}", row.flags) };
-            }
+            row.flag(&flag);
         }
         let Some(item) = result.item.and_then(|item| self.visit.item(item)) else { return };
         row.arrangement.clone_from(&item.arrangement);
@@ -373,6 +381,7 @@ impl Core {
         row.gap_mm = item.gap_mm.unwrap_or(f64::NAN);
         row.lever_mm = item.lever_mm.unwrap_or(f64::NAN);
         row.moment_n_cm = row.peak_zero_n * row.lever_mm / 10.0;
+        instruments::fill_moment(row, item);
         row.palm.clone_from(&item.palm);
         row.position.clone_from(&item.position);
         row.feedback = item.participant_sees.word().to_owned();

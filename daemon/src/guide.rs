@@ -8,11 +8,14 @@
 
 use crate::pipeline::force::{NoZero, Scale, ZeroSearch};
 use crate::pipeline::{Block, Output};
+use analysis::sensor::attitude::{self, ORIENTATIONS};
 use analysis::sensor::dead_weight::KnownForce;
 use analysis::sensor::points::{Direction, Point};
 use analysis::sensor::readings::Reading;
 use std::collections::VecDeque;
 
+/// How often it is told how long a load is to stay.
+const TOLD: u64 = 10;
 /// An unsteady load is told about after this long, s.
 const IMPATIENT_S: f64 = 15.0;
 
@@ -23,6 +26,14 @@ pub struct Step {
     pub words: String,
     /// The reading to take then; `None` where nothing is read (exercising the sensor).
     pub reading: Option<Wanted>,
+    /// How long it is to stay as it is before the next one, s.
+    pub lasts_s: f64,
+}
+
+impl Step {
+    fn new(words: String, reading: Option<Wanted>) -> Step {
+        Step { words, reading, lasts_s: 0.0 }
+    }
 }
 
 /// A reading to take.
@@ -79,11 +90,8 @@ impl Programme {
         let Some((name, _)) = self.loads.last() else { return };
         let way = way(negative);
         for time in 1..=3 {
-            steps.push(Step {
-                words: format!("exercise {time} of 3: load {name}{way}, then Enter"),
-                reading: None,
-            });
-            steps.push(Step { words: "unload the sensor, then Enter".to_owned(), reading: None });
+            steps.push(Step::new(format!("exercise {time} of 3: load {name}{way}, then Enter"), None));
+            steps.push(Step::new("unload the sensor, then Enter".to_owned(), None));
         }
     }
 
@@ -103,7 +111,7 @@ impl Programme {
         let none = Some(KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 });
         let turn = if turned { format!("turn the sensor to {mounting}°; ") } else { String::new() };
         let place = format!("series {series}, mounting {mounting}°");
-        let step = |words: String, reading| Step { words, reading };
+        let step = Step::new;
         steps.push(step(format!("{place}: {turn}nothing on it, then Enter"), wanted(none, Direction::Up)));
         let typed = |known: &Option<KnownForce>| {
             if known.is_some() { "then Enter" } else { "then type what the reference shows (N) and Enter" }
@@ -120,6 +128,35 @@ impl Programme {
         steps.push(step(format!("{place}: nothing on it, then Enter"), wanted(none, Direction::Down)));
     }
 
+    /// The zero in six orientations, and in the first one again.
+    pub fn attitude() -> Vec<Step> {
+        let again = [ORIENTATIONS[0]];
+        let all: Vec<&str> = ORIENTATIONS.into_iter().chain(again).collect();
+        let step = |orientation: &&str| {
+            let wanted = Wanted {
+                known: Some(KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 }),
+                negative: false,
+                series: attitude::SERIES.to_owned(),
+                mounting: (*orientation).to_owned(),
+                direction: Direction::Up,
+            };
+            let words = format!("lay the sensor with its {orientation}, nothing touching it, then Enter");
+            Step::new(words, Some(wanted))
+        };
+        all.iter().map(step).collect()
+    }
+
+    /// Creep and recovery (OIML R 60): nothing, one load at once and for `lasts_s`, nothing for as long.
+    pub fn creep(load: &str, lasts_s: f64) -> Vec<Step> {
+        let long = duration(lasts_s);
+        let step = |words: String, lasts_s| Step { lasts_s, ..Step::new(words, None) };
+        vec![
+            step("nothing on the sensor, then Enter".to_owned(), (0.1 * lasts_s).min(60.0)),
+            step(format!("press Enter and load {load} at once: it stays for {long}"), lasts_s),
+            step(format!("press Enter and unload it at once: nothing touches it for {long}"), lasts_s),
+        ]
+    }
+
     /// A check: without, with, without one load.
     pub fn check(name: &str, known: KnownForce) -> Vec<Step> {
         let none = KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 };
@@ -127,7 +164,7 @@ impl Programme {
             let (series, mounting) = ("check".to_owned(), "as used".to_owned());
             let negative = known.force_n < 0.0;
             let known = Some(KnownForce { force_n: known.force_n.abs(), ..known });
-            Step { words, reading: Some(Wanted { known, negative, series, mounting, direction }) }
+            Step::new(words, Some(Wanted { known, negative, series, mounting, direction }))
         };
         vec![
             step("check: nothing on it, then Enter".to_owned(), none, Direction::Up),
@@ -135,6 +172,11 @@ impl Programme {
             step("check: unload it, then Enter".to_owned(), none, Direction::Down),
         ]
     }
+}
+
+/// A time for people.
+fn duration(seconds: f64) -> String {
+    if seconds >= 90.0 { format!("{:.0} min", seconds / 60.0) } else { format!("{seconds:.0} s") }
 }
 
 fn way(negative: bool) -> &'static str {
@@ -148,6 +190,8 @@ pub enum Out {
     Say(String),
     /// A reading for the journal.
     Read(Reading),
+    /// For the journal: the operator says that this was done.
+    Step(String),
     /// All is done.
     Done,
 }
@@ -159,6 +203,8 @@ enum Phase {
     Asking,
     /// The load is there; so many samples must pass before it is read.
     Waiting { samples: u64, known: KnownForce },
+    /// Nothing may change for so many samples more, of so many.
+    Lasting { left: u64, of: u64 },
     /// A steady second is looked for.
     Reading { known: KnownForce, search: Box<ZeroSearch>, since: u64, told: bool },
     /// All is done.
@@ -167,6 +213,7 @@ enum Phase {
 
 /// The guide.
 pub struct Guide {
+    channel: usize,
     steps: VecDeque<Step>,
     count: usize,
     still_s: f64,
@@ -178,9 +225,10 @@ pub struct Guide {
 }
 
 impl Guide {
-    /// A guide through these steps; a load is read when it has been there for `still_s`.
-    pub fn new(steps: Vec<Step>, still_s: f64) -> Guide {
+    /// A guide through these steps, which reads a channel (from 1) when its load has been there for `still_s`.
+    pub fn new(steps: Vec<Step>, still_s: f64, channel: usize) -> Guide {
         Guide {
+            channel,
             count: steps.len(),
             steps: steps.into(),
             still_s,
@@ -192,7 +240,7 @@ impl Guide {
         }
     }
 
-    /// The readings so far as points; indications are mean counts of channel 1.
+    /// The readings so far as points; indications are mean counts.
     pub fn points(&self) -> Vec<Point> {
         let point = |(reading, counts): &(Reading, f64)| Point {
             reference_n: reading.reference_n,
@@ -218,7 +266,7 @@ impl Guide {
     pub fn hear(&mut self, output: &Output) {
         match output {
             Output::Identified { sensor: 1, identity, .. } => {
-                self.scale = identity.channels.first().map(|channel| channel.scale);
+                self.scale = identity.channels.get(self.channel - 1).map(|channel| channel.scale);
                 self.warn_of_load();
             }
             Output::Began(1, began) => {
@@ -245,8 +293,14 @@ impl Guide {
 
     /// Samples are missing: what was being read is read anew.
     fn restart(&mut self) {
-        if let Phase::Reading { search, .. } = &mut self.phase {
-            search.clear();
+        match &mut self.phase {
+            Phase::Reading { search, .. } => search.clear(),
+            Phase::Lasting { .. } => {
+                let words =
+                    "samples are missing: what changes is told from the longest stretch without a gap";
+                self.out.push(Out::Say(words.to_owned()));
+            }
+            _ => {}
         }
     }
 
@@ -257,8 +311,10 @@ impl Guide {
         };
         let Some(step) = self.steps.front() else { return };
         let Some(wanted) = &step.reading else {
-            self.steps.pop_front();
-            return self.ask();
+            self.out.push(Out::Step(step.words.clone()));
+            let samples = (step.lasts_s / self.interval_s).clamp(0.0, 1e9) as u64;
+            self.phase = Phase::Lasting { left: samples, of: samples };
+            return self.lasting();
         };
         let known = match (wanted.known, line.trim().replace(',', ".").parse::<f64>()) {
             (Some(known), _) => known,
@@ -269,6 +325,20 @@ impl Guide {
         };
         let samples = (self.still_s / self.interval_s).clamp(0.0, 1e9) as u64;
         self.phase = Phase::Waiting { samples, known };
+    }
+
+    /// Says now and then how long is left, and goes on when nothing is.
+    fn lasting(&mut self) {
+        let Phase::Lasting { left, of } = &self.phase else { return };
+        if *left == 0 {
+            self.steps.pop_front();
+            return self.ask();
+        }
+        let a_second = (1.0 / self.interval_s) as u64;
+        if left.is_multiple_of(of.div_ceil(TOLD).max(a_second)) {
+            let words = format!("{} to go: leave it as it is", duration(*left as f64 * self.interval_s));
+            self.out.push(Out::Say(words));
+        }
     }
 
     fn ask(&mut self) {
@@ -290,7 +360,7 @@ impl Guide {
         if let Phase::Starting = self.phase {
             self.ask();
         }
-        for (at, counts) in block.counts.iter().step_by(channels).enumerate() {
+        for (at, counts) in block.counts.iter().skip(self.channel - 1).step_by(channels).enumerate() {
             self.sample(block.placed.position + at as u64, *counts);
         }
     }
@@ -304,6 +374,10 @@ impl Guide {
                 self.sample(position, counts);
             }
             Phase::Waiting { samples, .. } => *samples -= 1,
+            Phase::Lasting { left, .. } => {
+                *left -= 1;
+                self.lasting();
+            }
             Phase::Reading { known, search, since, told } => match search.push(counts) {
                 Ok(zero) => {
                     let known = *known;
@@ -332,7 +406,7 @@ impl Guide {
             direction: wanted.direction,
             first_sample,
             samples,
-            channel: 1,
+            channel: self.channel,
         };
         self.readings.push((reading.clone(), counts));
         self.out.push(Out::Read(reading));
@@ -345,6 +419,11 @@ pub fn to_json(reading: &Reading) -> String {
     let mut value = serde_json::to_value(reading).unwrap_or_default();
     value["action"] = "reading".into();
     value.to_string()
+}
+
+/// A step that was done as an action of the journal: nothing but the recording's events takes note of it.
+pub fn step_to_json(words: &str) -> String {
+    serde_json::json!({ "action": "step", "words": words }).to_string()
 }
 
 #[cfg(test)]
@@ -403,7 +482,7 @@ mod tests {
     #[test]
     fn a_reading_is_the_mean_of_the_samples_it_names() {
         let steps = Programme::check("1 kg", KnownForce { force_n: 9.8, standard_uncertainty_n: 0.001 });
-        let mut guide = Guide::new(steps, 0.5);
+        let mut guide = Guide::new(steps, 0.5, 1);
         (guide.interval_s, guide.scale) = (0.01, Some(Scale::nominal(0, 1000, 1000)));
         let mut all = Vec::new();
         let mut position = 0;
@@ -442,7 +521,7 @@ mod tests {
         for wanted in steps.iter_mut().filter_map(|step| step.reading.as_mut()) {
             wanted.known = None;
         }
-        let mut guide = Guide::new(steps, 0.0);
+        let mut guide = Guide::new(steps, 0.0, 1);
         (guide.interval_s, guide.scale) = (0.01, Some(Scale::nominal(0, 1000, 1000)));
         guide.hear(&block(0, vec![0; 10]));
         guide.take();

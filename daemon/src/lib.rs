@@ -13,6 +13,7 @@ pub mod erase;
 pub mod files;
 pub mod guide;
 pub mod health;
+pub mod instruments;
 pub mod journal;
 pub mod participant;
 pub mod pipeline;

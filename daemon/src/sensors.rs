@@ -9,11 +9,15 @@ use crate::pipeline::SensorIdentity;
 use crate::port::find::{Found, Usb};
 use analysis::sensor::certificate::Certificate;
 use analysis::sensor::check::{self, Check};
+use analysis::sensor::properties::{MeasuredAttitude, MeasuredCreep, Properties};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 const FILE: &str = "sensor.json";
 const CALIBRATION: &str = "calibration-";
+const ATTITUDE: &str = "attitude-";
+const CREEP: &str = "creep-";
 const CHECKS: &str = "checks.jsonl";
 
 /// A sensor seen before.
@@ -85,12 +89,92 @@ pub fn all(disk: &dyn Disk, data: &Path) -> Result<Vec<Known>, JournalError> {
 /// # Errors
 /// The disk refuses.
 pub fn keep_calibration(disk: &dyn Disk, data: &Path, of: &Certificate) -> Result<PathBuf, JournalError> {
-    let folder = folder(data).join(folder_name(&of.serial));
+    keep(disk, data, &of.serial, &named(CALIBRATION, &of.when_utc, of.channel), of)
+}
+
+/// Keeps zeros by attitude of a channel; the latest are the ones that are used.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_attitude(
+    disk: &dyn Disk,
+    data: &Path,
+    (serial, channel): (&str, usize),
+    of: &MeasuredAttitude,
+) -> Result<PathBuf, JournalError> {
+    keep(disk, data, serial, &named(ATTITUDE, &of.when_utc, channel), of)
+}
+
+/// Keeps a channel's creep; the latest is the one that is used.
+///
+/// # Errors
+/// The disk refuses.
+pub fn keep_creep(
+    disk: &dyn Disk,
+    data: &Path,
+    (serial, channel): (&str, usize),
+    of: &MeasuredCreep,
+) -> Result<PathBuf, JournalError> {
+    keep(disk, data, serial, &named(CREEP, &of.when_utc, channel), of)
+}
+
+fn named(what: &str, when_utc: &str, channel: usize) -> String {
+    let when: String = when_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+    format!("{what}{when}-{channel}.json")
+}
+
+fn keep<T: Serialize>(
+    disk: &dyn Disk,
+    data: &Path,
+    serial: &str,
+    name: &str,
+    of: &T,
+) -> Result<PathBuf, JournalError> {
+    let folder = folder(data).join(folder_name(serial));
     disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
-    let when: String = of.when_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
-    let path = folder.join(format!("{CALIBRATION}{when}-{}.json", of.channel));
+    let path = folder.join(name);
     files::replace(disk, &path, &serde_json::to_vec_pretty(of).unwrap_or_default())?;
     Ok(path)
+}
+
+/// What is known of a calibrated channel beside its calibration; checks since that only.
+///
+/// # Errors
+/// The disk refuses. A file that is damaged is said and left out.
+pub fn properties(disk: &dyn Disk, data: &Path, of: &Certificate) -> Result<Properties, JournalError> {
+    let since = |check: &Check| check.channel == of.channel && check.when_utc >= of.when_utc;
+    let folder = folder(data).join(folder_name(&of.serial));
+    let its = format!("-{}.json", of.channel);
+    Ok(Properties {
+        serial: of.serial.clone(),
+        channel: of.channel,
+        attitude: records(disk, &folder, ATTITUDE, &its)?.pop(),
+        creep: records(disk, &folder, CREEP, &its)?.pop(),
+        checks: checks(disk, data, &of.serial)?.into_iter().filter(since).collect(),
+    })
+}
+
+/// A sensor's records of one kind, in order of time; names end with the channel.
+fn records<T: DeserializeOwned>(
+    disk: &dyn Disk,
+    folder: &Path,
+    what: &str,
+    ending: &str,
+) -> Result<Vec<T>, JournalError> {
+    let entries = disk.list(folder).map_err(JournalError::io("list", folder))?;
+    let mut names: Vec<String> = entries.into_iter().map(|entry| entry.name).collect();
+    names.retain(|name| name.starts_with(what) && name.ends_with(ending));
+    names.sort();
+    let mut all = Vec::new();
+    for path in names.iter().map(|name| folder.join(name)) {
+        match serde_json::from_slice(&files::read(disk, &path)?) {
+            Ok(of) => all.push(of),
+            Err(error) => {
+                tracing::error!(path = %path.display(), %error, "this record of a sensor cannot be read and is not used")
+            }
+        }
+    }
+    Ok(all)
 }
 
 /// The latest calibration of every channel of every sensor.
@@ -100,24 +184,9 @@ pub fn keep_calibration(disk: &dyn Disk, data: &Path, of: &Certificate) -> Resul
 pub fn calibrations(disk: &dyn Disk, data: &Path) -> Result<Vec<Certificate>, JournalError> {
     let mut latest: Vec<Certificate> = Vec::new();
     for folder in sensor_folders(disk, data)? {
-        let mut names: Vec<String> = disk
-            .list(&folder)
-            .map_err(JournalError::io("list", &folder))?
-            .into_iter()
-            .map(|entry| entry.name)
-            .filter(|name| name.starts_with(CALIBRATION) && name.ends_with(".json"))
-            .collect();
-        names.sort();
-        for path in names.iter().map(|name| folder.join(name)) {
-            match serde_json::from_slice::<Certificate>(&files::read(disk, &path)?) {
-                Ok(of) => {
-                    latest.retain(|old| (&old.serial, old.channel) != (&of.serial, of.channel));
-                    latest.push(of);
-                }
-                Err(error) => {
-                    tracing::error!(path = %path.display(), %error, "this calibration cannot be read and is not used")
-                }
-            }
+        for of in records::<Certificate>(disk, &folder, CALIBRATION, ".json")? {
+            latest.retain(|old| (&old.serial, old.channel) != (&of.serial, of.channel));
+            latest.push(of);
         }
     }
     Ok(latest)
@@ -271,6 +340,7 @@ mod tests {
             gravity: None,
             air_density: None,
             temperature_c: None,
+            temperature_percent_per_k: None,
             rated_force_n: 200.0,
             visit_id: String::new(),
             software: String::new(),

@@ -101,7 +101,7 @@ impl Terminal {
         let sees = self.planned(item).map(|(_, sees)| *sees).unwrap_or_default();
         if std::mem::replace(&mut self.now_sees, sees) != sees {
             // A peak that was hidden stays hidden.
-            self.peak_n = 0.0;
+            self.traces.begin_trial();
         }
     }
 

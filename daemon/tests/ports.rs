@@ -239,7 +239,9 @@ fn a_zero_is_taken_of_the_channel_that_was_named() {
         (None, None, &[(1, 1), (1, 2), (2, 1), (2, 2)]),
     ] {
         let from = bench.out.len();
-        bench.put(Record::Action(Action::Tare(Which { sensor, channel }).to_json()));
+        bench.put(Record::Action(
+            Action::Tare { which: Which { sensor, channel }, orientation: String::new() }.to_json(),
+        ));
         bench.run(3.0);
         assert_eq!(zeroed(&bench, from), expected);
     }

@@ -3,9 +3,10 @@
     check.py FOLDER_OF_THE_PROGRAMS
 
 The demo runs in real time (under a minute). Then its recording is checked by recording_check.py (h5py, xarray with
-h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; two sensors at once (sensors_check.py); every measure of
-a hold against numpy and scipy (measures_check.py); reliability on random tables against pingouin, statsmodels and scipy
-(reliability_check.py); exports read by polars, DuckDB and fhir.resources (export_check.py); the wire's test vectors against an encoder that is not ours. Exit code 1 with the first thing that
+h5netcdf, netCDF4, numpy), its table against `summary --json`, its figures for being there and well-formed; two sensors
+at once (sensors_check.py); every measure of a hold against numpy and scipy (measures_check.py); reliability on random
+tables against pingouin, statsmodels and scipy (reliability_check.py); exports read by polars, DuckDB and fhir.resources
+(export_check.py); the wire's test vectors against an encoder that is not ours. Exit code 1 with the first thing that
 differs.
 """
 

@@ -5,6 +5,7 @@
 pub mod examined;
 pub mod follow;
 pub mod fuzz;
+pub mod guided;
 pub mod journal;
 pub mod scorer;
 pub mod soak;

@@ -4,38 +4,12 @@
 
 use analysis::recording::read::Recording;
 use analysis::sensor::certificate::Certificate;
-use analysis::sensor::dead_weight::{Gravity, Mass, force};
 use serde_json::Value;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdin, Command, Stdio};
-use tests::{Place, fingerforce, fingerforced, json, run, stderr, wait_for};
-
-/// A child that ends with the test.
-struct Ended(Child);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn start(command: &mut Command) -> Ended {
-    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-    Ended(piped.spawn().unwrap_or_else(|error| panic!("cannot start {command:?}: {error}")))
-}
-
-fn tell(to: &mut ChildStdin, line: &str) {
-    writeln!(to, "{line}").unwrap();
-    to.flush().unwrap();
-}
-
-/// Newtons that a mass pulls with where the test says it is: what the simulated hand then loads.
-fn newtons(kg: f64) -> f64 {
-    let mass = Mass { kg, tolerance_kg: 0.0, density: 8000.0 };
-    force(&mass, &Gravity::at(52.3, 60.0).unwrap(), 1.2).force_n
-}
+use std::process::ChildStdin;
+use tests::guided::{Ended, guided, newtons, sensor, start, tell, visits};
+use tests::{Place, fingerforce, fingerforced, json, run, stderr};
 
 /// Rated 200 N; a bow of 0.4 N and a hysteresis of 0.2 N at 100 N; a gain that is 2 % too high.
 const PLANTED: [&str; 16] = [
@@ -56,53 +30,6 @@ const PLANTED: [&str; 16] = [
     "--interval-ns",
     "2000000",
 ];
-
-fn sensor(place: &Place, link: &str, planted: &[&str]) -> (Ended, ChildStdin) {
-    let mut simulate = fingerforced();
-    simulate
-        .args(["simulate", "--follow", "--forever", "--json", "--link"])
-        .arg(place.path(link))
-        .args(planted);
-    let mut sensor = start(&mut simulate);
-    let hand = sensor.0.stdin.take().unwrap();
-    wait_for("the simulated port", || place.path(link).exists().then_some(()));
-    (sensor, hand)
-}
-
-/// Runs `calibrate`, loading what it says; gives its exit code, its stdout and what it said.
-fn guided(place: &Place, link: &str, hand: &mut ChildStdin, options: &[&str]) -> (i32, String, String) {
-    let mut command = fingerforced();
-    command.args(["calibrate", "--json", "--still", "0.4", "--latitude", "52.3", "--height", "60"]);
-    command.arg("--port").arg(place.path(link)).arg("--data").arg(place.path("data")).args(options);
-    let mut child = start(&mut command);
-    let mut keys = child.0.stdin.take().unwrap();
-    let mut told = String::new();
-    for line in BufReader::new(child.0.stderr.take().unwrap()).lines() {
-        let line = line.unwrap();
-        told += &(line.clone() + "\n");
-        if !line.trim_start().starts_with('[') {
-            continue;
-        }
-        // "… up to 2 kg (19.612 N), then Enter": what hangs there is two kilograms.
-        let kg =
-            line.split(" kg").next().and_then(|head| head.rsplit(' ').next()).and_then(|kg| kg.parse().ok());
-        match kg {
-            Some(kg) => tell(hand, &format!("touch {}", newtons(kg))),
-            None => tell(hand, "free"),
-        }
-        tell(&mut keys, "");
-    }
-    let mut out = String::new();
-    child.0.stdout.take().unwrap().read_to_string(&mut out).unwrap();
-    (child.0.wait().unwrap().code().unwrap(), out, told)
-}
-
-fn visits(place: &Place) -> Vec<PathBuf> {
-    let entries = std::fs::read_dir(place.path("data").join("visits")).unwrap();
-    let mut all: Vec<PathBuf> = entries.map(|entry| entry.unwrap().path()).collect();
-    all.sort();
-    all
-}
 
 /// The planted bow's distance from the line through zero and `full_n`, in newtons of the curve.
 fn bow_n(at_n: f64, full_n: f64) -> f64 {

@@ -79,6 +79,43 @@ fn each_correction_makes_the_next_recording_and_all_stay() {
     assert_eq!(told["decision"], "sealed", "a corrected recording is of the same journal");
 }
 
+/// The finder's thresholds are newtons: with another calibration holds may come and go, and what `/trials` says is what
+/// the finder finds in the recording.
+#[test]
+fn after_a_corrected_calibration_the_holds_are_sought_again() {
+    let place = Place::default();
+    let first = recorded(&place);
+    let sensor = Recording::open(&first).unwrap().sensors()[0].channels[0].clone();
+    let calibrate = |recording: &Path, factor: f64| {
+        let rated_n = (sensor.rated_force_n * factor).to_string();
+        let counts = sensor.rated_counts.to_string();
+        let options =
+            ["calibrate", "--rated-counts", &counts, "--rated-force-n", &rated_n, "--source", "deadweights"];
+        made(&correct(recording, &options))
+    };
+    let peaks = |recording: &Path| -> Vec<f64> {
+        let told = json(&run(fingerforce().arg("holds").arg(recording).arg("--json")));
+        let holds = told["holds"].as_array().unwrap().clone();
+        holds.iter().map(|hold| hold["peak_zero_n"].as_f64().unwrap()).collect()
+    };
+    let (second, told) = calibrate(&first, 0.37);
+    assert!(
+        told["corrections"][0]["changed"].to_string().contains("sought again: 1 found again, 0 new"),
+        "{told}"
+    );
+    let rows = Recording::open(&second).unwrap().trials().unwrap();
+    assert_eq!(rows.iter().map(|row| row.peak_zero_n).collect::<Vec<_>>(), peaks(&second));
+    assert!((rows[0].peak_zero_n - 0.37 * peaks(&first)[0]).abs() < 1e-5, "{rows:?}");
+    // A hundredth of 25 N is nothing that the finder would call an effort.
+    let (third, told) = calibrate(&second, 0.01);
+    assert!(told["corrections"][0]["changed"].to_string().contains("1 not found any more"), "{told}");
+    assert_eq!(Recording::open(&third).unwrap().trials().unwrap().len(), peaks(&third).len());
+    // And back: the counts were never touched.
+    let (fourth, _) = calibrate(&third, 1.0);
+    let back = Recording::open(&fourth).unwrap().trials().unwrap();
+    assert!((back[0].peak_zero_n - peaks(&first)[0]).abs() < 1e-5, "{back:?}");
+}
+
 #[test]
 fn a_crash_between_the_correction_and_its_recording_is_made_good() {
     let place = Place::default();

@@ -2,9 +2,15 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::layout::TrialRow;
+use analysis::sensor::calibration::{Known, calibrate};
+use analysis::sensor::certificate::{Certificate, KIND};
+use analysis::sensor::instrument::Uncertainty;
+use analysis::sensor::points::{Direction, Point};
+use analysis::sensor::properties::{MeasuredCreep, Properties};
 use analysis::trial::Test;
 use daemon::core::{Begun, Said};
 use daemon::journal::Record;
+use daemon::pipeline::setting::Setting;
 use daemon::simulate::random::Random;
 use daemon::visit::plan::{Plan, builtin};
 use tests::examined::{Person, World};
@@ -28,6 +34,104 @@ fn short(tests: &str, muscles: &[&str]) -> Plan {
         muscles.iter().map(muscle).collect::<String>()
     );
     Plan::parse(&text).unwrap()
+}
+
+/// The orientation of each zero in the journal: row by row what `tares` has.
+fn zeros(world: &World) -> Vec<String> {
+    let set = world.journal.iter().filter_map(|stamped| match &stamped.record {
+        Record::Parameters(text) => serde_json::from_str::<Setting>(text).ok(),
+        _ => None,
+    });
+    set.filter_map(|setting| match setting {
+        Setting::Tare(tare) => Some(tare.orientation),
+        _ => None,
+    })
+    .collect()
+}
+
+/// 40 000 counts a newton, as the simulated sensor has them, known to 0.05 %.
+fn certificate() -> Certificate {
+    let series = [("0", "A", 0.0), ("0", "B", 2.0), ("180", "C", 4.0)];
+    let points: Vec<Point> = series
+        .iter()
+        .flat_map(|(mounting, series, shift)| {
+            [0.0, 10.0, 20.0, 40.0, 80.0].map(|n| Point {
+                reference_n: n,
+                indication: 40_000.0 * n + shift * n,
+                series: (*series).to_owned(),
+                mounting: (*mounting).to_owned(),
+                direction: Direction::Up,
+            })
+        })
+        .collect();
+    let known =
+        Known { resolution: 1.0, reference_relative: Some(5e-4), creep_relative: None, highest_degree: 1 };
+    Certificate {
+        kind: KIND.to_owned(),
+        version: 1,
+        statement: String::new(),
+        serial: "SIM-0001".to_owned(),
+        channel: 1,
+        when_utc: "2025-06-01T00:00:00Z".to_owned(),
+        valid_until: "2026-06-01".to_owned(),
+        operator: String::new(),
+        reference: String::new(),
+        gravity: None,
+        air_density: None,
+        temperature_c: None,
+        temperature_percent_per_k: None,
+        rated_force_n: 200.0,
+        visit_id: String::new(),
+        software: String::new(),
+        calibration: calibrate(&points, &known).unwrap(),
+        points,
+    }
+}
+
+/// A calibrated sensor: every peak, mean and moment has the instrument's uncertainty, with what is known of it and what is
+/// not by name; sealing gives the same.
+#[test]
+fn every_result_of_a_calibrated_sensor_has_its_uncertainty() {
+    let keys = "palm = \"down\"\nlever_mm = 40.0\nlever_uncertainty_mm = 3.0\nangle_deg = 10.0";
+    let text = format!(
+        "title = \"t\"\nprocedure = \"examined\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n\
+         trials = 2\nrest_s = 5.0\nhold_s = 2.0\n{keys}\n"
+    );
+    let mut world = World::new(&Plan::parse(&text).unwrap(), Person::default(), &ALLOWED);
+    let creep = MeasuredCreep {
+        when_utc: String::new(),
+        load_n: 100.0,
+        lasted_s: 1800.0,
+        relative: 0.002,
+        visit_id: String::new(),
+    };
+    let known =
+        Properties { serial: "SIM-0001".to_owned(), channel: 1, creep: Some(creep), ..Properties::default() };
+    for setting in [Setting::Properties(Box::new(known)), Setting::Calibration(Box::new(certificate()))] {
+        world.put(Record::Parameters(serde_json::to_string(&setting).unwrap()));
+    }
+    world.run(600.0);
+    world.finish();
+    let (sealed, _) = world.sealed();
+    assert_eq!(self::text(&sealed), self::text(&world.rows()), "the recording holds what was shown");
+    assert_eq!(assigned(&sealed).len(), 2);
+    for row in assigned(&sealed) {
+        let of = Uncertainty::from_json(&row.uncertainty_budget).unwrap();
+        let named = |name: &str| of.budget.components.iter().any(|part| part.name == name);
+        assert!(named("calibration") && named("noise") && named("creep"), "{of:?}");
+        for term in ["reversibility", "attitude zero", "temperature", "drift since calibration"] {
+            assert!(of.not_included.iter().any(|left_out| left_out.starts_with(term)), "{term}: {of:?}");
+        }
+        assert_eq!(of.budget.expanded, row.expanded_uncertainty_n);
+        // Creep alone is 0.2 % of the force, rectangular.
+        let least_n = 1.96 * 0.002 * row.peak_zero_n / 3.0_f64.sqrt();
+        assert!(row.expanded_uncertainty_n > least_n && row.expanded_uncertainty_n < 1.0, "{row:?}");
+        assert!(row.mean_expanded_uncertainty_n > 0.0 && row.mean_expanded_uncertainty_n < 1.0, "{row:?}");
+        // 3 mm of 40 mm, rectangular, is most of a moment's.
+        let lever_n_cm = row.peak_zero_n * 0.3 / 3.0_f64.sqrt();
+        assert!(row.moment_expanded_uncertainty_n_cm > 1.9 * lever_n_cm, "{row:?}");
+        assert!(!row.flags.contains("expired"), "{}", row.flags);
+    }
 }
 
 #[test]
@@ -61,6 +165,12 @@ fn the_full_plan_runs_by_itself_with_contact_kept_between_efforts() {
             row.muscle,
             row.rest_before_s
         );
+    }
+    // The hand is turned once a side: every pull stands on a zero that was taken as the hand then lay.
+    let zeros = zeros(&world);
+    for row in assigned(&rows).iter().filter(|row| row.tare >= 0) {
+        let held = format!("{} hand, palm {}", row.side, row.palm);
+        assert_eq!(zeros[row.tare as usize], held, "trial {}", row.order);
     }
     let known = assigned(&rows).iter().filter(|row| row.rest_before_s.is_finite()).count();
     assert!(known > 100, "the rest before each but a muscle's first is known: {known}");

@@ -8,6 +8,7 @@ use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
 use crate::plot::visits::{Point, VisitsFigure};
 use crate::plot::{names, write_png, write_svg};
+use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
 use crate::study::comparison::{self, Basis, Change, Comparison, Form, Rules};
 use crate::study::conditions::{self, Vouched};
@@ -251,6 +252,7 @@ pub fn remarks(changes: &[Change]) -> String {
     for change in changes {
         let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
         change.notes.iter().for_each(|note| remarks.add(note.clone(), &name));
+        remarks.add(two_errors(change), &name);
         if let Some((earlier, later)) = change.reported_n {
             remarks.add(format!("reported then: {earlier:.3} N and {later:.3} N"), &name);
         }
@@ -263,6 +265,23 @@ pub fn remarks(changes: &[Change]) -> String {
         }
     }
     remarks.text(changes.len())
+}
+
+/// The instrument's uncertainty and the procedure's, beside each other: neither contains the other.
+fn two_errors(change: &Change) -> String {
+    let known = |of: Option<f64>| of.map_or_else(|| "unknown".to_owned(), |n| format!("{n:.3} N"));
+    let (then, now) = change.instrument_n;
+    let sem = match change.sem {
+        None => "unknown".to_owned(),
+        Some(sem) if change.as_ratio => format!("{:.1} %", 100.0 * libm::expm1(sem)),
+        Some(sem) => format!("{sem:.3} N"),
+    };
+    format!(
+        "instrument ± (95 %) {} then, {} now{}; procedure SEM {sem}",
+        known(then),
+        known(now),
+        not_included(&change.instrument_not_included)
+    )
 }
 
 /// How many comparisons were made, how, and how many false changes to expect.
@@ -368,6 +387,7 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
                 day: head.days?,
                 peaks_n: measured.peaks_n(),
                 mean_n: measured.item.spread.mean_of_peaks_n?,
+                instrument_n: measured.item.spread.expanded_uncertainty_n,
             })
         })
         .collect();

@@ -20,11 +20,12 @@ use std::path::{Path, PathBuf};
 ///
 /// Examples:
 ///   fingerforce info recording-1.h5 --verify
+///   fingerforce info --verify DATA                all recordings below a folder
 ///   fingerforce info earlier.h5 later.h5 --number change-1.change_n
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The recording; of a change, all recordings that were compared
+    /// The recording, with --verify also a folder; of a change, all recordings that were compared
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
     /// Read everything and compare it with its checksums and its digest
@@ -49,6 +50,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let [file] = args.files.as_slice() else {
         return Err(Usage("give one recording, or --number with the id of a change".to_owned()).into());
     };
+    if args.verify && file.is_dir() {
+        return super::verify::below(file, args.json);
+    }
     let info = Info::read(file, args.verify).map_err(advised)?;
     console::result(&if args.json { documents::json(documents::INFO, &info)? } else { info.text() })?;
     Ok(())

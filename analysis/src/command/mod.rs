@@ -10,3 +10,4 @@ pub mod report;
 pub mod sensor;
 pub mod study;
 pub mod summary;
+mod verify;

@@ -9,11 +9,12 @@ use crate::plot::curves::CurvesFigure;
 use crate::plot::{svg, write_png, write_svg};
 use crate::recording::layout::{GapRow, SegmentRow};
 use crate::recording::read::{ReadError, Recording};
-use crate::report::sensor::{self as told, NO_LABORATORY, Row, Validated};
+use crate::report::sensor::{self as told, NO_LABORATORY, OfAttitude, Row, Validated};
 use crate::sensor::calibration::{Branch, Calibration, HIGHEST_DEGREE, Known, calibrate};
 use crate::sensor::check::{self as checks, Check, Limits};
+use crate::sensor::readings::{self, Reading};
 use crate::sensor::validation::{self, Asked, Trace, Validation};
-use crate::sensor::{points, readings, timing};
+use crate::sensor::{attitude, points, timing};
 use anyhow::Context;
 use comfy_table::Table as Grid;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
@@ -77,6 +78,28 @@ pub struct Args {
     pub json: bool,
 }
 
+impl Args {
+    /// One recording, and nothing asked for beside it.
+    pub fn of(recording: &Path) -> Args {
+        let asked = Asked::default();
+        Args {
+            files: vec![recording.to_owned()],
+            calibration: None,
+            checks: None,
+            reference_uncertainty: None,
+            resolution: None,
+            creep: None,
+            degree: HIGHEST_DEGREE as u8,
+            full_scale: None,
+            initial: asked.creep_initial_s,
+            shortest: asked.creep_shortest_s,
+            out: None,
+            report: None,
+            json: false,
+        }
+    }
+}
+
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     check(args)?;
@@ -84,24 +107,27 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return of_checks(args, path);
     }
     let mut calibration = args.calibration.as_deref().map(|path| of_table(args, path)).transpose()?;
-    let mut validated = Vec::new();
+    let (mut validated, mut attitudes) = (Vec::new(), Vec::new());
     for file in &args.files {
         let recording = Recording::open(file).map_err(advised)?;
+        let marked = readings::marked(&recording.events().map_err(advised)?);
         if calibration.is_none() {
-            calibration = of_readings(args, &recording)?;
+            calibration = of_readings(args, &recording, &marked)?;
         }
+        attitudes.extend(attitude_of(&recording, &marked).map_err(advised)?);
         validated.extend(of_recording(args, file, &recording)?);
     }
     let text = if args.json {
-        json(calibration.as_ref(), &validated)?
+        json(calibration.as_ref(), &validated, &attitudes)?
     } else {
-        text(calibration.as_ref(), &validated)
+        text(calibration.as_ref(), &validated, &attitudes)
     };
     if let Some(out) = &args.out {
         draw(out, calibration.as_ref(), &validated)?;
     }
     if let Some(path) = &args.report {
-        let page = told::page(calibration.as_ref(), &validated, |figure| svg(figure).map_err(advised))?;
+        let page =
+            told::page(calibration.as_ref(), &validated, &attitudes, |figure| svg(figure).map_err(advised))?;
         super::report::write(path, &page)?;
     }
     console::result(&text)?;
@@ -142,15 +168,29 @@ fn of_table(args: &Args, path: &Path) -> anyhow::Result<Calibration> {
     calibrate(&points, &known(args, step, None)).map_err(advised)
 }
 
-/// The readings that were marked in the recording's first channel.
-fn of_readings(args: &Args, recording: &Recording) -> anyhow::Result<Option<Calibration>> {
-    let marked = readings::marked(&recording.events().map_err(advised)?);
-    let points = readings::points(recording, &marked, 1).map_err(advised)?;
+/// The readings that were marked, of the channel that was loaded.
+fn of_readings(
+    args: &Args,
+    recording: &Recording,
+    marked: &[Reading],
+) -> anyhow::Result<Option<Calibration>> {
+    let channel = marked.first().map_or(1, |reading| reading.channel);
+    let points = readings::points(recording, marked, channel).map_err(advised)?;
     if points.iter().all(|point| point.reference_n == 0.0) {
         return Ok(None);
     }
-    let known = known(args, 1.0, readings::reference_relative(&marked));
+    let known = known(args, 1.0, readings::reference_relative(marked));
     calibrate(&points, &known).map(Some).map_err(advised)
+}
+
+/// The zeros by attitude that were marked, with the channel and its sensor's serial number.
+fn attitude_of(recording: &Recording, marked: &[Reading]) -> Result<Option<OfAttitude>, ReadError> {
+    let Some(sensor) = recording.sensors().first() else { return Ok(None) };
+    let channel = marked.first().map_or(1, |reading| reading.channel);
+    let Some(about) = sensor.channels.get(channel.saturating_sub(1)) else { return Ok(None) };
+    let points = readings::points(recording, marked, channel)?;
+    let found = attitude::of(&points, |counts| counts * about.rated_force_n / about.rated_counts);
+    Ok(found.map(|attitude| OfAttitude { serial: sensor.serial.clone(), channel, attitude }))
 }
 
 fn of_recording(args: &Args, file: &Path, recording: &Recording) -> anyhow::Result<Vec<Validated>> {
@@ -279,11 +319,16 @@ fn checks_text(checks: &[Check], limits: Option<&Limits>, damaged: usize) -> Str
     text
 }
 
-fn json(calibration: Option<&Calibration>, validated: &[Validated]) -> anyhow::Result<String> {
+fn json(
+    calibration: Option<&Calibration>,
+    validated: &[Validated],
+    attitudes: &[OfAttitude],
+) -> anyhow::Result<String> {
     let document = serde_json::json!({
         "software": concat!("finger-force ", env!("CARGO_PKG_VERSION")),
         "calibration": calibration,
         "validations": validated,
+        "attitudes": attitudes,
         "cautions": format!("{NO_LABORATORY} {CAUTIONS}"),
     });
     Ok(documents::json(documents::SENSOR, &document)?)
@@ -312,7 +357,7 @@ fn draw(out: &Path, calibration: Option<&Calibration>, validated: &[Validated]) 
 }
 
 /// The results as text.
-pub fn text(calibration: Option<&Calibration>, validated: &[Validated]) -> String {
+pub fn text(calibration: Option<&Calibration>, validated: &[Validated], attitudes: &[OfAttitude]) -> String {
     let mut text = String::new();
     if let Some(of) = calibration {
         text += &calibration_text(of);
@@ -323,6 +368,10 @@ pub fn text(calibration: Option<&Calibration>, validated: &[Validated]) -> Strin
         let _ = writeln!(text, "{}", told::about(of));
         let _ = writeln!(text, "{}", grid(&told::of_validation(&of.of)));
         of.of.notes.iter().for_each(|note| text += &format!("note: {}\n", clean(note)));
+    }
+    for of in attitudes {
+        let _ = writeln!(text, "sensor {}, channel {}", clean(&of.serial), of.channel);
+        text += &of.attitude.words();
     }
     text + "± is the half width of a 95 % interval. " + NO_LABORATORY + "\n" + CAUTIONS + "\n"
 }

@@ -11,6 +11,7 @@ use crate::recording::layout::TrialRow;
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::{InForce, in_force};
 use crate::recording::revise::{self, Effect};
+use crate::sensor::instrument::not_included;
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -24,7 +25,7 @@ valid trials; [ ] not among them. CV interval: 95 %, modified McKay.";
 
 /// The two uncertainties are never merged into one.
 pub const NOT_THE_PROCEDURE: &str =
-    "calibration and zero; the procedure's own is its SEM: fingerforce reliability";
+    "the instrument's alone; the procedure's is its SEM: fingerforce reliability";
 
 /// The trials: peak, mean, CV, per item and side
 ///
@@ -235,6 +236,9 @@ fn percent(share: Option<f64>) -> String {
 
 fn remarks(items: &[Item]) -> String {
     let mut text = String::new();
+    if items.iter().all(|item| item.spread.expanded_uncertainty_n.is_none()) {
+        text += "instrument ±: unknown, no calibration in the recording covers these forces\n";
+    }
     let places = items.iter().map(|item| (item.sensor, item.channel)).collect::<BTreeSet<_>>();
     for item in items {
         let name = format!("{}, {}", clean(&item.muscle), clean(&item.test));
@@ -243,7 +247,9 @@ fn remarks(items: &[Item]) -> String {
         }
         item.notes.iter().for_each(|note| text += &format!("{name}: {note}\n"));
         if let Some(expanded_n) = item.spread.expanded_uncertainty_n {
-            text += &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE})\n");
+            let left_out = clean(&not_included(&item.spread.uncertainty_not_included));
+            text +=
+                &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE}){left_out}\n");
         }
         if let Some(why) = &item.further_trial_advised {
             text += &format!("{name}: a further trial is advised: {why} (common practice)\n");

@@ -6,6 +6,7 @@
 //! The primary result is the mean of the peaks above zero of the first three valid scored trials, always: a further
 //! trial is shown apart and replaces none, so nobody can choose among trials after seeing them.
 use crate::recording::layout::TrialRow;
+use crate::sensor::instrument::Uncertainty;
 use crate::statistics::intervals::{self, Interval};
 use crate::statistics::moments::Moments;
 use crate::trial::{Outcome, Test};
@@ -53,6 +54,10 @@ pub struct Trial {
     pub mean_n: Option<f64>,
     /// The instrument's expanded uncertainty (95 %) of the peak, N: nothing of it is the procedure's.
     pub expanded_uncertainty_n: Option<f64>,
+    /// The same of the best 1-s mean, N.
+    pub mean_expanded_uncertainty_n: Option<f64>,
+    /// The peak's budget: its terms, and those that are not in it.
+    pub uncertainty: Option<Uncertainty>,
     /// Whether it counts, as recorded.
     pub valid: bool,
     /// Why it does not count, as recorded.
@@ -81,6 +86,8 @@ pub struct Spread {
     /// The instrument's expanded uncertainty (95 %) of the mean: the greatest of its peaks', because what a calibration is
     /// off by, averaging does not take away. Never to be merged with the procedure's standard error of measurement.
     pub expanded_uncertainty_n: Option<f64>,
+    /// What is not in it, because nobody knows it; each with its reason.
+    pub uncertainty_not_included: Vec<String>,
     /// Greatest of the peaks.
     pub best_n: Option<f64>,
     /// How far the mean lies below the best, % of the best.
@@ -106,6 +113,7 @@ impl Spread {
             cv_low_percent: interval.map(|interval| 100.0 * interval.low),
             cv_high_percent: interval.and_then(|interval| interval.high).map(|high| 100.0 * high),
             expanded_uncertainty_n: None,
+            uncertainty_not_included: Vec::new(),
             best_n: Some(best_n),
             best_to_mean_gap_percent: (best_n > 0.0).then(|| 100.0 * (best_n - moments.mean) / best_n),
             trials_used: moments.n,
@@ -205,10 +213,16 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
 
 fn spread(trials: &[Trial], peaks_n: &[f64]) -> Spread {
     // One that is unknown makes the whole unknown.
-    let used = trials.iter().filter(|trial| trial.used);
-    let all: Option<Vec<f64>> = used.map(|trial| trial.expanded_uncertainty_n).collect();
+    let used = || trials.iter().filter(|trial| trial.used);
+    let all: Option<Vec<f64>> = used().map(|trial| trial.expanded_uncertainty_n).collect();
     let greatest = all.and_then(|all| all.into_iter().max_by(f64::total_cmp));
-    Spread { expanded_uncertainty_n: greatest, ..Spread::of(peaks_n) }
+    let mut left_out: Vec<String> = Vec::new();
+    for term in used().filter_map(|trial| trial.uncertainty.as_ref()).flat_map(|of| &of.not_included) {
+        if !left_out.contains(term) {
+            left_out.push(term.clone());
+        }
+    }
+    Spread { expanded_uncertainty_n: greatest, uncertainty_not_included: left_out, ..Spread::of(peaks_n) }
 }
 
 fn trial(row: &TrialRow, fault: Option<String>) -> Trial {
@@ -223,6 +237,8 @@ fn trial(row: &TrialRow, fault: Option<String>) -> Trial {
         peak_zero_n: known(row.peak_zero_n),
         mean_n: known(row.mean_n),
         expanded_uncertainty_n: known(row.expanded_uncertainty_n),
+        mean_expanded_uncertainty_n: known(row.mean_expanded_uncertainty_n),
+        uncertainty: Uncertainty::from_json(&row.uncertainty_budget),
         valid: row.valid != 0,
         why_not: row.why_not.clone(),
         used: fault.is_none(),

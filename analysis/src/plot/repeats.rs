@@ -158,11 +158,13 @@ impl Figure for PointsFigure {
             source: self.source.clone(),
             definitions: format!(
                 "Peak: greatest 20-ms mean above zero. Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); \
-                 CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials."
+                 CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials. \
+                 Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's."
             ),
         };
         let rows = page::words(root, &words)?;
-        let under = (LABEL + 8) * Column::LINES as i32 + 38;
+        let lines = self.columns.iter().map(|column| column.texts().len()).max().unwrap_or(0);
+        let under = (LABEL + 8) * lines as i32 + 38;
         let edges = ((LEFT, rows.start + 20), (RIGHT, rows.end - under));
         let marks = || self.columns.iter().flat_map(Column::forces_n);
         let axes = Axes {
@@ -198,10 +200,7 @@ impl PointsFigure {
 }
 
 impl Column {
-    /// Lines of text under a column.
-    const LINES: usize = 4;
-
-    fn texts(&self) -> [String; Self::LINES] {
+    fn texts(&self) -> Vec<String> {
         let number = |name: &str, value: Option<f64>, unit: &str| {
             value.map_or_else(|| format!("{name} –"), |value| format!("{name} {value:.2} {unit}"))
         };
@@ -213,12 +212,14 @@ impl Column {
             (Some(cv), Some(low), Some(high)) => format!("CV {cv:.1} % ({low:.1} to {high:.1})"),
         };
         let mean = number("mean", spread.mean_of_peaks_n, "N");
-        [
+        let instrument = spread.expanded_uncertainty_n.map(|n| format!("instrument ± {n:.2} N"));
+        let four = [
             bounded(&self.name, 40),
             format!("{mean}, n = {}", spread.trials_used),
             number("SD", spread.sd_n, "N"),
             cv,
-        ]
+        ];
+        four.into_iter().chain(instrument).collect()
     }
 
     /// Every force that is drawn, N.

@@ -65,8 +65,10 @@ impl TrialFigure<'_> {
             dashes: Some(dashes),
             reach: Reach::Axis,
         };
-        let mean = format!("best 1-s mean {:.2} N", row.mean_n);
-        let peak = mark(row.peak_s, format!("peak {:.2} N", row.peak_zero_n), INK, (3, 6));
+        let mean =
+            format!("best 1-s mean {:.2} N{}", row.mean_n, instrument(row.mean_expanded_uncertainty_n));
+        let peak = format!("peak {:.2} N{}", row.peak_zero_n, instrument(row.expanded_uncertainty_n));
+        let peak = mark(row.peak_s, peak, INK, (3, 6));
         let marks = [
             mark(row.contact_s, format!("contact {:.1} N", row.contact_n), QUIET, (4, 10)),
             mark(row.onset_s, onset(row.onset_sd_s), INK, (14, 8)),
@@ -148,6 +150,11 @@ impl TrialFigure<'_> {
 
 /// Text on the averaging window's label: darker than its shade, to be read.
 const WINDOW_TEXT: RGBColor = RGBColor(140, 90, 0);
+
+/// The instrument's ± of a force, where it is known: nothing of the procedure's.
+fn instrument(expanded_n: f64) -> String {
+    if expanded_n.is_finite() { format!(" (instrument ± {expanded_n:.2})") } else { String::new() }
+}
 
 /// The onset's label.
 fn onset(sd_s: f64) -> String {

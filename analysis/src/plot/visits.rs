@@ -15,6 +15,8 @@ pub struct Point {
     pub peaks_n: Vec<f64>,
     /// Their mean, N.
     pub mean_n: f64,
+    /// The instrument's expanded uncertainty of it, N.
+    pub instrument_n: Option<f64>,
 }
 
 /// An item over visits.
@@ -42,7 +44,12 @@ impl Figure for VisitsFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: format!(
-                "Squares: mean of the first three valid peaks above zero at a visit; rings: those peaks. {}{}",
+                "Squares: mean of the first three valid peaks above zero at a visit{}; rings: those peaks. {}{}",
+                if self.points.iter().any(|of| of.instrument_n.is_some()) {
+                    ", bars: the instrument's ± (95 %), nothing of the procedure's"
+                } else {
+                    ""
+                },
                 if self.line.is_some() { "Dashes: least-squares line through the squares. " } else { "" },
                 self.band
             ),
@@ -78,6 +85,11 @@ impl Figure for VisitsFigure {
             }
         }
         for of in &self.points {
+            if let Some(half_n) = of.instrument_n {
+                let end = |force_n: f64| plane.place(of.day, force_n);
+                let ends = (end(of.mean_n - half_n), end(of.mean_n + half_n));
+                pen.line(ends.0, ends.1, None, INK, 5)?;
+            }
             for peak_n in &of.peaks_n {
                 // Beside the mean, which would hide them.
                 let (x, y) = plane.place(of.day, *peak_n);

@@ -11,7 +11,8 @@
 //! /trials/ observations/ events/                          tables
 //! ```
 //!
-//! A table is a group of 1-D columns with a row-number scale `row`. Unknown is NaN (f64), −1 (i64), 0 (u8), "" (text).
+//! A table is a group of 1-D columns with a row-number scale `row`. Unknown is NaN (f64), −1 (i64), 0 (u8), "" (text); so
+//! are the values of a column that was added `later` in a recording that was made before.
 //! Every dataset has `units` ("1" for a number without one, "" for text) and `long_name`.
 
 /// `layout` attribute of the root.
@@ -31,6 +32,8 @@ pub const PORT_OPENED: &str = "port opened";
 pub const FOR_SENSOR: &str = "for_sensor";
 /// `kind` of the event that a calibration is in force; its detail is the whole record (`sensor::certificate`, JSON).
 pub const CALIBRATION: &str = "calibration in force";
+/// `kind` of the event that says what else is known of a sensor (`sensor::properties`, JSON).
+pub const PROPERTIES: &str = "sensor's properties";
 /// Channels a sensor may have.
 pub const CHANNELS_MAX: usize = 256;
 
@@ -102,10 +105,12 @@ pub trait Cell: Sized + Clone {
     fn gather(cells: Vec<Self>) -> Values;
     /// The column's cells, if its values are of this type.
     fn spread(values: &Values) -> Option<Vec<Self>>;
+    /// What stands for a value that nobody knows.
+    fn unknown() -> Self;
 }
 
 macro_rules! cell {
-    ($($type:ty => $variant:ident),+) => {$(
+    ($($type:ty => $variant:ident, $unknown:expr);+) => {$(
         impl Cell for $type {
             fn gather(cells: Vec<Self>) -> Values {
                 Values::$variant(cells)
@@ -113,10 +118,13 @@ macro_rules! cell {
             fn spread(values: &Values) -> Option<Vec<Self>> {
                 match values { Values::$variant(cells) => Some(cells.clone()), _ => None }
             }
+            fn unknown() -> Self {
+                $unknown
+            }
         }
     )+};
 }
-cell!(f64 => F64, i64 => I64, u8 => U8, String => Text);
+cell!(f64 => F64, f64::NAN; i64 => I64, -1; u8 => U8, 0; String => Text, String::new());
 
 /// A column of a table: name, unit ("" for none), long name, values.
 #[derive(Debug, Clone, PartialEq)]
@@ -135,12 +143,13 @@ pub struct Column {
 pub trait Row: Sized {
     /// The table's columns, in order.
     fn columns(rows: &[Self]) -> Vec<Column>;
-    /// Rebuilds the rows; `get` gives a column's values by its name (`None`: missing). The error names the column.
-    fn rows(get: impl FnMut(&'static str) -> Option<Values>) -> Result<Vec<Self>, &'static str>;
+    /// Rebuilds the rows; `get` gives a column's values by its name, and is told whether it may be missing because it was
+    /// added later (`None`: missing). The error names the column.
+    fn rows(get: impl FnMut(&'static str, bool) -> Option<Values>) -> Result<Vec<Self>, &'static str>;
 }
 
 macro_rules! table {
-    ($(#[$doc:meta])* $name:ident { $($field:ident: $type:ty, $units:literal, $long:literal;)+ }) => {
+    ($(#[$doc:meta])* $name:ident { $($field:ident: $type:ty, $units:literal, $long:literal $(, $later:ident)?;)+ }) => {
         $(#[$doc])*
         #[derive(Debug, Clone, PartialEq)]
         pub struct $name { $(#[doc = $long] pub $field: $type),+ }
@@ -155,10 +164,14 @@ macro_rules! table {
                 }),+]
             }
 
-            fn rows(mut get: impl FnMut(&'static str) -> Option<Values>) -> Result<Vec<Self>, &'static str> {
-                $(let $field = get(stringify!($field))
-                    .and_then(|values| <$type as Cell>::spread(&values))
-                    .ok_or(stringify!($field))?;)+
+            fn rows(mut get: impl FnMut(&'static str, bool) -> Option<Values>) -> Result<Vec<Self>, &'static str> {
+                $(let later = !stringify!($($later)?).is_empty();
+                let $field = match get(stringify!($field), later) {
+                    None if later => None,
+                    values => Some(values.and_then(|it| <$type as Cell>::spread(&it)).ok_or(stringify!($field))?),
+                };)+
+                let length = [$($field.as_ref().map(Vec::len)),+].into_iter().flatten().next().unwrap_or(0);
+                $(let $field = $field.unwrap_or_else(|| vec![<$type as Cell>::unknown(); length]);)+
                 let lengths = [$((stringify!($field), $field.len())),+];
                 if let Some((name, _)) = lengths.iter().find(|(_, length)| *length != lengths[0].1) {
                     return Err(name);
@@ -293,6 +306,9 @@ table! {
         pain: f64, "", "pain 0 to 10 as entered";
         tare: i64, "", "row of the sensor's tares in force, from 0; -1 none";
         expanded_uncertainty_n: f64, "N", "instrument's expanded uncertainty of the peak";
+        mean_expanded_uncertainty_n: f64, "N", "instrument's expanded uncertainty of the mean", later;
+        moment_expanded_uncertainty_n_cm: f64, "N cm", "instrument's expanded uncertainty of the moment", later;
+        uncertainty_budget: String, "", "instrument's uncertainty of the peak: its terms, and what is not included (JSON)", later;
         flags: String, "", "what is unusual, comma-separated";
         valid: u8, "", "1 where the trial counts";
         why_not: String, "", "why it does not count";

@@ -8,6 +8,7 @@ pub mod digest;
 pub mod layout;
 pub mod open;
 pub mod read;
+mod refind;
 pub mod replay;
 pub mod revise;
 pub mod scales;

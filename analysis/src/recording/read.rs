@@ -376,11 +376,16 @@ impl SampleDatasets {
 fn table<R: Row>(opened: &Opened, path: &str) -> Result<Vec<R>, ReadError> {
     let group = group(opened, path)?;
     let mut failure = None;
-    let rows = R::rows(|name| match column(opened, &group, &format!("{path}/{name}"), name) {
-        Ok(values) => Some(values),
-        Err(error) => {
-            failure.get_or_insert(error);
-            None
+    let rows = R::rows(|name, may_be_missing| {
+        if may_be_missing && !group.link_exists(name) {
+            return None;
+        }
+        match column(opened, &group, &format!("{path}/{name}"), name) {
+            Ok(values) => Some(values),
+            Err(error) => {
+                failure.get_or_insert(error);
+                None
+            }
         }
     });
     match (rows, failure) {

@@ -76,6 +76,17 @@ pub fn replay(
     channel: usize,
     adjust: &dyn Fn(&mut Parameters),
 ) -> Result<Vec<Placed>, ReadError> {
+    replay_scaled(recording, sensor, channel, adjust, 1.0)
+}
+
+/// The same, where the forces are to be those of the recording times a factor, each rounded as it would be stored.
+pub(super) fn replay_scaled(
+    recording: &Recording,
+    sensor: usize,
+    channel: usize,
+    adjust: &dyn Fn(&mut Parameters),
+    factor: f64,
+) -> Result<Vec<Placed>, ReadError> {
     let channels =
         sensor.checked_sub(1).and_then(|k| recording.sensors().get(k)).map_or(0, |s| s.channels.len());
     let segments = recording.segments(sensor)?;
@@ -95,7 +106,7 @@ pub fn replay(
         out: Vec::new(),
     };
     let mut samples = Vec::new();
-    let mut cursor = Cursor::new(recording, sensor, channel);
+    let mut cursor = Cursor::new(recording, (sensor, channel), factor);
     let mut frames = frames.iter().peekable();
     for (number, segment) in (0_i64..).zip(&segments) {
         let (first, last) = bounds(segment);
@@ -222,14 +233,15 @@ struct Cursor<'a> {
     recording: &'a Recording,
     sensor: usize,
     channel: usize,
+    factor: f64,
     rows: u64,
     block: OwnedSamples,
 }
 
 impl<'a> Cursor<'a> {
-    fn new(recording: &'a Recording, sensor: usize, channel: usize) -> Cursor<'a> {
+    fn new(recording: &'a Recording, (sensor, channel): (usize, usize), factor: f64) -> Cursor<'a> {
         let rows = sensor.checked_sub(1).and_then(|k| recording.sensors().get(k)).map_or(0, |s| s.samples);
-        Cursor { recording, sensor, channel, rows, block: OwnedSamples::default() }
+        Cursor { recording, sensor, channel, factor, rows, block: OwnedSamples::default() }
     }
 
     /// Force (N) and device time (s) of the sample at a position.
@@ -244,6 +256,8 @@ impl<'a> Cursor<'a> {
         let row = (position - self.block.first) as usize;
         let column = (self.channel - 1).min(self.block.channels.saturating_sub(1));
         let force_n = self.block.force_n[row * self.block.channels + column];
+        // A factor of 1 leaves every bit as it is.
+        let force_n = (f64::from(force_n) * self.factor) as f32;
         Ok((f64::from(force_n), self.block.device_time_s[row]))
     }
 

@@ -3,10 +3,12 @@
 //! Comes in: a recording and [`Correction`]s. Goes out: the next recording of the visit, which supersedes it: everything
 //! that was not corrected is the same to the last bit; `/events` says of each correction what it was and which numbers
 //! it changed. A moved mark is measured anew with the definitions of [`crate::measures`]; a person's onset has no spread,
-//! so rates of force development are unknown then. A corrected calibration scales forces; holds are not sought again.
+//! so rates of force development are unknown then. A corrected calibration scales forces, and holds are sought again in
+//! them ([`super::refind`]), because the finder's thresholds are newtons.
 
 use super::layout::{EventRow, ObservationRow, Row, Sensor, TrialRow, Values};
 use super::read::{OwnedSamples, ReadError, Recording};
+use super::refind::{self, Scaled};
 use super::write::{Finished, Samples, SensorTables, Tables, WriteError, Writer};
 use crate::console::Advice;
 use crate::corrections::{Assignment, Change, Correction, Mark};
@@ -144,7 +146,9 @@ impl<'a> Revision<'a> {
             }
             Change::Calibration { sensor, channel, rated_counts, rated_force_n, source } => {
                 let rated = (*rated_counts, *rated_force_n);
-                self.calibrate(*sensor, *channel, rated, source).map_err(senseless)?
+                let mut changed = self.calibrate(*sensor, *channel, rated, source).map_err(senseless)?;
+                changed.push(self.seek_again(*sensor, *channel)?);
+                changed
             }
         };
         let effect = Effect { correction: correction.clone(), changed };
@@ -167,9 +171,7 @@ impl<'a> Revision<'a> {
 
     /// Puts a changed row in its place; gives what is different.
     fn put(&mut self, index: usize, mut row: TrialRow) -> Vec<String> {
-        if !row.flags.split(',').any(|flag| flag == FLAG) {
-            row.flags = if row.flags.is_empty() { FLAG.to_owned() } else { format!("{},{FLAG}", row.flags) };
-        }
+        row.flag(FLAG);
         let before = std::mem::replace(&mut self.tables.trials[index], row);
         difference(&before, &self.tables.trials[index])
     }
@@ -275,6 +277,22 @@ impl<'a> Revision<'a> {
         Ok(vec![format!(
             "calibration: {before} → {rated_counts} counts at {rated_force_n} N; forces × {factor}"
         )])
+    }
+
+    /// Seeks the holds of a channel whose forces were scaled; gives what came of it.
+    fn seek_again(&mut self, sensor: usize, channel: usize) -> Result<String, ReviseError> {
+        let marked: Vec<i64> = effects(&self.tables.events)
+            .iter()
+            .filter_map(|effect| match effect.correction.change {
+                Change::Mark { trial, .. } => Some(trial),
+                _ => None,
+            })
+            .collect();
+        let scaled = Scaled { sensor, channel, factor: self.factor(sensor.wrapping_sub(1), channel) };
+        let by_hand = |order| marked.contains(&order);
+        let found = refind::seek(self.recording, &scaled, &mut self.tables.trials, by_hand)?;
+        let (same, new, gone) = (found.same, found.new, found.gone);
+        Ok(format!("holds sought again: {same} found again, {new} new, {gone} not found any more"))
     }
 
     /// Writes the next recording.
@@ -385,10 +403,14 @@ fn scale(row: &mut TrialRow, factor: f64) {
         &mut row.rfd_100_n_per_s,
         &mut row.rfd_200_n_per_s,
         &mut row.moment_n_cm,
-        &mut row.expanded_uncertainty_n,
     ] {
         *force *= factor;
     }
+    // Nobody has said how uncertain the other factors are.
+    row.expanded_uncertainty_n = f64::NAN;
+    row.mean_expanded_uncertainty_n = f64::NAN;
+    row.moment_expanded_uncertainty_n_cm = f64::NAN;
+    row.uncertainty_budget.clear();
 }
 
 /// `column: before → after` of every column that is different.

@@ -8,26 +8,39 @@ impl TrialRow {
     /// A row with a hold's columns filled in and everything else unknown; without a hold all is unknown.
     pub fn of_hold(hold: Option<&Hold>) -> TrialRow {
         let mut row = unknown();
-        let Some(hold) = hold else { return row };
-        let or_nan = |value: Option<f64>| value.unwrap_or(f64::NAN);
-        row.kind = word(&hold.kind);
-        row.onset_s = hold.onset_s;
-        row.onset_sd_s = or_nan(hold.onset_sd_s);
-        row.rise5_s = or_nan(hold.rise5_s);
-        row.break_s = or_nan(hold.break_s);
-        row.release_s = or_nan(hold.release_s);
-        row.end_s = or_nan(hold.end_s);
-        row.contact_s = or_nan(hold.contact_s);
-        row.contact_n = hold.contact_n;
-        row.rest_n = hold.rest_n;
-        row.peak_n = hold.peak_n;
-        row.peak_zero_n = hold.peak_zero_n;
-        row.peak_s = hold.peak_s;
-        row.mean_n = or_nan(hold.mean_n);
-        row.break_n = or_nan(hold.break_n);
-        row.set_measures(&hold.measures);
-        row.flags = hold.flags.iter().map(word).collect::<Vec<_>>().join(",");
+        row.set_hold(hold);
         row
+    }
+
+    /// Fills in a hold's columns; without a hold they are unknown.
+    pub(super) fn set_hold(&mut self, hold: Option<&Hold>) {
+        let of = |get: fn(&Hold) -> Option<f64>| hold.and_then(get).unwrap_or(f64::NAN);
+        self.kind = hold.map(|hold| word(&hold.kind)).unwrap_or_default();
+        self.onset_s = of(|hold| Some(hold.onset_s));
+        self.onset_sd_s = of(|hold| hold.onset_sd_s);
+        self.rise5_s = of(|hold| hold.rise5_s);
+        self.break_s = of(|hold| hold.break_s);
+        self.release_s = of(|hold| hold.release_s);
+        self.end_s = of(|hold| hold.end_s);
+        self.contact_s = of(|hold| hold.contact_s);
+        self.contact_n = of(|hold| Some(hold.contact_n));
+        self.rest_n = of(|hold| Some(hold.rest_n));
+        self.peak_n = of(|hold| Some(hold.peak_n));
+        self.peak_zero_n = of(|hold| Some(hold.peak_zero_n));
+        self.peak_s = of(|hold| Some(hold.peak_s));
+        self.mean_n = of(|hold| hold.mean_n);
+        self.break_n = of(|hold| hold.break_n);
+        self.set_measures(&hold.map(|hold| hold.measures).unwrap_or_default());
+        self.flags =
+            hold.map(|hold| hold.flags.iter().map(word).collect::<Vec<_>>().join(",")).unwrap_or_default();
+    }
+
+    /// Adds a flag, once.
+    pub fn flag(&mut self, flag: &str) {
+        if self.flags.split(',').any(|known| known == flag) {
+            return;
+        }
+        self.flags = if self.flags.is_empty() { flag.to_owned() } else { format!("{},{flag}", self.flags) };
     }
 
     /// Fills in the columns that are measured from the hold's samples.
@@ -106,6 +119,9 @@ fn unknown() -> TrialRow {
         pain: nan,
         tare: -1,
         expanded_uncertainty_n: nan,
+        mean_expanded_uncertainty_n: nan,
+        moment_expanded_uncertainty_n_cm: nan,
+        uncertainty_budget: text(),
         flags: text(),
         valid: 0,
         why_not: text(),

@@ -11,6 +11,7 @@ use crate::console::Advice;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Row, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
+use crate::sensor::instrument::Uncertainty;
 use crate::study::comparison::{Change, Comparison};
 use crate::study::sides::{FORMULA, sides};
 use crate::study::visit::Visit;
@@ -131,7 +132,7 @@ const ITEM_FIELDS: [Field; 9] = [
     (
         "expanded_uncertainty_n",
         "N",
-        "instrument's expanded uncertainty (95 %): the greatest of the same peaks', from calibration and zero (GUM)",
+        "instrument's expanded uncertainty (95 %): the greatest of the same peaks', each by its budget (GUM)",
     ),
     ("trials_used", "1", "number of the peaks behind the result, three at most"),
 ];
@@ -286,7 +287,13 @@ fn of_trial(rows: &[TrialRow], order: i64, field: &str) -> Option<Found> {
         Values::Text(_) => return None,
     };
     let unit = if column.units.is_empty() { "1" } else { column.units };
-    Some(Found { value, unit: unit.to_owned(), formula: column.long_name.to_owned(), orders: vec![order] })
+    let budget =
+        Uncertainty::from_json(&row.uncertainty_budget).filter(|_| field == "expanded_uncertainty_n");
+    let formula = budget.map_or_else(
+        || column.long_name.to_owned(),
+        |budget| format!("{}: {}", column.long_name, budget.words(unit)),
+    );
+    Some(Found { value, unit: unit.to_owned(), formula, orders: vec![order] })
 }
 
 fn of_sides(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {

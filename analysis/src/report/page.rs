@@ -11,6 +11,7 @@ use crate::measures::repeats::{self, Item, Spread};
 use crate::plot::names;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, SURE_PARTICIPANTS};
 use crate::study::comparison::{Change, Comparison};
 use crate::study::plan::{self, Plan};
@@ -52,6 +53,7 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
         let cells = cells.map(|item| item_row(&root.visit_id, item, &rows, calibrated));
         page.table(&head, &cells.collect::<Vec<_>>());
         page.classed("quiet", DEFINITIONS);
+        page.classed("quiet", &instrument_words(&items));
     }
     side_section(page, &root.visit_id, &items);
     chart::entered(page, &entered, &plan, &root.utc_offset);
@@ -59,6 +61,23 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
     exclusions(page, &items);
     conditions(page, &items, &rows, &plan);
     Ok(())
+}
+
+/// What the instrument's ± is made of, and what is not in it; never merged with the procedure's.
+fn instrument_words(items: &[Item]) -> String {
+    let known = || items.iter().filter(|item| item.spread.expanded_uncertainty_n.is_some());
+    if known().next().is_none() {
+        return "Instrument ±: unknown, no calibration in the recording covers these forces.".to_owned();
+    }
+    let mut terms: Vec<String> =
+        known().flat_map(|item| item.spread.uncertainty_not_included.iter().cloned()).collect();
+    terms.sort();
+    terms.dedup();
+    format!(
+        "Instrument ±: expanded uncertainty (95 %) of the mean, by the GUM from calibration, noise, attitude, temperature, \
+         creep and drift{}. The procedure's own error is its SEM (`fingerforce reliability`) and not in it.",
+        not_included(&terms)
+    )
 }
 
 /// Items with the sides of one muscle and test one below the other.

@@ -7,6 +7,7 @@ use super::html::{Cell, Page, with_id};
 use crate::cautions::CAUTIONS;
 use crate::plot::curves::{CurvesFigure, Series};
 use crate::sensor::Figure;
+use crate::sensor::attitude::Attitude;
 use crate::sensor::calibration::{Branch, Calibration, Merit};
 use crate::sensor::check::{Check, Limits};
 use crate::sensor::creep::{self, Creep};
@@ -48,6 +49,17 @@ pub struct Validated {
     /// What was found.
     #[serde(flatten)]
     pub of: Validation,
+}
+
+/// Zeros by attitude of a sensor's channel.
+#[derive(Debug, Clone, Serialize)]
+pub struct OfAttitude {
+    /// Sensor's serial number.
+    pub serial: String,
+    /// Channel, from 1.
+    pub channel: usize,
+    /// What was found.
+    pub attitude: Attitude,
 }
 
 /// Digits that show a value to about a hundredth of its uncertainty, or four figures without one.
@@ -399,6 +411,7 @@ fn table(page: &mut Page, rows: &[Row]) {
 pub fn page(
     calibration: Option<&Calibration>,
     validated: &[Validated],
+    attitudes: &[OfAttitude],
     figure: impl Fn(&CurvesFigure) -> anyhow::Result<String>,
 ) -> anyhow::Result<String> {
     let mut page = Page::default();
@@ -410,6 +423,10 @@ pub fn page(
             page.figure(&figure(&residual_figure(branch, "calibration"))?);
         }
         page.list(&of.notes);
+    }
+    for of in attitudes {
+        page.heading(2, &format!("Sensor {}, channel {}: zero by attitude", of.serial, of.channel));
+        page.list(&of.attitude.words().lines().map(|line| line.trim().to_owned()).collect::<Vec<_>>());
     }
     for of in validated {
         page.heading(2, &format!("Sensor {}, channel {}: {}", of.serial, of.channel, of.file));

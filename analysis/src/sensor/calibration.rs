@@ -173,10 +173,20 @@ impl Calibration {
 }
 
 impl Branch {
-    /// The instrument's expanded uncertainty at a force: straight lines between the loads, the smallest load's below it;
-    /// `None` beyond the greatest.
+    /// The calibration's expanded uncertainty at a force; `None` beyond the greatest load.
     pub fn expanded_at(&self, force_n: f64) -> Option<f64> {
-        let at = |load: &Load| (load.reference_n.abs(), load.budget.expanded);
+        self.between(force_n, |budget| budget.expanded)
+    }
+
+    /// Its standard uncertainty at a force, with the fewest degrees of freedom of any load's (`None` without end).
+    pub fn standard_at(&self, force_n: f64) -> Option<(f64, Option<f64>)> {
+        let df = self.loads.iter().filter_map(|load| load.budget.df).min_by(f64::total_cmp);
+        Some((self.between(force_n, |budget| budget.combined)?, df))
+    }
+
+    /// A figure of the loads' budgets: straight lines between the loads, the smallest load's below it.
+    fn between(&self, force_n: f64, figure: impl Fn(&Budget) -> f64) -> Option<f64> {
+        let at = |load: &Load| (load.reference_n.abs(), figure(&load.budget));
         let force_n = force_n.abs();
         let (first, last) = (at(self.loads.first()?), at(self.loads.last()?));
         // A load's own value is calibrated, whatever noise puts a little beyond it.
@@ -184,14 +194,14 @@ impl Branch {
             return None;
         }
         if force_n <= first.0 {
-            return Some(first.1);
+            return Some(first.1).filter(|first| first.is_finite());
         }
         let between = self.loads.windows(2).map(|pair| (at(&pair[0]), at(&pair[1])));
         let found = between.into_iter().find(|(_, right)| force_n <= right.0);
         let value = |(left, right): ((f64, f64), (f64, f64))| {
             left.1 + (right.1 - left.1) * (force_n - left.0) / (right.0 - left.0)
         };
-        Some(found.map_or(last.1, value)).filter(|expanded| expanded.is_finite())
+        Some(found.map_or(last.1, value)).filter(|figure| figure.is_finite())
     }
 }
 

@@ -39,6 +39,9 @@ pub struct Certificate {
     pub air_density: Option<f64>,
     /// Temperature, °C, where it was given.
     pub temperature_c: Option<f64>,
+    /// Largest effect of temperature on a force, % of it per kelvin, where it is stated (data sheet or measured).
+    #[serde(default)]
+    pub temperature_percent_per_k: Option<f64>,
     /// The sensor's rated force, N.
     pub rated_force_n: f64,
     /// The visit in whose recording the samples are.
@@ -66,12 +69,10 @@ impl Certificate {
         Some(if branch.positive { above } else { -above }).filter(|above| above.is_finite() && *above != 0.0)
     }
 
-    /// The instrument's expanded uncertainty (95 %) of a force: that of the calibration and the noise of the zero under it
-    /// (`zero_sd_n`, N), not that of whoever measures. `None` where it was not calibrated.
-    pub fn expanded_n(&self, force_n: f64, zero_sd_n: f64) -> Option<f64> {
-        let calibrated = self.calibration.branch(force_n >= 0.0)?.expanded_at(force_n)?;
-        let noise = 1.96 * if zero_sd_n.is_finite() { zero_sd_n } else { 0.0 };
-        Some((calibrated * calibrated + noise * noise).sqrt())
+    /// The calibration's expanded uncertainty (95 %) of a force; `None` where it was not calibrated. What use adds is in
+    /// [`super::instrument`].
+    pub fn expanded_n(&self, force_n: f64) -> Option<f64> {
+        self.calibration.branch(force_n >= 0.0)?.expanded_at(force_n)
     }
 
     /// Greatest expanded uncertainty over the loads, N.
@@ -136,6 +137,7 @@ pub(crate) mod tests {
             gravity: None,
             air_density: None,
             temperature_c: None,
+            temperature_percent_per_k: None,
             rated_force_n: 200.0,
             visit_id: String::new(),
             software: String::new(),
@@ -154,10 +156,9 @@ pub(crate) mod tests {
         let force_n = read.curves().unwrap().force_n(40_000.0 * 30.0);
         assert!((force_n - 30.0).abs() < 1e-3, "{force_n}");
         assert!((read.rated_counts().unwrap() / 8e6 - 1.0).abs() < 1e-4);
-        let expanded = read.expanded_n(30.0, 0.0).unwrap();
+        let expanded = read.expanded_n(30.0).unwrap();
         assert!(expanded > 1.96 * 30.0 * 5e-4 && expanded < 0.1, "{expanded}");
-        assert!(read.expanded_n(30.0, 0.1).unwrap() > 0.196);
-        assert_eq!((read.expanded_n(150.0, 0.0), read.expanded_n(-5.0, 0.0)), (None, None));
+        assert_eq!((read.expanded_n(150.0), read.expanded_n(-5.0)), (None, None));
         assert!(read.is_expired("2027-03-03") && !read.is_expired("2027-03-02"));
     }
 }

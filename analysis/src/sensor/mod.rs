@@ -7,6 +7,7 @@
 //! 376:2011. Nothing here is an accredited calibration, and the results say so.
 
 pub mod allan;
+pub mod attitude;
 pub mod budget;
 pub mod calibration;
 pub mod certificate;
@@ -14,10 +15,12 @@ pub mod check;
 pub mod creep;
 pub mod curve;
 pub mod dead_weight;
+pub mod instrument;
 pub mod lines;
 pub mod noise;
 pub mod points;
 pub mod polynomial;
+pub mod properties;
 pub mod readings;
 pub mod spectrum;
 pub mod stability;

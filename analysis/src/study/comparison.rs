@@ -103,6 +103,12 @@ pub struct Change {
     pub change_n: Option<f64>,
     /// The same, % of the earlier.
     pub change_percent: Option<f64>,
+    /// The instrument's expanded uncertainty (95 %) of both means, N; nothing of it is the procedure's.
+    pub instrument_n: (Option<f64>, Option<f64>),
+    /// What is not in it.
+    pub instrument_not_included: Vec<String>,
+    /// The procedure's standard error of measurement behind the limit, N; of logarithms where `as_ratio`.
+    pub sem: Option<f64>,
     /// What it is held against, N; as a ratio where `as_ratio`.
     pub limit: Option<Limit>,
     /// Limits are ratios (of logarithms), because differences grow with the mean in the data they come from.
@@ -273,6 +279,9 @@ fn change(
         earlier_n: then.item.spread.mean_of_peaks_n,
         later_n: now.item.spread.mean_of_peaks_n,
         reported_n: None,
+        instrument_n: (then.item.spread.expanded_uncertainty_n, now.item.spread.expanded_uncertainty_n),
+        instrument_not_included: left_out(then, now),
+        sem: None,
         settings: now.settings().unwrap_or_default(),
         change_n: None,
         change_percent: None,
@@ -292,6 +301,16 @@ fn change(
     let error = error_of(&mut change, (first, then), (visit, now), rules);
     let sayable = change.cannot_say.is_empty() && change.change_n.is_some();
     (change, error.filter(|_| sayable))
+}
+
+/// What the instrument's uncertainty of either visit does not include.
+fn left_out(then: &Measured, now: &Measured) -> Vec<String> {
+    let of = |of: &Measured| of.item.spread.uncertainty_not_included.clone();
+    let mut all = of(then);
+    all.extend(of(now));
+    all.sort();
+    all.dedup();
+    all
 }
 
 /// Where settings or versions differ, both visits are measured again with the later one's parameters; what that changes is
@@ -448,6 +467,7 @@ fn own<'a>(document: &'a Document, muscle: &str, conditions: &Conditions) -> Opt
 fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change {
     let Some(error) = error else { return change };
     change.limit_participants = Some(error.participants);
+    change.sem = Some(error.sem.sem.value);
     let together = if change.primary { 1 } else { together };
     let Some(limit) = limit(&error.sem, error.participants, together) else {
         change.cannot_say.push("the limit has no interval at so small a chance".to_owned());
@@ -484,6 +504,9 @@ mod tests {
             earlier_n: Some(earlier_n),
             later_n: Some(later_n),
             reported_n: None,
+            instrument_n: (None, None),
+            instrument_not_included: Vec::new(),
+            sem: None,
             settings: String::new(),
             change_n: Some(later_n - earlier_n),
             change_percent: None,

@@ -198,7 +198,7 @@ fn trial(effort: usize, owned: &Owned, channels: usize) -> TrialRow {
 pub fn empty_trial() -> TrialRow {
     use analysis::recording::layout::{Row, Values};
     let columns = TrialRow::columns(&[]);
-    let unknown = |name: &str| {
+    let unknown = |name: &str, _| {
         let column = columns.iter().find(|column| column.name == name)?;
         Some(match column.values {
             Values::F64(_) => Values::F64(vec![f64::NAN]),

@@ -1,5 +1,6 @@
 //! Listens to stdin: each key as it is pressed where stdin is a terminal of ours, lines otherwise. What they mean is said in
-//! [`crate::typing`] and here: `t` for a new zero (`t 2` of sensor 2 alone, `t 2 3` of its channel 3), `y` to accept another sensor, and the actions of a visit.
+//! [`crate::typing`] and here: `t` for a new zero (`t 2` of sensor 2 alone, `t 2 3` of its channel 3; after a colon the
+//! orientation in which it is taken), `y` to accept another sensor, and the actions of a visit.
 
 use crate::pipeline::{Action, Which};
 use crate::shell::Order;
@@ -10,6 +11,9 @@ use nix::sys::termios::{LocalFlags, SetArg, SpecialCharacterIndices, Termios, tc
 use nix::unistd::{getpgrp, tcgetpgrp};
 use std::io::{IsTerminal, Read};
 use tokio::sync::mpsc::Sender;
+
+/// An orientation is at most so long, characters.
+const ORIENTATION_LONGEST: usize = 60;
 
 /// The keys.
 pub struct Keys {
@@ -67,9 +71,16 @@ pub fn action(typed: &Typed) -> Result<String, String> {
 pub fn read(line: &str) -> Result<String, String> {
     match line.trim() {
         "y" => Ok(Action::AcceptSensor.to_json()),
-        line if line.split_whitespace().next() == Some("t") => Ok(Action::Tare(which(line)?).to_json()),
+        line if line.split([' ', ':']).next() == Some("t") => zero(line),
         line => Examiner::parse(line).map(|action| action.to_json()),
     }
+}
+
+/// A new zero: whose, and after a colon the sensor's orientation.
+fn zero(line: &str) -> Result<String, String> {
+    let (whose, orientation) = line.split_once(':').unwrap_or((line, ""));
+    let orientation = orientation.trim().chars().take(ORIENTATION_LONGEST).collect();
+    Ok(Action::Tare { which: which(whose)?, orientation }.to_json())
 }
 
 /// Whose zero, in `t`, `t SENSOR`, `t SENSOR CHANNEL`.
@@ -122,6 +133,8 @@ mod tests {
             ("t", r#"{"action":"tare"}"#),
             ("t 2", r#"{"action":"tare","sensor":2}"#),
             (" t 2  3 ", r#"{"action":"tare","sensor":2,"channel":3}"#),
+            ("t: palm up", r#"{"action":"tare","orientation":"palm up"}"#),
+            ("t 2: face down", r#"{"action":"tare","sensor":2,"orientation":"face down"}"#),
         ] {
             assert_eq!(read(line).as_deref(), Ok(action));
             let read_back: Action = serde_json::from_str(action).unwrap();

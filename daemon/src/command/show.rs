@@ -5,7 +5,7 @@ use crate::server::review;
 use analysis::command::compare::BasisArgs;
 use analysis::console::advised;
 use analysis::recording::read::Recording;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Print the table of a recording, and draw its plots
 #[derive(Debug, clap::Args)]
@@ -30,6 +30,15 @@ pub struct Args {
     /// Only print the report (HTML)
     #[arg(long)]
     pub report: bool,
+    /// Only print what `fingerforce sensor` says (JSON)
+    #[arg(long, requires_all = ["initial", "shortest"])]
+    pub sensor: bool,
+    /// From the change of load to the initial reading of creep, s
+    #[arg(long)]
+    pub initial: Option<f64>,
+    /// Shortest load under which creep is judged, s
+    #[arg(long)]
+    pub shortest: Option<f64>,
     /// Only print what a page shows of it before the next visit (JSON)
     #[arg(long)]
     pub earlier: bool,
@@ -54,6 +63,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if args.participant {
         let recording = Recording::open(&args.recording).map_err(advised)?;
         return Ok(analysis::console::result(&format!("{}\n", recording.root().participant))?);
+    }
+    if let (true, Some(initial), Some(shortest)) = (args.sensor, args.initial, args.shortest) {
+        return sensor(&args.recording, initial, shortest);
     }
     if args.report {
         return report(args);
@@ -100,4 +112,9 @@ fn report(args: &Args) -> anyhow::Result<()> {
         no_figures: false,
         basis: args.basis.clone(),
     })
+}
+
+fn sensor(recording: &Path, initial: f64, shortest: f64) -> anyhow::Result<()> {
+    use analysis::command::sensor;
+    sensor::run(&sensor::Args { initial, shortest, json: true, ..sensor::Args::of(recording) })
 }

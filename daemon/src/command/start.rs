@@ -74,7 +74,10 @@ pub(crate) fn new(
     let mut first = vec![Record::Begun(serde_json::to_string(&begun)?), Record::Anchor(anchor)];
     // Before the first sample, so that all of them are of one calibration; whose sensor it is, its serial number says.
     for of in crate::sensors::calibrations(&SystemDisk, data.path()).map_err(advised)? {
-        first.push(Record::Parameters(serde_json::to_string(&Setting::Calibration(Box::new(of)))?));
+        let known = crate::sensors::properties(&SystemDisk, data.path(), &of).map_err(advised)?;
+        for setting in [Setting::Properties(Box::new(known)), Setting::Calibration(Box::new(of))] {
+            first.push(Record::Parameters(serde_json::to_string(&setting)?));
+        }
     }
     let recorder = Recorder::new(journal, Core::new(plan));
     Ok(Start { folder, lock, recorder, clock, begun, first, is_new: true })

@@ -25,6 +25,7 @@ use crate::journal::record::Anchor;
 use crate::journal::{Record, Stamped};
 use analysis::holds::{Event, Hold};
 use analysis::sensor::certificate::Certificate;
+use analysis::sensor::properties::Properties;
 use device_time::{Began, Gap, HostLoss, Interruption};
 use firmware_protocol::frame::Accumulator;
 use firmware_protocol::message::{Condition, DeviceMessage, HostMessage, Identity, MessageFault};
@@ -40,7 +41,14 @@ use text_port::{TextPort, profile_of};
 #[serde(tag = "action", rename_all = "kebab-case")]
 pub enum Action {
     /// Take a new zero now.
-    Tare(Which),
+    Tare {
+        /// Whose.
+        #[serde(flatten)]
+        which: Which,
+        /// The sensor's orientation, as typed; "" not said.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        orientation: String,
+    },
     /// Take a new zero as soon as nothing is on the sensor (the visit asks for it after the hand was turned).
     SeekZero(Which),
     /// Go on with another sensor than the one the recording began with.
@@ -95,6 +103,8 @@ pub enum Output {
     Began(usize, Began),
     /// A calibration is in force for this sensor.
     Calibrated(usize, Arc<Certificate>),
+    /// What else is known of the sensor of a serial number.
+    Properties(Arc<Properties>),
     /// Samples.
     Block(Block),
     /// Samples are missing.
@@ -511,8 +521,8 @@ impl Pipeline {
 
     fn action(&mut self, text: &str, now_ns: u64, out: &mut Vec<Output>) {
         match serde_json::from_str(text) {
-            Ok(Action::Tare(which)) => self.seek_zero(which, true),
-            Ok(Action::SeekZero(which)) => self.seek_zero(which, false),
+            Ok(Action::Tare { which, orientation }) => self.seek_zero(which, true, &orientation),
+            Ok(Action::SeekZero(which)) => self.seek_zero(which, false, ""),
             Ok(Action::AcceptSensor) => self.accept_stranger(now_ns, out),
             Ok(Action::Stop { .. }) => {
                 let lines = (0..).zip(&self.ports).filter(|(_, state)| state.text.is_some());
@@ -523,9 +533,11 @@ impl Pipeline {
         }
     }
 
-    fn seek_zero(&mut self, which: Which, any_level: bool) {
+    fn seek_zero(&mut self, which: Which, any_level: bool, orientation: &str) {
         let meant = |sensor: &&mut Sensor| which.sensor.is_none_or(|number| number == sensor.number());
-        self.sensors.iter_mut().filter(meant).for_each(|sensor| sensor.seek_zero(which.channel, any_level));
+        for sensor in self.sensors.iter_mut().filter(meant) {
+            sensor.seek_zero(which.channel, any_level, orientation);
+        }
     }
 
     fn accept_stranger(&mut self, now_ns: u64, out: &mut Vec<Output>) {
@@ -554,6 +566,8 @@ impl Pipeline {
                 self.calibrations.push(Arc::new((**certificate).clone()));
                 return self.calibrate(out);
             }
+            // It changes no force: whoever says how uncertain one is wants it.
+            Setting::Properties(of) => return out.push(Output::Properties(Arc::new((**of).clone()))),
         };
         if let Some(sensor) = self.sensors.iter_mut().find(|it| it.number() == sensor) {
             sensor.set(&setting, out);

@@ -141,7 +141,8 @@ struct Channel {
     curves: Option<Curves>,
     nominal: Scale,
     zero_search: Option<ZeroSearch>,
-    zeroing: Option<bool>,
+    /// A zero is sought: at any level, and the orientation that was said.
+    zeroing: Option<(bool, String)>,
     stream: Stream,
 }
 
@@ -152,7 +153,7 @@ impl Channel {
             curves: None,
             nominal: channel.scale,
             zero_search: None,
-            zeroing: find.then_some(false),
+            zeroing: find.then(|| (false, String::new())),
             stream: Stream::new(Parameters::default()),
         };
         identity.channels.iter().map(channel).collect()
@@ -227,11 +228,11 @@ impl Sensor {
         self.boot_id.replace(boot_id).is_some_and(|before| before != boot_id)
     }
 
-    /// A new zero is asked for, of one channel or of all; `any_level` where a person answers for the level.
-    pub(super) fn seek_zero(&mut self, which: Option<usize>, any_level: bool) {
+    /// A new zero is asked for, of one channel or of all, in this orientation; `any_level` where a person answers for the level.
+    pub(super) fn seek_zero(&mut self, which: Option<usize>, any_level: bool, orientation: &str) {
         let meant = (1..).zip(&mut self.channels);
         for (_, channel) in meant.filter(|(number, _)| which.is_none_or(|which| which == *number)) {
-            channel.zeroing = Some(any_level);
+            channel.zeroing = Some((any_level, orientation.to_owned()));
             channel.zero_search = None;
         }
     }
@@ -320,7 +321,7 @@ impl Sensor {
                 }
             }
             // Given by serial number, not by place: Sensor::calibrate.
-            Setting::Calibration(_) => {}
+            Setting::Calibration(_) | Setting::Properties(_) => {}
         }
     }
 
@@ -426,10 +427,10 @@ impl Sensor {
         let channels = self.channels.len();
         let (number, interval_s) = (self.number, self.interval_s);
         let channel = &mut self.channels[at];
-        let Some(any_level) = channel.zeroing else { return };
+        let Some((any_level, orientation)) = &channel.zeroing else { return };
         let nominal = channel.nominal;
         let search =
-            channel.zero_search.get_or_insert_with(|| ZeroSearch::new(interval_s, nominal, any_level));
+            channel.zero_search.get_or_insert_with(|| ZeroSearch::new(interval_s, nominal, *any_level));
         let mut reason = None;
         for (i, &count) in block.counts.iter().skip(at).step_by(channels).enumerate() {
             match search.push(count) {
@@ -443,6 +444,7 @@ impl Sensor {
                         zero_counts: zero.zero_counts,
                         sd_n: zero.sd_n,
                         slope_n_per_s: zero.slope_n_per_s,
+                        orientation: orientation.clone(),
                     });
                     channel.zeroing = None;
                     channel.zero_search = None;

@@ -5,6 +5,7 @@
 
 use analysis::holds::Parameters;
 use analysis::sensor::certificate::Certificate;
+use analysis::sensor::properties::Properties;
 use serde::{Deserialize, Serialize};
 
 /// One setting.
@@ -24,6 +25,8 @@ pub enum Setting {
     },
     /// A calibration: in force for the sensor of its serial number, as soon as that one says who it is.
     Calibration(Box<Certificate>),
+    /// What else is known of the sensor of this serial number.
+    Properties(Box<Properties>),
 }
 
 /// A zero: the mean of samples in which nothing was loaded.
@@ -43,4 +46,7 @@ pub struct Tare {
     pub sd_n: f64,
     /// Slope of the samples averaged, N/s.
     pub slope_n_per_s: f64,
+    /// The sensor's orientation: as it was typed, or as the visit's item has it; "" unknown.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub orientation: String,
 }

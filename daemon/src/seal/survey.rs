@@ -12,8 +12,8 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED, SEGMENT_BEGAN,
-    SegmentRow, TareRow, TrialRow,
+    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED, PROPERTIES,
+    SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use analysis::sensor::certificate::Certificate;
 use std::collections::VecDeque;
@@ -289,6 +289,10 @@ impl Survey {
                     sensor.calibrations.push(certificate);
                 }
             }
+            Output::Properties(of) => {
+                let detail = serde_json::to_string(&*of).unwrap_or_default();
+                self.event(stamped.monotonic_ns, None, PROPERTIES, detail);
+            }
             Output::Set(setting, position) => self.set(&setting, position, stamped),
             Output::Pong { sensor, sent_ns, arrived_ns, device_time_us, boot_id } => {
                 if let Some(sensor) = self.sensor(sensor) {
@@ -335,7 +339,7 @@ impl Survey {
                 ("tare", tare.sensor)
             }
             Setting::Finder { sensor, .. } => ("parameters", *sensor),
-            Setting::Calibration(_) => return, // told when it comes into force
+            Setting::Calibration(_) | Setting::Properties(_) => return, // told when it comes into force
         };
         let detail = serde_json::to_string(setting).unwrap_or_default();
         self.event(stamped.monotonic_ns, Some((number, position)), kind, detail);
@@ -431,7 +435,7 @@ impl SensorSurvey {
             zero_counts: tare.zero_counts,
             sd_n: tare.sd_n,
             slope_n_per_s: tare.slope_n_per_s,
-            orientation: String::new(),
+            orientation: tare.orientation.clone(),
         });
     }
 

@@ -103,7 +103,9 @@ pub struct Visit {
     last: Option<usize>,
     announced: Option<usize>,
     look: Option<Look>,
-    zeroed_for: Option<usize>,
+    /// Side and palm's direction for which the last zero was taken, or was done without.
+    zeroed_for: Option<(Side, String)>,
+    told_how: bool,
     /// Whether a page or terminal can warn, once one has said so; that nothing can was said.
     can_warn: Option<bool>,
     told_no_warner: bool,
@@ -135,6 +137,7 @@ impl Visit {
             announced: None,
             look: None,
             zeroed_for: None,
+            told_how: false,
             can_warn: None,
             told_no_warner: false,
             unasked: false,
@@ -223,7 +226,10 @@ impl Visit {
         }
         let before = self.stage_key();
         match input {
-            Input::Samples(segment, times_s, forces_n) => self.samples(*segment, times_s, forces_n, out),
+            Input::Samples(segment, times_s, forces_n) => {
+                self.tell_how_to_zero(out);
+                self.samples(*segment, times_s, forces_n, out);
+            }
             Input::Zeroed => self.zeroed(out),
             Input::Pulling(pulling) => self.pulling(*pulling, out),
             Input::Ended(segment, hold) => self.ended(*segment, hold, out),
@@ -277,6 +283,7 @@ impl Visit {
         self.followed_from_s = self.now_s;
         match self.state {
             State::Unzeroed => {
+                self.zeroed_for = self.way_of(0);
                 let missing =
                     self.plan.as_ref().is_some_and(|plan| !self.gate.missing(&plan.items).is_empty());
                 if self.procedure() == Procedure::Examined && missing {
@@ -286,7 +293,7 @@ impl Visit {
                 }
             }
             State::Turning { item, .. } => {
-                self.zeroed_for = Some(item);
+                self.zeroed_for = self.way_of(item);
                 self.go_on(out);
             }
             // A new zero begins the search for holds anew: what was on begins anew, too.
@@ -425,13 +432,31 @@ impl Visit {
         (needs_make && !made).then(|| "no make of this muscle was measured in this visit".to_owned())
     }
 
-    /// The hand is turned or changed before this item, and has no zero since.
+    /// The hand is turned or changed before this item, and nobody took a zero since.
     fn must_turn(&self, at: usize) -> bool {
-        let Some((item, last)) = self.planned(at).zip(self.last.and_then(|last| self.planned(last))) else {
-            return false;
-        };
-        let turned = (item.muscle.side, &item.palm) != (last.muscle.side, &last.palm);
-        turned && self.procedure() == Procedure::Examined && self.zeroed_for != Some(at)
+        self.procedure() == Procedure::Examined && self.zeroed_for != self.way_of(at)
+    }
+
+    /// Which hand it is and how it lies.
+    fn way_of(&self, at: usize) -> Option<(Side, String)> {
+        self.planned(at).map(|item| (item.muscle.side, item.palm.clone()))
+    }
+
+    /// How the sensor is held now; "" where the plan does not say. Until something was tested, as it is for the first item.
+    pub fn orientation(&self) -> String {
+        let at = self.current().or(self.last).unwrap_or(0);
+        self.planned(at).map(Item::orientation).unwrap_or_default()
+    }
+
+    /// The first zero is to be taken as the sensor is then held.
+    fn tell_how_to_zero(&mut self, out: &mut Vec<Effect>) {
+        let orientation = self.orientation();
+        let wanted = self.state == State::Unzeroed && !orientation.is_empty();
+        if wanted && !std::mem::replace(&mut self.told_how, true) {
+            out.push(Effect::Say(format!(
+                "zero: hold the sensor free and still, as it will be held first: {orientation}"
+            )));
+        }
     }
 
     /// Says what comes, and tells the finder.
@@ -439,6 +464,10 @@ impl Visit {
         let Some((plan, item)) = self.plan.as_ref().zip(self.planned(at)) else { return };
         let (place, profile) = (item.place(), self.results.profile(item));
         let look = Look { place, test: item.test, profile, expected_n: self.expected_n(at) };
+        if self.look.is_some_and(|look| look.place != place) {
+            self.contact.clear();
+            self.followed_from_s = self.now_s;
+        }
         if self.announced != Some(at) {
             let left_min =
                 if plan.procedure == Procedure::Examined { Some(self.remaining_s() / 60.0) } else { None };

@@ -138,12 +138,12 @@ fn what_was_hidden_when_it_was_pulled_stays_hidden() {
     live.show(&view);
     let mut page = Page::new(Role::Examiner);
     live.begin_trial();
-    live.samples(&block(0, 0.0, &[30.0; 300], 1));
+    live.samples(&block(0, 0.0, &[30.0; 300], 1), 1);
     assert_eq!((bins(&told(&mut page, &live)).len(), &told(&mut page, &live)["peak_n"]), (0, &Value::Null));
     view.seal();
     live.show(&view);
     assert_eq!(view.sees(Role::Examiner), Sees::All);
-    live.samples(&block(0, 0.3, &[1.0; 300], 2));
+    live.samples(&block(0, 0.3, &[1.0; 300], 2), 1);
     for page in [&mut page, &mut Page::new(Role::Examiner)] {
         let message = told(page, &live);
         assert!(bins(&message).iter().all(|bin| bin.2 < 2.0), "{message}");

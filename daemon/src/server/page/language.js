@@ -100,7 +100,7 @@ export const t = {
     next: (item) => `${item.side} ${digits[item.digit]}, ${tests[item.test]}`,
   },
   alarm: {
-    cap: "STOP — limit reached. Let go slowly.",
+    cap: "STOP — limit reached",
     nearCap: "Near the limit",
     lost: "NO SIGNAL — let go slowly.",
   },
@@ -122,7 +122,7 @@ export const t = {
     stop: "Stop",
     pain: "Pain",
     painLevel: "Pain, 0 to 10",
-    painUnknown: "level not said",
+    painUnknown: "level?",
     repeat: "Repeat last",
     slipped: "Last one slipped",
     invalid: "Last does not count",

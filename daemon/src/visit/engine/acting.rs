@@ -163,7 +163,7 @@ impl Visit {
             // Even a zero as it is could not be had: the visit goes on, and says so.
             State::Turning { item, .. } => {
                 self.observe(Some(item), "text", "no new zero after the hand was turned", "", out);
-                self.zeroed_for = Some(item);
+                self.zeroed_for = self.way_of(item);
                 self.go_on(out);
             }
             _ => {}

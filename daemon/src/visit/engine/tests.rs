@@ -294,8 +294,7 @@ fn rest_goes_on_in_the_next_segment_and_is_never_counted_over_a_hole() {
 /// Another sensor was measured meanwhile: its segment has a number of its own, and the first sensor's clock went on.
 #[test]
 fn a_segment_that_is_come_back_to_tells_how_long_one_was_away() {
-    let mut world = World::new(&self_paced(10.0));
-    world.zero();
+    let mut world = World::settled(&self_paced(10.0));
     world.pull(20.0, 1.2, |_| {});
     let (left_s, other) = (world.time_s, 1 << 48);
     (world.segment, world.time_s) = (other, 500.0);

@@ -72,7 +72,7 @@ fn own(item: &Item) -> Found {
             return Some((key, format!("{} = {value}: use 1 to {most}", key[0])));
         }
     }
-    let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 8] = [
+    let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 10] = [
         (&["hold_s"], Some(item.hold_s), 0.5..=60.0),
         (&["rest_s"], Some(item.rest_s), 0.0..=3600.0),
         (&["cap_n"], item.cap_n, 1.0..=500.0),
@@ -81,6 +81,8 @@ fn own(item: &Item) -> Found {
         (&["band_percent"], item.band_percent, 0.5..=50.0),
         (&["gap_mm"], item.gap_mm, 0.0..=100.0),
         (&["lever_mm"], item.lever_mm, 5.0..=150.0),
+        (&["lever_uncertainty_mm"], item.lever_uncertainty_mm, 0.0..=50.0),
+        (&["angle_deg"], item.angle_deg, 0.0..=60.0),
     ];
     for (key, value, allowed) in numbers {
         if let Some(value) = value

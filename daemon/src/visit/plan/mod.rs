@@ -256,6 +256,12 @@ pub struct Item {
     /// Distance of the contact from the joint's axis, mm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lever_mm: Option<f64>,
+    /// By so much the lever may be longer or shorter, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lever_uncertainty_mm: Option<f64>,
+    /// By so much the force may lean from the right angle to the lever, degrees.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub angle_deg: Option<f64>,
     /// Which way the palm faces: `up`, `down`, `inward`.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub palm: String,
@@ -359,6 +365,15 @@ impl Item {
     /// The muscle is loaded.
     pub fn is_loaded(&self) -> bool {
         !matches!(self.test, Test::ActiveMotion | Test::Length)
+    }
+
+    /// How the hand, and with it the sensor, lies; "" where the plan does not say.
+    pub fn orientation(&self) -> String {
+        if self.palm.is_empty() {
+            String::new()
+        } else {
+            format!("{} hand, palm {}", self.muscle.side, self.palm)
+        }
     }
 
     /// Least and greatest pace of its pull on somebody whose expected maximum is this, N/s; only a break has one.

@@ -1,0 +1,131 @@
+//! What a sensor does on the bench without known forces: its zero by attitude, its creep and recovery.
+
+use super::Args;
+use super::session::Guided;
+use crate::clock::rfc3339;
+use crate::journal::SystemDisk;
+use crate::sensors;
+use analysis::console::{self, Hint, Usage, advised, clean};
+use analysis::report::sensor::NO_LABORATORY;
+use analysis::sensor::attitude;
+use analysis::sensor::creep::{Creep, INITIAL_S, STANDARD_S};
+use analysis::sensor::properties::{MeasuredAttitude, MeasuredCreep};
+use anyhow::{Context as _, anyhow};
+use serde_json::Value;
+use std::process::{Command, Stdio};
+
+/// Loading by hand is over after this, s.
+const LOADING_S: f64 = 1.0;
+
+/// Keeps and tells the zeros in six orientations.
+pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
+    let channel = session.identity.channels.get(args.channel - 1).context("the channel is gone")?;
+    let curves = session.calibration.as_ref().and_then(|of| of.curves());
+    let force_n = |counts: f64| match &curves {
+        Some(curves) => curves.force_n(counts),
+        None => counts * channel.scale.n_per_count,
+    };
+    let of = attitude::of(&session.guide.points(), force_n).context("an orientation was not read")?;
+    let measured =
+        MeasuredAttitude { when_utc: rfc3339(session.utc_ns), attitude: of, visit_id: session.visit_id() };
+    let serial = &session.identity.serial;
+    let path = sensors::keep_attitude(&SystemDisk, &session.data, (serial, args.channel), &measured);
+    let path = path.map_err(advised)?;
+    let text = if args.json {
+        serde_json::to_string_pretty(&measured)? + "\n"
+    } else {
+        let scale = if curves.is_some() { "calibrated" } else { "nominal" };
+        format!(
+            "sensor {}, channel {} ({scale} scale)\n{}kept in {}\n",
+            clean(serial),
+            args.channel,
+            measured.attitude.words(),
+            path.display()
+        )
+    };
+    Ok(console::result(&text)?)
+}
+
+/// The load's name.
+pub(super) fn load(args: &Args) -> anyhow::Result<String> {
+    if !(0.01..=600.0).contains(&args.minutes) {
+        return Err(Usage("--minutes takes 0.01 to 600".to_owned()).into());
+    }
+    match args.masses[..] {
+        [kg] if kg > 0.0 && kg < 1e4 => Ok(format!("{kg} kg")),
+        _ => {
+            Err(Usage("a creep test takes one --mass: 90 to 100 % of what the sensor is used for".to_owned())
+                .into())
+        }
+    }
+}
+
+/// Has the recording judged, keeps and tells the creep.
+pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result<()> {
+    let lasts_s = 60.0 * args.minutes;
+    let of = judged(args, session, lasts_s)?;
+    let read = |name: &str| serde_json::from_value::<Option<Creep>>(of[name].clone()).ok().flatten();
+    let creep = read("creep").ok_or_else(|| {
+        let notes: Vec<&str> =
+            of["notes"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+        anyhow!("no creep can be told from the recording: {}", clean(&notes.join("; ")))
+            .context(Hint::new("load at once, stay away, and unload only when asked to; then do it again"))
+    })?;
+    let recovery = read("recovery");
+    let measured = MeasuredCreep {
+        when_utc: rfc3339(session.utc_ns),
+        load_n: creep.load_n,
+        lasted_s: creep.to_s,
+        relative: (creep.change_n.value.abs() + creep.change_n.expanded) / creep.load_n.abs(),
+        visit_id: session.visit_id(),
+    };
+    let serial = &session.identity.serial;
+    let path = sensors::keep_creep(&SystemDisk, &session.data, (serial, args.channel), &measured);
+    let path = path.map_err(advised)?;
+    let text = if args.json {
+        let told = serde_json::json!({ "creep": creep, "recovery": recovery, "kept": measured });
+        serde_json::to_string_pretty(&told)? + "\n"
+    } else {
+        let figure = |of: &Creep| {
+            let (change, third) = (of.change_n, of.last_third_n);
+            format!(
+                "{:+.4} ± {:.4} N from {:.0} s to {:.0} s, {:+.4} ± {:.4} N in the last third",
+                change.value, change.expanded, of.from_s, of.to_s, third.value, third.expanded
+            )
+        };
+        let standard = if creep.is_standard { "" } else { " (shorter than the 30 min of OIML R 60)" };
+        format!(
+            "sensor {}, channel {}, {load} ({:.2} N){standard}\ncreep: {}\nrecovery: {}\nin later budgets: ± {:.3} % of \
+             the force\nkept in {}\n{NO_LABORATORY}\n",
+            clean(serial),
+            args.channel,
+            creep.load_n,
+            figure(&creep),
+            recovery.as_ref().map_or_else(|| "not told: unloaded for too short a time".to_owned(), figure),
+            100.0 * measured.relative,
+            path.display()
+        )
+    };
+    Ok(console::result(&text)?)
+}
+
+/// What `fingerforce sensor` says of the session's recording and channel, in a child: it opens an HDF5 file.
+fn judged(args: &Args, session: &Guided, lasts_s: f64) -> anyhow::Result<Value> {
+    // As the standard's 10 s are to its 30 min, so is the initial reading to a shorter test; loading alone takes a while.
+    let initial_s = (INITIAL_S * lasts_s / STANDARD_S).clamp(LOADING_S, INITIAL_S);
+    // Whoever loads takes a little, and so does a sensor to settle.
+    let shortest_s = 0.8 * lasts_s;
+    let recording = session.folder.join("recording-1.h5");
+    let output = Command::new(std::env::current_exe()?)
+        .arg("show")
+        .arg(&recording)
+        .args(["--sensor", "--initial", &initial_s.to_string(), "--shortest", &shortest_s.to_string()])
+        .stderr(Stdio::inherit())
+        .output()
+        .context("cannot start the child that judges the recording")?;
+    anyhow::ensure!(output.status.success(), "{} could not be judged", recording.display());
+    let told: Value = serde_json::from_slice(&output.stdout)?;
+    let all = told["validations"].as_array().map(Vec::as_slice).unwrap_or_default();
+    let of = all.iter().find(|of| of["channel"].as_u64() == Some(args.channel as u64));
+    of.cloned().context("the recording has no such channel")
+}

@@ -1,0 +1,192 @@
+//! A guided session at the terminal: the shell around a recording and a [`Guide`]. Says what to do, journals what was read.
+
+use super::Args;
+use crate::clock::{Clock, SystemClock};
+use crate::command::sensor_ports::Ports;
+use crate::command::start::{self, Whose};
+use crate::command::{check, keys, record};
+use crate::core::{Begun, Said};
+use crate::data_folder::DataFolder;
+use crate::guide::{Guide, Out, Step, step_to_json, to_json};
+use crate::health::Health;
+use crate::pipeline::{Output, SensorIdentity};
+use crate::shell::{self, Audience, Shell};
+use crate::stderr::Stderr;
+use crate::terminal::Terminal;
+use crate::typing::{Typed, Typing};
+use crate::visit::engine::Visit;
+use analysis::console::{Hint, advised, clean};
+use analysis::report::sensor::NO_LABORATORY;
+use analysis::sensor::certificate::Certificate;
+use anyhow::{Context as _, anyhow};
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// What a guided session came to.
+pub(super) struct Guided {
+    pub guide: Guide,
+    pub identity: SensorIdentity,
+    /// The calibration that was in force.
+    pub calibration: Option<Arc<Certificate>>,
+    pub folder: PathBuf,
+    pub data: PathBuf,
+    pub utc_ns: i64,
+}
+
+impl Guided {
+    pub fn visit_id(&self) -> String {
+        self.folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+    }
+}
+
+/// Goes through the steps with whoever loads the sensor, records and seals.
+pub(super) async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guided> {
+    let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+    let lines = Ports::one(args.port.clone(), args.baud).lines(args.data.as_deref())?;
+    let whose = Whose { examiner: args.operator.clone(), ..Whose::default() };
+    start::checked(&whose, None, SystemClock.utc_ns())?;
+    let (orders, waiting) = tokio::sync::mpsc::channel(16);
+    let mut seen = Seen::new(args, steps);
+    let mut place = None;
+    let mut shell = Shell::open(&lines, &mut seen, waiting, || {
+        let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
+        check::warn(data.path());
+        place = Some((data.path().to_owned(), SystemClock.utc_ns()));
+        let start = start::new(&whose, None, lines.len(), record::KEEP_FREE_MIB, &data)?;
+        Ok((data, start))
+    })?;
+    say(&format!("{NO_LABORATORY} Secure the masses; stay below the sensor's rated force."));
+    tokio::spawn(record::obey(signals, orders.clone()));
+    shell.audience().typing = keys::lines(orders);
+    let ended = shell.run(None).await;
+    let recorded = shell.close(ended)?;
+    if let Some(failure) = recorded.failure {
+        return Err(failure);
+    }
+    // The recording is made all the same; its samples are what the record stands on.
+    seal(&recorded.folder, args.json)?;
+    let whole = recorded.reason == DONE;
+    let identity = seen.identity.filter(|_| whole).ok_or_else(|| {
+        anyhow!("ended before it was done: no calibration was made")
+            .context(Hint::new("begin again; the samples are kept"))
+    })?;
+    let (data, utc_ns) = place.unwrap_or_default();
+    let (guide, calibration) = (seen.guide, seen.calibration);
+    Ok(Guided { guide, identity, calibration, folder: recorded.folder, data, utc_ns })
+}
+
+/// As JSON, stdout is for the result alone.
+fn seal(folder: &Path, quietly: bool) -> anyhow::Result<()> {
+    if !quietly {
+        return crate::command::seal_in_child(folder, None);
+    }
+    let mut child = std::process::Command::new(std::env::current_exe()?);
+    let output = child.arg("recover").arg(folder).stderr(std::process::Stdio::inherit()).output();
+    let output = output.context("cannot start the child that seals")?;
+    anyhow::ensure!(output.status.success(), "the recording in {} was not written", folder.display());
+    Ok(())
+}
+
+const DONE: &str = "calibration done";
+
+/// Whoever loads the sensor: what they are told, what they type, what was read.
+struct Seen {
+    guide: Guide,
+    channel: usize,
+    identity: Option<SensorIdentity>,
+    calibration: Option<Arc<Certificate>>,
+    terminal: Terminal,
+    typing: Typing,
+    done: bool,
+}
+
+impl Seen {
+    fn new(args: &Args, steps: Vec<Step>) -> Seen {
+        Seen {
+            guide: Guide::new(steps, args.still, args.channel),
+            channel: args.channel,
+            identity: None,
+            calibration: None,
+            terminal: Terminal::new(args.json),
+            typing: Typing::new(false),
+            done: false,
+        }
+    }
+}
+
+impl Audience for Seen {
+    fn begin(&mut self, _: &Begun, _: &Arc<dyn Clock>) {}
+
+    fn hear(&mut self, said: &[Said], _: Option<&Visit>, ports: &shell::Ports) {
+        for said in said {
+            // A load that hangs is no trial to be told of.
+            if !matches!(said, Said::Trial(_)) {
+                self.terminal.hear(said, ports);
+            }
+            let Said::Pipeline(output) = said else { continue };
+            match output {
+                Output::Identified { sensor: 1, identity, .. } => {
+                    if identity.channels.len() < self.channel {
+                        self.terminal.refusal = Some(no_channel(self.channel, identity.channels.len()));
+                    }
+                    self.identity = Some(identity.clone());
+                }
+                Output::Calibrated(1, of) if of.channel == self.channel => {
+                    self.calibration = Some(Arc::clone(of))
+                }
+                _ => {}
+            }
+            self.guide.hear(output);
+        }
+    }
+
+    fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
+        self.terminal.tick(now_ns, &health.wire, health.sync_age_ns);
+        let mut readings = Vec::new();
+        for out in self.guide.take() {
+            match out {
+                Out::Say(words) => self.terminal.line(&words),
+                Out::Read(reading) => {
+                    readings.push(to_json(&reading));
+                    let (known_n, samples) = (reading.reference_n, reading.samples);
+                    self.terminal.line(&format!("  read: {known_n:.4} N known, {samples} samples"));
+                }
+                Out::Step(words) => readings.push(step_to_json(&words)),
+                Out::Done => self.done = true,
+            }
+        }
+        readings
+    }
+
+    fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {
+        for typed in self.typing.hear(bytes, now_ns, false) {
+            if let Typed::Line(line) = typed {
+                self.guide.typed(&line);
+            }
+        }
+        Vec::new()
+    }
+
+    fn has_enough(&self) -> Option<&'static str> {
+        self.done.then_some(DONE)
+    }
+
+    fn end(&mut self) {
+        self.terminal.end();
+    }
+
+    fn refusal(&mut self) -> Option<anyhow::Error> {
+        self.terminal.refusal.take()
+    }
+}
+
+fn no_channel(asked: usize, there: usize) -> anyhow::Error {
+    anyhow!("the sensor has no channel {asked}, only {there}").context(Hint::new("choose one with --channel"))
+}
+
+fn say(words: &str) {
+    // A closed stderr is no reason to stop.
+    let _ = Stderr.write_all(format!("{}\n", clean(words)).as_bytes());
+}
