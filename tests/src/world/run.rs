@@ -84,17 +84,7 @@ pub fn run(script: &Script) -> Result<Run, String> {
     let disk = SimulatedDisk::new(script.seed);
     disk.set_short_writes(script.disk.short_writes);
     let plan = if script.planned { Some(plan()?) } else { None };
-    let begun = Begun {
-        visit_id: uuid::Uuid::from_u128(1).to_string(),
-        participant: "P001".to_owned(),
-        examiner: String::new(),
-        consent: String::new(),
-        about: Vec::new(),
-        plan: plan.as_ref().map(Plan::to_toml).unwrap_or_default(),
-        software: "simulated world".to_owned(),
-        started_utc: "2026-03-02T09:00:00Z".to_owned(),
-        utc_offset: "+00:00".to_owned(),
-    };
+    let begun = begun(plan.as_ref());
     let options = Options {
         segment_bytes: script.disk.segment_bytes,
         sync_interval: None,
@@ -147,6 +137,21 @@ pub fn run(script: &Script) -> Result<Run, String> {
         crashed: end.crashed,
         utc_ns: world.clock.utc_ns(),
     })
+}
+
+/// What is known as the visit begins.
+fn begun(plan: Option<&Plan>) -> Begun {
+    Begun {
+        visit_id: uuid::Uuid::from_u128(1).to_string(),
+        participant: "P001".to_owned(),
+        examiner: String::new(),
+        consent: String::new(),
+        about: Vec::new(),
+        plan: plan.map(Plan::to_toml).unwrap_or_default(),
+        software: "simulated world".to_owned(),
+        started_utc: "2026-03-02T09:00:00Z".to_owned(),
+        utc_offset: "+00:00".to_owned(),
+    }
 }
 
 /// How a session ended.
