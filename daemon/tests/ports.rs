@@ -160,7 +160,8 @@ fn a_sensors_number_is_its_ports_whoever_answers_first() {
 #[test]
 fn one_goes_and_returns_while_the_other_goes_on() {
     let mut bench = Bench::new(&["A", "B"]);
-    (bench.plug(0, 0), bench.plug(1, 1));
+    bench.plug(0, 0);
+    bench.plug(1, 1);
     bench.run(1.0);
     let before = bench.samples(1, 0);
     bench.unplug(1);
@@ -182,11 +183,14 @@ fn one_goes_and_returns_while_the_other_goes_on() {
 #[test]
 fn cables_that_are_put_back_the_other_way_round_change_nothing_but_the_way() {
     let mut bench = Bench::new(&["A", "B"]);
-    (bench.plug(0, 0), bench.plug(1, 1));
+    bench.plug(0, 0);
+    bench.plug(1, 1);
     bench.run(1.0);
-    (bench.unplug(0), bench.unplug(1));
+    bench.unplug(0);
+    bench.unplug(1);
     bench.run(0.5);
-    (bench.plug(0, 1), bench.plug(1, 0));
+    bench.plug(0, 1);
+    bench.plug(1, 0);
     bench.run(1.0);
     assert_eq!(bench.known(), names(&[(1, "A"), (2, "B")]));
     assert!(bench.samples(1, 0) > 1900 && bench.samples(2, 1) > 1900, "each in its own sensor");
@@ -196,7 +200,8 @@ fn cables_that_are_put_back_the_other_way_round_change_nothing_but_the_way() {
 #[test]
 fn a_serial_number_that_is_there_already_is_refused() {
     let mut bench = Bench::new(&["A", "A"]);
-    (bench.plug(0, 0), bench.plug(1, 1));
+    bench.plug(0, 0);
+    bench.plug(1, 1);
     bench.run(1.0);
     assert_eq!(bench.links(|state| matches!(state, LinkState::Twice(serial) if serial == "A")), [1]);
     assert_eq!(bench.known(), names(&[(1, "A")]));
@@ -206,7 +211,8 @@ fn a_serial_number_that_is_there_already_is_refused() {
 #[test]
 fn another_sensor_waits_to_be_accepted_and_gets_the_next_number() {
     let mut bench = Bench::new(&["A", "B", "C"]);
-    (bench.plug(0, 0), bench.plug(1, 1));
+    bench.plug(0, 0);
+    bench.plug(1, 1);
     bench.run(1.0);
     bench.unplug(0);
     bench.plug(2, 0);
@@ -222,7 +228,8 @@ fn another_sensor_waits_to_be_accepted_and_gets_the_next_number() {
 #[test]
 fn a_zero_is_taken_of_the_channel_that_was_named() {
     let mut bench = Bench::new(&["A", "B"]);
-    (bench.plug(0, 0), bench.plug(1, 1));
+    bench.plug(0, 0);
+    bench.plug(1, 1);
     bench.run(3.0);
     let zeroed = |bench: &Bench, from: usize| {
         let zeros = bench.out[from..].iter().filter_map(|output| match output {
