@@ -373,9 +373,13 @@ fn objections(
     found
         .extend(between.differences(&at, &own).into_iter().map(|what| format!("between the visits: {what}")));
     if first.population != visit.population {
+        let word = |population: &str| {
+            if population.is_empty() { "not recorded".to_owned() } else { population.to_owned() }
+        };
         found.push(format!(
             "between the visits: population differs: {} and {}",
-            first.population, visit.population
+            word(&first.population),
+            word(&visit.population)
         ));
     }
     found
@@ -402,7 +406,7 @@ fn error_of(
     match &rules.basis {
         Basis::Nothing => {
             change.cannot_say.push(
-                "no measurement error is known: give your own data with --reliability, or name a published value".to_owned(),
+                "no measurement error is known: give your own data with --reliability (the page takes reliability.json from the data folder), or name a published value".to_owned(),
             );
             None
         }
