@@ -4,7 +4,7 @@
 //! that was not corrected is the same to the last bit; `/events` says of each correction what it was and which numbers
 //! it changed. A moved mark is measured anew with the definitions of [`crate::measures`]; a person's onset has no spread,
 //! so rates of force development are unknown then. A corrected calibration scales forces, and holds are sought again in
-//! them ([`super::refind`]), because the finder's thresholds are newtons.
+//! them (`refind`), because the finder's thresholds are newtons.
 
 use super::layout::{EventRow, ObservationRow, Row, Sensor, TrialRow, Values};
 use super::read::{OwnedSamples, ReadError, Recording};

@@ -1,7 +1,7 @@
 //! `fingerforced calibrate`: guided from the terminal: a calibration, the daily check with one mass, the zero in six
 //! orientations, creep and recovery.
 //!
-//! Each records while it is guided ([`session`]); what was read stands in the recording, which `fingerforce sensor` reads again,
+//! Each records while it is guided (`session`); what was read stands in the recording, which `fingerforce sensor` reads again,
 //! and what came of it is kept with the sensor.
 
 mod bench;
