@@ -114,6 +114,11 @@ pub fn router(app: App) -> Router {
     router
         .route("/", get(index))
         .route("/participant", get(participant))
+        // A browser asks for this by itself where a reload comes before the page's own link to its icon was read.
+        .route(
+            "/favicon.ico",
+            get(async || ([(header::CONTENT_TYPE, "image/svg+xml")], include_str!("page/icon.svg"))),
+        )
         .layer(DefaultBodyLimit::max(BODY_BYTES))
         .layer(axum::middleware::from_fn_with_state(Arc::clone(&app.guard), guard::check))
         .with_state(app)
