@@ -17,7 +17,7 @@ use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
 
 /// The first record of a journal: whose visit this is and what was planned.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Begun {
     /// Visit id (UUID).
     pub visit_id: String,

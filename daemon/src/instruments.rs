@@ -62,15 +62,14 @@ impl Instruments {
     /// A channel that has just gone beyond its rated force, in words for whoever loads it.
     pub fn overload(&mut self, block: &Block) -> Option<String> {
         let (_, rated) = self.rated.iter_mut().find(|(sensor, _)| *sensor == block.sensor)?;
-        let (channels, mut told) = (rated.len(), None);
-        for (at, (rated_n, over)) in rated.iter_mut().enumerate() {
-            let forces = block.force_n.iter().skip(at).step_by(channels);
-            let peak_n = forces.map(|force_n| f64::from(force_n.abs())).fold(0.0, f64::max);
+        let mut told = None;
+        for (channel, (rated_n, over)) in (1..).zip(rated) {
+            let forces = block.channel_force_n(channel);
+            let peak_n = forces.iter().map(|force_n| f64::from(force_n.abs())).fold(0.0, f64::max);
             if peak_n > *rated_n && !std::mem::replace(over, true) {
                 told = Some(format!(
                     "OVERLOAD: sensor {}, channel {} at {peak_n:.1} N, rated {rated_n} N: unload it, then check it",
-                    block.sensor,
-                    at + 1
+                    block.sensor, channel
                 ));
             }
             *over &= peak_n >= OVERLOAD_OVER * *rated_n;

@@ -228,17 +228,10 @@ mod tests {
     const FOLDER: &str = "/data/visits/one";
 
     fn begun(plan: &str) -> Record {
-        let text = String::new;
         let begun = Begun {
-            visit_id: text(),
-            participant: text(),
-            examiner: text(),
-            consent: text(),
-            about: Vec::new(),
             plan: plan.to_owned(),
-            software: text(),
             started_utc: "1970-01-01T00:00:00Z".to_owned(),
-            utc_offset: text(),
+            ..Begun::default()
         };
         Record::Begun(serde_json::to_string(&begun).unwrap())
     }

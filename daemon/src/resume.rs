@@ -126,23 +126,19 @@ mod tests {
     use crate::clock::ManualClock;
 
     fn interrupted(boot: &str, last_ns: u64) -> Interrupted {
-        let text = String::new;
-        let begun = Begun {
-            visit_id: text(),
-            participant: text(),
-            examiner: text(),
-            consent: text(),
-            about: Vec::new(),
-            plan: text(),
-            software: text(),
-            started_utc: text(),
-            utc_offset: text(),
-        };
         let anchor =
             Anchor { monotonic_ns: 400, boottime_ns: 400, utc_ns: 10_400, host_boot_id: boot.to_owned() };
         let (core, missing) = (Core::new(None), VecDeque::new());
         let open_ports = BTreeSet::from([0]);
-        Interrupted { core, begun, missing, ports: 1, open_ports, last_ns, anchor: Some(anchor) }
+        Interrupted {
+            core,
+            begun: Begun::default(),
+            missing,
+            ports: 1,
+            open_ports,
+            last_ns,
+            anchor: Some(anchor),
+        }
     }
 
     #[test]

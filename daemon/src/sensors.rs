@@ -327,25 +327,13 @@ mod tests {
         let points: Vec<Point> = [0.0, 10.0, 20.0, 50.0].map(point).to_vec();
         let known =
             Known { resolution: 1.0, reference_relative: None, creep_relative: None, highest_degree: 1 };
+        let calibration = calibrate(&points, &known).unwrap();
         Certificate {
-            kind: analysis::sensor::certificate::KIND.to_owned(),
-            version: 1,
-            statement: String::new(),
             serial: serial.to_owned(),
-            channel: 1,
             when_utc: when_utc.to_owned(),
             valid_until: "2027-01-01".to_owned(),
-            operator: String::new(),
-            reference: String::new(),
-            gravity: None,
-            air_density: None,
-            temperature_c: None,
-            temperature_percent_per_k: None,
             rated_force_n: 200.0,
-            visit_id: String::new(),
-            software: String::new(),
-            calibration: calibrate(&points, &known).unwrap(),
-            points,
+            ..Certificate::new(points, calibration)
         }
     }
 

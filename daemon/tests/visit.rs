@@ -85,14 +85,9 @@ impl World {
         };
         let begun = Begun {
             visit_id: "v".into(),
-            participant: String::new(),
-            consent: String::new(),
-            about: Vec::new(),
-            examiner: String::new(),
             plan: plan.map(|plan| plan.to_toml()).unwrap_or_default(),
             software: "test".into(),
-            started_utc: String::new(),
-            utc_offset: String::new(),
+            ..Begun::default()
         };
         world.put(Record::Begun(serde_json::to_string(&begun).unwrap()));
         world.put(Record::Opened { port: 0, detail: "{}".into() });

@@ -3,7 +3,7 @@
 
 use analysis::recording::layout::TrialRow;
 use analysis::sensor::calibration::{Known, calibrate};
-use analysis::sensor::certificate::{Certificate, KIND};
+use analysis::sensor::certificate::Certificate;
 use analysis::sensor::instrument::Uncertainty;
 use analysis::sensor::points::{Direction, Point};
 use analysis::sensor::properties::{MeasuredCreep, Properties};
@@ -66,25 +66,13 @@ fn certificate() -> Certificate {
         .collect();
     let known =
         Known { resolution: 1.0, reference_relative: Some(5e-4), creep_relative: None, highest_degree: 1 };
+    let calibration = calibrate(&points, &known).unwrap();
     Certificate {
-        kind: KIND.to_owned(),
-        version: 1,
-        statement: String::new(),
         serial: "SIM-0001".to_owned(),
-        channel: 1,
         when_utc: "2025-06-01T00:00:00Z".to_owned(),
         valid_until: "2026-06-01".to_owned(),
-        operator: String::new(),
-        reference: String::new(),
-        gravity: None,
-        air_density: None,
-        temperature_c: None,
-        temperature_percent_per_k: None,
         rated_force_n: 200.0,
-        visit_id: String::new(),
-        software: String::new(),
-        calibration: calibrate(&points, &known).unwrap(),
-        points,
+        ..Certificate::new(points, calibration)
     }
 }
 

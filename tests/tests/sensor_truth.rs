@@ -5,7 +5,7 @@
 use analysis::sensor::Figure;
 use analysis::sensor::attitude;
 use analysis::sensor::calibration::{Known, calibrate};
-use analysis::sensor::certificate::{Certificate, KIND};
+use analysis::sensor::certificate::Certificate;
 use analysis::sensor::check::Check;
 use analysis::sensor::creep::INITIAL_S;
 use analysis::sensor::instrument::{InUse, Uncertainty, Zero};
@@ -352,25 +352,14 @@ fn certificate(seed: u64) -> Certificate {
     let known =
         Known { resolution: 1.0, reference_relative: Some(1e-6), creep_relative: None, highest_degree: 3 };
     let points = points(seed);
+    let calibration = calibrate(&points, &known).unwrap();
     Certificate {
-        kind: KIND.to_owned(),
-        version: 1,
-        statement: String::new(),
-        serial: String::new(),
-        channel: 1,
         when_utc: "2026-03-02T09:00:00Z".to_owned(),
         valid_until: "2027-03-02".to_owned(),
-        operator: String::new(),
-        reference: String::new(),
-        gravity: None,
-        air_density: None,
         temperature_c: Some(20.0),
         temperature_percent_per_k: Some(PER_K_PERCENT),
         rated_force_n: RATED_N,
-        visit_id: String::new(),
-        software: String::new(),
-        calibration: calibrate(&points, &known).unwrap(),
-        points,
+        ..Certificate::new(points, calibration)
     }
 }
 

@@ -55,6 +55,30 @@ pub struct Certificate {
 }
 
 impl Certificate {
+    /// What readings came to; whose they are, when and how they were taken is still to be said.
+    pub fn new(points: Vec<Point>, calibration: Calibration) -> Certificate {
+        Certificate {
+            kind: KIND.to_owned(),
+            version: 1,
+            statement: String::new(),
+            serial: String::new(),
+            channel: 1,
+            when_utc: String::new(),
+            valid_until: String::new(),
+            operator: String::new(),
+            reference: String::new(),
+            gravity: None,
+            air_density: None,
+            temperature_c: None,
+            temperature_percent_per_k: None,
+            rated_force_n: f64::NAN,
+            visit_id: String::new(),
+            software: String::new(),
+            points,
+            calibration,
+        }
+    }
+
     /// Curves for use.
     pub fn curves(&self) -> Option<Curves> {
         let of = |positive| self.calibration.branch(positive).map(|branch| branch.curve.clone());
@@ -124,25 +148,14 @@ pub(crate) mod tests {
             creep_relative: None,
             highest_degree: 3,
         };
+        let calibration = calibrate(&points, &known).unwrap();
         Certificate {
-            kind: KIND.to_owned(),
-            version: 1,
-            statement: String::new(),
             serial: "SIM-0001".to_owned(),
-            channel: 1,
             when_utc: "2026-03-02T09:00:00Z".to_owned(),
             valid_until: "2027-03-02".to_owned(),
-            operator: String::new(),
             reference: "masses".to_owned(),
-            gravity: None,
-            air_density: None,
-            temperature_c: None,
-            temperature_percent_per_k: None,
             rated_force_n: 200.0,
-            visit_id: String::new(),
-            software: String::new(),
-            calibration: calibrate(&points, &known).unwrap(),
-            points,
+            ..Certificate::new(points, calibration)
         }
     }
 

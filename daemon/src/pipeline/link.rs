@@ -99,6 +99,11 @@ impl Link {
         matches!(self.phase, Phase::Starting | Phase::Streaming | Phase::Stopping)
     }
 
+    /// The board has said who it is, and can be used.
+    pub fn is_identified(&self) -> bool {
+        !matches!(self.phase, Phase::Closed | Phase::Identifying | Phase::Refused)
+    }
+
     fn enter(&mut self, phase: Phase, now_ns: u64) {
         self.phase = phase;
         self.since_ns = now_ns;

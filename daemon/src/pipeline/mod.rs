@@ -238,9 +238,9 @@ struct PortState {
 }
 
 impl PortState {
-    /// The sensor that is known to be on it is still there, as far as is known.
+    /// Its sensor has said that it is there, since the port was opened: what was on it before may be on another by now.
     fn is_at_home(&self) -> bool {
-        self.open && self.stranger.is_none()
+        self.open && self.stranger.is_none() && (self.text.is_some() || self.link.is_identified())
     }
 }
 

@@ -288,19 +288,7 @@ mod tests {
         let item = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n";
         let of = |plan: &str, about: &[(&str, &str)]| {
             let about = about.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect();
-            let text = String::new;
-            let begun = Begun {
-                visit_id: text(),
-                participant: text(),
-                examiner: text(),
-                consent: text(),
-                about,
-                plan: format!("{plan}{item}"),
-                software: text(),
-                started_utc: text(),
-                utc_offset: text(),
-            };
-            participant(&begun)
+            participant(&Begun { about, plan: format!("{plan}{item}"), ..Begun::default() })
         };
         let condition = |value: &str| (CONDITION.to_owned(), value.to_owned());
         let plan = "title = \"t\"\npopulation = \"healthy adults\"\n";

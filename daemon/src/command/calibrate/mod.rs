@@ -17,7 +17,7 @@ use analysis::command::sensor::calibration_text;
 use analysis::console::{self, Usage, advised, clean};
 use analysis::report::sensor::NO_LABORATORY;
 use analysis::sensor::calibration::{HIGHEST_DEGREE, Known, calibrate};
-use analysis::sensor::certificate::{Certificate, KIND};
+use analysis::sensor::certificate::Certificate;
 use analysis::sensor::dead_weight::{CONVENTIONAL_AIR, Gravity, KnownForce};
 use analysis::sensor::readings::reference_relative;
 use session::Guided;
@@ -204,8 +204,6 @@ fn calibrated(args: &Args, gravity: Option<Gravity>, session: &Guided) -> anyhow
     };
     let calibration = calibrate(&points, &known).map_err(advised)?;
     let of = Certificate {
-        kind: KIND.to_owned(),
-        version: 1,
         statement: NO_LABORATORY.to_owned(),
         serial: session.identity.serial.clone(),
         channel: args.channel,
@@ -224,8 +222,7 @@ fn calibrated(args: &Args, gravity: Option<Gravity>, session: &Guided) -> anyhow
             .map_or(f64::NAN, |channel| channel.scale.rated_n),
         visit_id: session.visit_id(),
         software: concat!("finger-force ", env!("CARGO_PKG_VERSION")).to_owned(),
-        points,
-        calibration,
+        ..Certificate::new(points, calibration)
     };
     let path = sensors::keep_calibration(&SystemDisk, &session.data, &of).map_err(advised)?;
     let text = if args.json {
