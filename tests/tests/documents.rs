@@ -21,8 +21,8 @@ fn every_command_that_prints_json_has_its_section() {
     let mut found = 0;
     for (name, program) in [("fingerforce", fingerforce as fn() -> Command), ("fingerforced", fingerforced)] {
         for command in commands(&mut program()) {
-            let help = run(program().args([&command, "--help"])).stdout;
-            if command == "help" || !String::from_utf8(help).unwrap().contains("--json") {
+            let help = String::from_utf8(run(program().args([&command, "--help"])).stdout).unwrap();
+            if command == "help" || !help.lines().any(|line| line.trim_start().starts_with("--json")) {
                 continue;
             }
             let said = format!("`{name} {command} ");
