@@ -254,6 +254,12 @@ fn practices(disk: &Arc<dyn Disk>, data: &Path, settings: &Settings, now_utc_ns:
     const WHAT: &str = "practice";
     match practice::due(&**disk, data, settings, now_utc_ns) {
         Err(error) => line(WHAT, State::Warning, error.to_string(), ""),
+        Ok((0, _)) => line(
+            WHAT,
+            State::Good,
+            "nobody has practised yet",
+            "`fingerforced practice --examiner CODE`, on a spring or a dummy, before an examination",
+        ),
         Ok((known, due)) if due.is_empty() => {
             line(WHAT, State::Good, format!("{known} examiners have practised, none is due again"), "")
         }

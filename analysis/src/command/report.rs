@@ -115,11 +115,11 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
         page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
         let procedure = OfVisit::of(visit, rules.repeats().as_ref());
         page::procedure(&mut page, &procedure);
-        chart::signature(&mut page);
         if !args.no_figures {
             page.heading(3, "Traces");
             figures(&mut page, recording, &procedure)?;
         }
+        chart::signature(&mut page);
     }
     let contents: Vec<String> =
         read.iter().map(|(recording, _)| recording.content_sha256().to_owned()).collect();

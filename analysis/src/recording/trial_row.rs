@@ -3,6 +3,16 @@
 use super::layout::TrialRow;
 use crate::holds::Hold;
 use crate::measures::Measures;
+use crate::measures::repeats::HOLD;
+
+/// Flag of a pull that grew slower than was asked for.
+pub const TOO_SLOW: &str = "too_slow";
+/// Flag of a pull that grew faster than was asked for.
+pub const TOO_FAST: &str = "too_fast";
+/// Beginning of the flag of a pull that reached its cap: `reached_30.0_n`.
+pub const REACHED: &str = "reached";
+/// Beginning of the flag of what was not found: `below_0.8_n`.
+pub const BELOW: &str = "below";
 
 impl TrialRow {
     /// A row with a hold's columns filled in and everything else unknown; without a hold all is unknown.
@@ -35,9 +45,27 @@ impl TrialRow {
             hold.map(|hold| hold.flags.iter().map(word).collect::<Vec<_>>().join(",")).unwrap_or_default();
     }
 
+    /// How fast the examiner pulled, from the columns of the rise.
+    fn set_pace(&mut self) {
+        let rise_s = self.onset_s + self.time_to_90_percent_s - self.rise5_s;
+        let pace = 0.85 * self.peak_n / rise_s;
+        self.pace_n_per_s =
+            if self.kind == HOLD && rise_s > 0.0 && pace.is_finite() { pace } else { f64::NAN };
+    }
+
+    /// A flag of this name that carries a number: `below_0.8_n` is 0.8.
+    pub fn flagged_n(&self, name: &str) -> Option<&str> {
+        self.flags.split(',').find_map(|flag| flag.strip_prefix(name)?.strip_prefix('_')?.strip_suffix("_n"))
+    }
+
+    /// It has this flag.
+    pub fn is_flagged(&self, flag: &str) -> bool {
+        self.flags.split(',').any(|known| known == flag)
+    }
+
     /// Adds a flag, once.
     pub fn flag(&mut self, flag: &str) {
-        if self.flags.split(',').any(|known| known == flag) {
+        if self.is_flagged(flag) {
             return;
         }
         self.flags = if self.flags.is_empty() { flag.to_owned() } else { format!("{},{flag}", self.flags) };
@@ -55,6 +83,7 @@ impl TrialRow {
         self.rfd_100_n_per_s = or_nan(measures.rfd_100_n_per_s);
         self.rfd_200_n_per_s = or_nan(measures.rfd_200_n_per_s);
         self.steadiness_percent = or_nan(measures.steadiness_percent);
+        self.set_pace();
     }
 }
 
@@ -98,6 +127,7 @@ fn unknown() -> TrialRow {
         mean_n: nan,
         break_n: nan,
         loading_rate_n_per_s: nan,
+        pace_n_per_s: nan,
         drop_percent: nan,
         impulse_n_s: nan,
         time_to_peak_s: nan,
@@ -125,5 +155,32 @@ fn unknown() -> TrialRow {
         flags: text(),
         valid: 0,
         why_not: text(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_pace_is_the_slope_of_the_rise() {
+        // A straight rise to 20 N in 2 s: 5 % at 0.1 s and 90 % at 1.8 s after its start at 3 s.
+        let mut row =
+            TrialRow { kind: HOLD.to_owned(), onset_s: 3.0, rise5_s: 3.1, peak_n: 20.0, ..unknown() };
+        row.set_measures(&Measures { time_to_90_percent_s: Some(1.8), ..Measures::default() });
+        assert!((row.pace_n_per_s - 10.0).abs() < 1e-9, "{}", row.pace_n_per_s);
+        row.set_measures(&Measures::default());
+        assert!(row.pace_n_per_s.is_nan(), "an unknown rise has none");
+    }
+
+    #[test]
+    fn a_flag_with_a_number_is_read_and_one_of_another_name_is_not() {
+        let mut row = unknown();
+        row.flag("reached_30.0_n");
+        row.flag("reached_30.0_n");
+        row.flag(TOO_FAST);
+        assert_eq!(row.flags, "reached_30.0_n,too_fast");
+        assert_eq!((row.flagged_n(REACHED), row.flagged_n(BELOW)), (Some("30.0"), None));
+        assert!(row.is_flagged(TOO_FAST) && !row.is_flagged(TOO_SLOW));
     }
 }

@@ -12,7 +12,7 @@ use crate::health::Health;
 use crate::participant;
 use crate::pipeline::Output;
 use crate::port::DEFAULT_BAUD;
-use crate::practice::{self, Target};
+use crate::practice::Target;
 use crate::shell::{self, Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
 use crate::typing::Typed;
@@ -21,6 +21,7 @@ use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
 use crate::visit::plan::{Item, Plan, Sees, builtin};
 use analysis::console::{Hint, Usage, advised};
+use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
 use anyhow::Context;
@@ -344,7 +345,9 @@ impl Desk {
 
     fn practise(&mut self, row: &TrialRow, target: &Target) {
         let rates = &mut self.practised.rates_n_per_s;
-        let Some(rate) = practice::rate_n_per_s(row).filter(|_| rates.len() < target.pulls) else { return };
+        let Some(rate) = repeats::known(row.pace_n_per_s).filter(|_| rates.len() < target.pulls) else {
+            return;
+        };
         rates.push(rate);
         let number = rates.len();
         self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));
