@@ -3,9 +3,9 @@
 #![allow(clippy::unwrap_used)] // what goes wrong in a test ends it
 mod sample;
 
+use analysis::holds::{Parameters, Profile};
 use analysis::statistics::agreement::{cv_within_percent, limits};
 use analysis::statistics::anova::TwoWay;
-use analysis::holds::{Parameters, Profile};
 use analysis::statistics::change::Verdict;
 use analysis::statistics::intervals::welch;
 use analysis::statistics::sem::{self, Estimate};
@@ -199,7 +199,12 @@ fn share_said_to_have_changed(seed: u64, participants: usize, primary: usize, ot
             item.item.spread.mean_of_peaks_n = Some(30.0 + REST_SD * numbers.normal());
         }
         let of = compare(&visits, &rules).unwrap();
-        assert_eq!((of.judged_singly, of.judged_together), (primary, others), "{:?}", of.changes[0].cannot_say);
+        assert_eq!(
+            (of.judged_singly, of.judged_together),
+            (primary, others),
+            "{:?}",
+            of.changes[0].cannot_say
+        );
         assert!((of.false_changes - 0.05).abs() < 1e-12, "{}", of.false_changes);
         said += usize::from(of.changes.iter().any(|change| change.verdict != Some(Verdict::WithinError)));
     }
@@ -217,7 +222,9 @@ fn a_change_is_said_in_at_most_5_percent_of_visits_without_one() {
     // Allowed beyond it: 2.6 standard errors of the simulated share (99.5 % of such simulations lie within, one-sided).
     let chance = 2.6 * (0.05_f64 * 0.95 / (draws() / 2) as f64).sqrt();
     let mut shares = Vec::new();
-    for (seed, primary, others) in [(31, 0, 28), (32, 1, 27), (33, 2, 26), (34, 3, 25), (35, 1, 0), (36, 3, 0)] {
+    for (seed, primary, others) in
+        [(31, 0, 28), (32, 1, 27), (33, 2, 26), (34, 3, 25), (35, 1, 0), (36, 3, 0)]
+    {
         let share = share_said_to_have_changed(seed, 60, primary, others);
         assert!(share <= 0.05 + chance, "{primary} {others}: {share}");
         shares.push(share);

@@ -144,7 +144,8 @@ fn superseded_recordings_below_a_folder_are_whole_and_a_broken_chain_is_named() 
     let verify = || {
         let output = fingerforce(&["info", "--verify", "--json", folder.path().to_str().unwrap()]);
         let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-        let journals: Vec<String> = json["recordings"].as_array().unwrap().iter().map(|of| of["journal"].to_string()).collect();
+        let journals: Vec<String> =
+            json["recordings"].as_array().unwrap().iter().map(|of| of["journal"].to_string()).collect();
         (output.status.code(), json, journals.join(" "))
     };
     // The first was made before the journal was whole; the second from all of it; a correction made the third.

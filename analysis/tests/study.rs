@@ -85,7 +85,10 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     assert_eq!((chance(0), chance(1), &singly["false_changes"]), (0.025, 0.025, &0.05.into()));
     let mdc95 = &analysis["agreement"]["mdc95"];
     assert_eq!(&singly["changes"][0]["alone"]["mdc"], mdc95, "{singly:#}");
-    assert_eq!((&singly["changes"][1]["alone"], &singly["changes"][0]["beyond_alone"]), (&Value::Null, &false.into()));
+    assert_eq!(
+        (&singly["changes"][1]["alone"], &singly["changes"][0]["beyond_alone"]),
+        (&Value::Null, &false.into())
+    );
 
     // The plan of the first visit names it too.
     let plan = "[[item]]\nmuscle = \"right index abduction\"\ntest = \"make\"\nprimary = true\n";
@@ -117,7 +120,8 @@ fn the_procedures_error_stands_beside_the_instruments_everywhere() {
     assert_eq!(json(&run(&["summary", "--json"], file))["items"][0]["procedure"], Value::Null);
     let exported = json(&run(&[&["export", "--to", "json"], &given[..]].concat(), file));
     assert_eq!(&exported["recordings"][0]["procedure"][0]["sem_n"], sem_n);
-    let csv = String::from_utf8(run(&[&["export", "--to", "csv"], &given[..]].concat(), file).stdout).unwrap();
+    let csv =
+        String::from_utf8(run(&[&["export", "--to", "csv"], &given[..]].concat(), file).stdout).unwrap();
     let mut rows = csv::Reader::from_reader(csv.as_bytes());
     let header = rows.headers().unwrap().clone();
     let at = |name: &str| header.iter().position(|column| column == name).unwrap();
@@ -148,14 +152,19 @@ fn the_procedures_error_stands_beside_the_instruments_everywhere() {
     // The first item's overlay and its muscle; every trial of an item with an error in newtons.
     assert_eq!((with(&told), with("procedure SEM of one trial") >= 3), (2, true));
     let page = run(&[&["report", "--out", "-", "--no-figures"], &given[..]].concat(), file);
-    assert!(String::from_utf8(page.stdout).unwrap().contains(&format!("item-1: {told} (own data: left index")));
+    assert!(
+        String::from_utf8(page.stdout).unwrap().contains(&format!("item-1: {told} (own data: left index"))
+    );
 
     // Other people: the data say nothing of them.
     let other = visit(folder.path(), 3, 1.0, "injured", &make());
     let summary = json(&run(&[&["summary", "--json"], &given[..]].concat(), &[&other]));
     let procedure = &summary["items"][0]["procedure"];
     assert_eq!(procedure["sem_n"], Value::Null);
-    assert!(procedure["cannot_say"].to_string().contains("population differs: injured and invented"), "{procedure}");
+    assert!(
+        procedure["cannot_say"].to_string().contains("population differs: injured and invented"),
+        "{procedure}"
+    );
 }
 
 #[test]
@@ -333,12 +342,17 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         // Three trials of each of six visits; the six trials of one visit.
         let expected = if id.starts_with("reliability-") { 18 } else { 6 };
         assert_eq!(origins.len(), if id.ends_with("not_used") { 0 } else { expected }, "{id}: {number:#}");
-        assert!(origins.iter().all(|origin| origin["calibration"] == "nominal" && origin["first_sample"].is_i64()));
+        assert!(
+            origins
+                .iter()
+                .all(|origin| origin["calibration"] == "nominal" && origin["first_sample"].is_i64())
+        );
         assert_eq!(number["files"].as_array().unwrap().len(), if expected == 18 { 7 } else { 1 }, "{id}");
         assert!(number["formula"].as_str().is_some_and(|formula| formula.len() > 10), "{id}");
     }
     // Where a recording is not given, that is said.
-    let some = json(&run(&["info", "--json", "--reliability", data, "--number", "reliability-1.sem"], &files[..4]));
+    let some =
+        json(&run(&["info", "--json", "--reliability", data, "--number", "reliability-1.sem"], &files[..4]));
     assert!(some["formula"].as_str().unwrap().contains("4 of the 6 visits behind it"), "{some:#}");
 }
 

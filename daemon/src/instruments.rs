@@ -136,7 +136,14 @@ mod tests {
     use crate::sensors::tests::certificate;
 
     fn row(peak_zero_n: f64) -> TrialRow {
-        TrialRow { sensor: 1, channel: 1, peak_zero_n, mean_n: peak_zero_n, rest_n: 0.0, ..TrialRow::of_hold(None) }
+        TrialRow {
+            sensor: 1,
+            channel: 1,
+            peak_zero_n,
+            mean_n: peak_zero_n,
+            rest_n: 0.0,
+            ..TrialRow::of_hold(None)
+        }
     }
 
     fn flags(of: &Instruments, peak_zero_n: f64) -> String {
@@ -153,10 +160,13 @@ mod tests {
         // Its last day is 2027-01-01; it was loaded with 50 N at most, and is rated at 200 N.
         for (day, expired) in [("2027-01-01T23:59:59Z", false), ("2027-01-02T00:00:00Z", true)] {
             of.is_on(day);
-            for (peak_n, beyond) in
-                [(20.0, &[][..]), (60.0, &["beyond_calibration"]), (210.0, &["beyond_calibration", "beyond_rated_force"])]
-            {
-                let expected: Vec<&str> = beyond.iter().copied().chain(expired.then_some("calibration_expired")).collect();
+            for (peak_n, beyond) in [
+                (20.0, &[][..]),
+                (60.0, &["beyond_calibration"]),
+                (210.0, &["beyond_calibration", "beyond_rated_force"]),
+            ] {
+                let expected: Vec<&str> =
+                    beyond.iter().copied().chain(expired.then_some("calibration_expired")).collect();
                 assert_eq!(flags(&of, peak_n), expected.join(","), "{day}, {peak_n} N");
             }
         }

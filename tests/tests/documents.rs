@@ -17,7 +17,8 @@ fn commands(program: &mut Command) -> Vec<String> {
 
 #[test]
 fn every_command_that_prints_json_has_its_section() {
-    let told: Vec<&str> = sections().iter().filter_map(|(_, section)| section.trim().lines().next()).collect();
+    let told: Vec<&str> =
+        sections().iter().filter_map(|(_, section)| section.trim().lines().next()).collect();
     let mut found = 0;
     for (name, program) in [("fingerforce", fingerforce as fn() -> Command), ("fingerforced", fingerforced)] {
         for command in commands(&mut program()) {
@@ -26,7 +27,10 @@ fn every_command_that_prints_json_has_its_section() {
                 continue;
             }
             let said = format!("`{name} {command} ");
-            assert!(told.iter().any(|line| line.contains(&said)), "{said}… has no section in analysis/JSON.md");
+            assert!(
+                told.iter().any(|line| line.contains(&said)),
+                "{said}… has no section in analysis/JSON.md"
+            );
             found += 1;
         }
     }

@@ -65,8 +65,7 @@ fn number(args: &Args, id: &str) -> anyhow::Result<()> {
     if number.id.contains("reliability-") || number.id.ends_with(".limit") {
         number.files.extend(args.basis.own.reliability.iter().map(|path| path.display().to_string()));
     }
-    let text =
-        if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number) };
+    let text = if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number) };
     console::result(&text)?;
     Ok(())
 }

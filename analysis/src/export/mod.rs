@@ -81,9 +81,12 @@ fn with_procedure(rows: &[TrialRow], procedure: &OfVisit) -> Vec<Column> {
     let mut all = TrialRow::columns(rows);
     all.extend([
         number("procedure_sem_n", "N", PROCEDURE_SEM, |of| of.sem_n),
-        number("procedure_sem_percent", "%", "the same as a share of it, where errors grow with the force", |of| {
-            of.sem_percent
-        }),
+        number(
+            "procedure_sem_percent",
+            "%",
+            "the same as a share of it, where errors grow with the force",
+            |of| of.sem_percent,
+        ),
         number("procedure_trial_sem_n", "N", PROCEDURE_TRIAL_SEM, |of| of.trial_sem_n),
         Column {
             name: "procedure_sem_source",
@@ -97,7 +100,8 @@ fn with_procedure(rows: &[TrialRow], procedure: &OfVisit) -> Vec<Column> {
 
 const PROCEDURE_SEM: &str = "procedure's standard error of measurement of the item's result, from the site's own repeats: \
                              nothing of it is the instrument's";
-const PROCEDURE_TRIAL_SEM: &str = "procedure's standard error of measurement of a single trial's peak, from the same";
+const PROCEDURE_TRIAL_SEM: &str =
+    "procedure's standard error of measurement of a single trial's peak, from the same";
 
 impl Document {
     /// Reads it.

@@ -96,7 +96,8 @@ impl TrialFigure<'_> {
         let number = |name: &str, value: f64, unit: &str| {
             value.is_finite().then(|| format!("{name} {value:.2} {unit}"))
         };
-        let procedure_sem_n = self.procedure_sem_n.filter(|_| row.peak_zero_n.is_finite()).unwrap_or(f64::NAN);
+        let procedure_sem_n =
+            self.procedure_sem_n.filter(|_| row.peak_zero_n.is_finite()).unwrap_or(f64::NAN);
         let parts = [
             number("peak", row.peak_zero_n, "N"),
             number("procedure SEM of one trial's peak", procedure_sem_n, "N"),

@@ -350,9 +350,8 @@ impl Made {
 impl Made {
     /// The same on the page, with the ids of its numbers.
     fn row(&self) -> Vec<Cell> {
-        let number = |count: usize, field: &str| {
-            with_id(&count.to_string(), &visit_number_id(&self.visit_id, field))
-        };
+        let number =
+            |count: usize, field: &str| with_id(&count.to_string(), &visit_number_id(&self.visit_id, field));
         let trials = [
             number(self.trials_used, "trials_used"),
             "/".to_owned(),

@@ -227,15 +227,18 @@ fn resolve_reliability(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> 
     let Basis::Own(document) = basis else { return Err(NumberError::NoData(shown())) };
     let unknown = || NumberError::Unknown(shown());
     let (place, field) = id.split_once('.').ok_or_else(unknown)?;
-    let number: usize = place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
+    let number: usize =
+        place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
     let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
-    let (_, unit, formula) = RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
+    let (_, unit, formula) =
+        RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
     let behind: Vec<&String> = of.visits.iter().flatten().collect();
     let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
     let mut origins = Vec::new();
     for (recording, visit) in ours() {
         let rows = recording.trials()?;
-        let item = visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
+        let item =
+            visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
         let orders = item.map(|item| used(&item.item)).unwrap_or_default();
         origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
     }

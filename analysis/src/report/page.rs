@@ -510,7 +510,8 @@ pub fn procedure(page: &mut Page, of: &OfVisit) {
 /// The repeatability that limits come from, in short.
 pub fn basis(page: &mut Page, document: &Document) {
     page.heading(2, "Repeatability behind the limits");
-    let rows: Vec<Vec<Cell>> = (1..).zip(&document.analyses).map(|(number, of)| basis_row(number, of)).collect();
+    let rows: Vec<Vec<Cell>> =
+        (1..).zip(&document.analyses).map(|(number, of)| basis_row(number, of)).collect();
     page.table(
         &["quantity", "subjects × occasions", "ICC(2,1) = ICC(A,1), 95 %", "SEM (agreement)", "MDC95, 95 %"],
         &rows,

@@ -436,7 +436,8 @@ fn error_of(
             None
         }
         Basis::Own(document) => {
-            let Some(Own { of, as_ratio, sem }) = own(document, &change.muscle, &conditions, rules.form) else {
+            let Some(Own { of, as_ratio, sem }) = own(document, &change.muscle, &conditions, rules.form)
+            else {
                 change.cannot_say.push("the reliability data hold no such muscle and test".to_owned());
                 return None;
             };

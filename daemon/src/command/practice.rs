@@ -78,11 +78,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     })?;
     let data = args.data.clone().map_or_else(crate::data_folder::default_path, Ok).map_err(advised)?;
     practice::keep(&SystemDisk, &data, &practice).map_err(advised)?;
-    let text = if args.json {
-        documents::json(documents::PRACTICE, &practice)?
-    } else {
-        practice.words() + "\n"
-    };
+    let text =
+        if args.json { documents::json(documents::PRACTICE, &practice)? } else { practice.words() + "\n" };
     Ok(console::result(&text)?)
 }
 

@@ -222,8 +222,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !report.is_balanced() {
         anyhow::bail!("a fault of this program: its counters do not add up: {:?}", report.streams);
     }
-    let text =
-        if args.json { documents::json(documents::SIMULATION, &report)? } else { report.to_string() };
+    let text = if args.json { documents::json(documents::SIMULATION, &report)? } else { report.to_string() };
     Ok(console::result(&text)?)
 }
 

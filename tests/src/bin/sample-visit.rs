@@ -48,8 +48,7 @@ fn main() {
         ..Person::default()
     };
     let about = ["age=61", "sex=female", "dominant=right"];
-    let mut world =
-        World::about(&Plan::parse(PLAN).unwrap(), person, &["allow left break pain 0"], &about);
+    let mut world = World::about(&Plan::parse(PLAN).unwrap(), person, &["allow left break pain 0"], &about);
     let calibration = Setting::Calibration(Box::new(certificate()));
     world.put(Record::Parameters(serde_json::to_string(&calibration).unwrap()));
     let took_s = world.run(600.0);
