@@ -13,7 +13,7 @@ use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialRe
 use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
-use analysis::recording::trial_row::{TOO_FAST, TOO_SLOW};
+use analysis::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
 
@@ -371,10 +371,12 @@ impl Core {
         row.valid = u8::from(result.valid);
         row.why_not.clone_from(&result.why_not);
         let below = result.below_n.map(|below_n| format!("below_{below_n}_n"));
-        let reached = result.reached_cap_n.map(|cap_n| format!("reached_{cap_n:.1}_n"));
+        row.cap_n = result.cap_n.unwrap_or(f64::NAN);
+        let reached = result.reached_cap.then_some(REACHED_CAP);
         let pace = result.pace_n_per_s.and_then(|range| pace_flag(range, row.pace_n_per_s));
         let was = result.was.iter().map(|item| format!("was_item_{item}"));
-        for flag in below.into_iter().chain(reached).chain(pace.map(str::to_owned)).chain(was) {
+        let marks = reached.into_iter().chain(pace).map(str::to_owned);
+        for flag in below.into_iter().chain(marks).chain(was) {
             row.flag(&flag);
         }
         let Some(item) = result.item.and_then(|item| self.visit.item(item)) else { return };

@@ -207,8 +207,11 @@ impl Terminal {
         } else if self.now_sees != Sees::All {
             "recorded".to_owned()
         } else {
-            let mean =
-                if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
+            let mean = if row.mean_n.is_nan() {
+                String::new()
+            } else {
+                format!(", mean {:.2} N above the touch", row.mean_n)
+            };
             format!("peak {:.2} N{mean}", row.peak_zero_n)
         };
         let why = if row.why_not.is_empty() {

@@ -14,7 +14,6 @@ use super::Document;
 use crate::cautions::CAUTIONS;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Column, Row, TrialRow, Values};
-use crate::recording::trial_row::BELOW;
 use crate::study::plan;
 use crate::trial::{Outcome, Test};
 use serde_json::{Value, json};
@@ -168,7 +167,7 @@ fn trial(of: &Document, row: &TrialRow, items: &[Item]) -> Value {
     let mut trial = observation(of, ("peak_zero_n", "peak above zero"), &row.muscle, &row.test);
     let outcome = row.outcome.parse::<Outcome>();
     let peak = repeats::known(row.peak_zero_n);
-    let below = row.flagged_n(BELOW).and_then(|limit_n| limit_n.parse().ok());
+    let below = row.below_n().and_then(|limit_n| limit_n.parse().ok());
     match (outcome, peak, below) {
         (Ok(Outcome::BelowMeasurable), _, Some(limit)) => compared(&mut trial, "<", limit),
         (Ok(Outcome::HeldToLimit), Some(peak), _) => compared(&mut trial, ">=", peak),

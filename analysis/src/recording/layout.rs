@@ -325,6 +325,7 @@ table! {
         palm: String, "", "palm's direction";
         position: String, "", "neutral, lengthened or shortened";
         feedback: String, "", "what the participant saw";
+        cap_n: f64, "N", "force at which the pull was to stop", later;
         rest_before_s: f64, "s", "rest of this muscle before the trial";
         pain: f64, "", "pain 0 to 10 as entered";
         tare: i64, "", "row of the sensor's tares in force, from 0; -1 none";

@@ -9,10 +9,10 @@ use crate::measures::repeats::HOLD;
 pub const TOO_SLOW: &str = "too_slow";
 /// Flag of a pull that grew faster than was asked for.
 pub const TOO_FAST: &str = "too_fast";
-/// Beginning of the flag of a pull that reached its cap: `reached_30.0_n`.
-pub const REACHED: &str = "reached";
-/// Beginning of the flag of what was not found: `below_0.8_n`.
-pub const BELOW: &str = "below";
+/// Flag of a pull that reached its cap.
+pub const REACHED_CAP: &str = "reached_cap";
+/// Beginning of the flag of what was not found, with the least that would have been: `below_0.8_n`.
+const BELOW: &str = "below_";
 
 impl TrialRow {
     /// A row with a hold's columns filled in and everything else unknown; without a hold all is unknown.
@@ -53,9 +53,9 @@ impl TrialRow {
             if self.kind == HOLD && rise_s > 0.0 && pace.is_finite() { pace } else { f64::NAN };
     }
 
-    /// A flag of this name that carries a number: `below_0.8_n` is 0.8.
-    pub fn flagged_n(&self, name: &str) -> Option<&str> {
-        self.flags.split(',').find_map(|flag| flag.strip_prefix(name)?.strip_prefix('_')?.strip_suffix("_n"))
+    /// Where nothing was found: there was less than this, N, as it was written down.
+    pub fn below_n(&self) -> Option<&str> {
+        self.flags.split(',').find_map(|flag| flag.strip_prefix(BELOW)?.strip_suffix("_n"))
     }
 
     /// It has this flag.
@@ -144,6 +144,7 @@ fn unknown() -> TrialRow {
         moment_n_cm: nan,
         palm: text(),
         position: text(),
+        cap_n: nan,
         feedback: text(),
         rest_before_s: nan,
         pain: nan,
@@ -174,13 +175,13 @@ mod tests {
     }
 
     #[test]
-    fn a_flag_with_a_number_is_read_and_one_of_another_name_is_not() {
+    fn flags_are_read_as_they_were_set() {
         let mut row = unknown();
-        row.flag("reached_30.0_n");
-        row.flag("reached_30.0_n");
-        row.flag(TOO_FAST);
-        assert_eq!(row.flags, "reached_30.0_n,too_fast");
-        assert_eq!((row.flagged_n(REACHED), row.flagged_n(BELOW)), (Some("30.0"), None));
-        assert!(row.is_flagged(TOO_FAST) && !row.is_flagged(TOO_SLOW));
+        row.flag(REACHED_CAP);
+        row.flag(REACHED_CAP);
+        assert_eq!((row.flags.as_str(), row.below_n()), ("reached_cap", None));
+        row.flag("below_0.8_n");
+        assert_eq!(row.below_n(), Some("0.8"));
+        assert!(row.is_flagged(REACHED_CAP) && !row.is_flagged(TOO_SLOW));
     }
 }

@@ -11,7 +11,7 @@ use crate::recording::layout::{
     CLOCKS, FINISHED, INTERRUPTED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, Root, TAKEN_BACK, TrialRow,
 };
 use crate::recording::read::{ReadError, Recording};
-use crate::recording::trial_row::{BELOW, REACHED, TOO_FAST, TOO_SLOW};
+use crate::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use crate::study::plan::Plan;
 use crate::trial::{Outcome, Side, Test};
 use sha2::{Digest, Sha256};
@@ -84,7 +84,7 @@ pub fn origin(page: &mut Page, file: &str, recording: &Recording) {
     page.classed(
         "quiet",
         &format!(
-            "Recording {file}: visit {}, revision {}, measured by {}; digest of the contents {}.",
+            "Recording {file}: visit {}, revision {}. Measured by {}; digest of the contents {}.",
             root.visit_id,
             root.revision,
             root.software,
@@ -165,7 +165,7 @@ fn name_of(plan: &Plan, item: i64) -> String {
 /// A trial that is a result of its own and not one of a mean, in short.
 pub fn beside_the_mean(trial: &Trial, rows: &[TrialRow]) -> String {
     let row = rows.iter().find(|row| row.order == trial.order);
-    let below = row.and_then(|row| row.flagged_n(BELOW)).map(|limit_n| format!("<{limit_n}"));
+    let below = row.and_then(TrialRow::below_n).map(|limit_n| format!("<{limit_n}"));
     let peak = trial.peak_zero_n.map_or_else(|| "–".to_owned(), |peak_n| format!("{peak_n:.1}"));
     match trial.outcome.parse::<Outcome>() {
         Ok(Outcome::BelowMeasurable) => below.unwrap_or_else(|| "below measurable".to_owned()),
@@ -388,7 +388,9 @@ pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, of
         let was = row.flags.split(',').filter_map(|flag| flag.strip_prefix("was_item_")?.parse().ok());
         let was: Vec<String> = was.map(|item| name_of(plan, item)).collect();
         let moved = (!was.is_empty()).then(|| format!("it was entered as {}", was.join(", then as ")));
-        let reached = row.flagged_n(REACHED).map(|cap_n| format!("the limit of {cap_n} N was reached"));
+        let reached = row
+            .is_flagged(REACHED_CAP)
+            .then(|| format!("the limit of {:.1} N was reached, peak {:.2} N", row.cap_n, row.peak_zero_n));
         let pace = |flag: &str, word: &str| {
             let told = format!("the force grew {word} than the plan asks for, {:.1} N/s", row.pace_n_per_s);
             row.is_flagged(flag).then_some(told)

@@ -114,6 +114,7 @@ fn breaks(page: &mut Page, visit_id: &str, rows: &[TrialRow]) {
             Cell::short(&format!("trial-{}", row.order)),
             Cell::text(&row.muscle),
             Cell::short(&row.outcome.replace('-', " ")),
+            number(row.cap_n, 1, "cap_n"),
             number(row.pace_n_per_s, 1, "pace_n_per_s"),
             Cell::short(asked),
             number(row.loading_rate_n_per_s, 1, "loading_rate_n_per_s"),
@@ -126,12 +127,21 @@ fn breaks(page: &mut Page, visit_id: &str, rows: &[TrialRow]) {
     }
     page.heading(3, "How the break pulls went");
     page.table(
-        &["trial", "muscle", "ended", "pace, N/s", "than asked", "rate at the end, N/s", "drop, %"],
+        &[
+            "trial",
+            "muscle",
+            "ended",
+            "limit, N",
+            "pace, N/s",
+            "than asked",
+            "rate at the end, N/s",
+            "drop, %",
+        ],
         &rows,
     );
     page.classed(
         "quiet",
-        "Pace: mean slope of the rise from 5 to 90 % of the peak. Rate at the end: slope over the last 0.5 s before the \
+        "Limit: the force at which the pull was to stop. Pace: mean slope of the rise from 5 to 90 % of the peak. Rate at the end: slope over the last 0.5 s before the \
          break or the peak. The force of a break depends on the examiner's speed (Burns and Spanier 2005).",
     );
 }
@@ -178,10 +188,16 @@ fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> 
     let mut lines = Vec::new();
     for (number, sensor) in (1..).zip(recording.sensors()) {
         let gaps = recording.gaps(number)?;
-        let missing: i64 = gaps.iter().map(|gap| gap.missing).filter(|missing| *missing > 0).sum();
-        let lost = match gaps.len() {
-            0 => "no sample is missing".to_owned(),
-            n => format!("{n} gaps, at least {missing} samples missing"),
+        let missing: i64 = gaps.iter().map(|gap| gap.missing.max(0)).sum();
+        let unknown = gaps.iter().filter(|gap| gap.missing < 0).count();
+        let lost = match (gaps.len(), unknown) {
+            (0, _) => "no sample is missing".to_owned(),
+            (n, 0) => format!("{missing} samples are missing, in {n} gaps"),
+            (n, unknown) => {
+                format!(
+                    "{missing} samples are missing, in {n} gaps, and in {unknown} of them nobody knows how many more"
+                )
+            }
         };
         lines.push(format!("Sensor {number}: {}; {}; {lost}", sensor.serial, instrument(sensor)));
     }

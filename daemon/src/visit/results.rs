@@ -40,8 +40,10 @@ pub struct TrialResult {
     pub below_n: Option<f64>,
     /// Share of the hold within the target's band, where there is one.
     pub in_band: Option<f64>,
-    /// The cap, N, where it was reached.
-    pub reached_cap_n: Option<f64>,
+    /// Where the pull was to stop, N.
+    pub cap_n: Option<f64>,
+    /// It got there.
+    pub reached_cap: bool,
     /// Least and greatest pace that was asked for, N/s.
     pub pace_n_per_s: Option<(f64, f64)>,
     /// Pain, 0 to 10, as said.
@@ -71,7 +73,8 @@ impl TrialResult {
             peak_zero_n: None,
             below_n: None,
             in_band: None,
-            reached_cap_n: None,
+            cap_n: None,
+            reached_cap: false,
             pace_n_per_s: None,
             pain: None,
             was: Vec::new(),

@@ -438,7 +438,8 @@ fn the_cap_is_said_from_the_force_itself_ends_the_item_and_is_not_repeated() {
     );
     world.pull(31.0, 1.2, |_| {});
     assert_eq!(world.results()[3], (2, "held-to-limit", true));
-    assert_eq!(world.visit.results().attempts()[3].reached_cap_n, Some(30.0));
+    let last = &world.visit.results().attempts()[3];
+    assert_eq!((last.cap_n, last.reached_cap), (Some(30.0), true));
     assert!(world.done() && world.heard("this item ends: the cap was reached"));
 }
 
