@@ -318,6 +318,52 @@ mod tests {
     }
 
     #[test]
+    fn calibrations_are_told_by_their_last_day_and_failed_checks_beside_them() {
+        use analysis::sensor::check::Check;
+        let place = tempfile::tempdir().unwrap();
+        let disk = SystemDisk::shared();
+        let data = place.path();
+        let none = check(&disk, data, NOW_UTC_NS);
+        assert!(none.iter().all(|line| line.what != "calibration"), "{none:?}");
+        let of = sensors::tests::certificate("A-1", "2026-01-05T09:00:00Z", 400.0);
+        sensors::keep_calibration(&*disk, data, &of).unwrap();
+        let at = |day: &str| {
+            let at: jiff::Timestamp = format!("{day}T12:00:00Z").parse().unwrap();
+            calibrations(&disk, data, i64::try_from(at.as_nanosecond()).unwrap())
+        };
+        // Valid until 2027-01-01: a word of warning from 30 days before.
+        for (day, state, told) in [
+            ("2026-12-02", State::Good, "valid until 2027-01-01"),
+            ("2026-12-03", State::Warning, "valid until 2027-01-01 only"),
+            ("2027-01-01", State::Warning, "valid until 2027-01-01 only"),
+            ("2027-01-02", State::Warning, "expired after 2027-01-01"),
+        ] {
+            let lines = at(day);
+            assert_eq!((lines.len(), lines[0].state), (1, state), "{day}: {lines:?}");
+            assert_eq!(lines[0].told, format!("sensor A-1, channel 1: {told}"));
+        }
+        let keep = |when_utc: &str, passed| {
+            let check = Check {
+                when_utc: when_utc.to_owned(),
+                serial: "A-1".to_owned(),
+                channel: 1,
+                reference_n: 9.8,
+                read_n: 9.8,
+                expanded_n: 0.1,
+                limit_n: 0.2,
+                passed,
+                visit_id: String::new(),
+            };
+            sensors::keep_check(&*disk, data, &check).unwrap();
+        };
+        keep("2026-03-01T09:00:00Z", false);
+        let failed = at("2026-03-02");
+        assert_eq!((failed.len(), state(&failed, "sensor check")), (2, State::Warning), "{failed:?}");
+        keep("2026-03-02T09:00:00Z", true);
+        assert_eq!(at("2026-03-02").len(), 1, "the last check counts");
+    }
+
+    #[test]
     fn a_fresh_folder_is_good_and_each_trouble_is_told() {
         let place = tempfile::tempdir().unwrap();
         let data = place.path().join("data");

@@ -16,6 +16,8 @@ use std::collections::VecDeque;
 
 /// How often it is told how long a load is to stay.
 const TOLD: u64 = 10;
+/// How often a load is taken off for the step response.
+const STEPS: u32 = 3;
 /// An unsteady load is told about after this long, s.
 const IMPATIENT_S: f64 = 15.0;
 
@@ -155,6 +157,19 @@ impl Programme {
             step(format!("press Enter and load {load} at once: it stays for {long}"), lasts_s),
             step(format!("press Enter and unload it at once: nothing touches it for {long}"), lasts_s),
         ]
+    }
+
+    /// Step response: a load that hangs still is taken off at once, several times; the fastest is the least of the hand.
+    pub fn step(load: &str, still_s: f64) -> Vec<Step> {
+        let still = |words: String| Step { lasts_s: still_s, ..Step::new(words, None) };
+        let once = |time: u32| {
+            let place = format!("step {time} of {STEPS}");
+            let hang = format!("{place}: hang {load} on a thread, let it hang still, then Enter");
+            let cut = format!("{place}: press Enter, then cut the thread or lift the load off at once");
+            [still(hang), still(cut)]
+        };
+        let first = still("nothing on the sensor, then Enter".to_owned());
+        std::iter::once(first).chain((1..=STEPS).flat_map(once)).collect()
     }
 
     /// A check: without, with, without one load.

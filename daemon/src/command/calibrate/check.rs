@@ -7,6 +7,7 @@ use crate::journal::{Disk, Reader, SystemDisk};
 use crate::pipeline::{Output, Pipeline};
 use crate::sensors;
 use analysis::console::{self, Hint, advised, clean};
+use analysis::documents;
 use analysis::sensor::check::{Check, limit_n};
 use analysis::sensor::dead_weight::KnownForce;
 use anyhow::{Context as _, anyhow};
@@ -48,9 +49,8 @@ pub(super) fn checked(args: &Args, known: KnownForce, session: &Guided) -> anyho
     sensors::keep_check(&SystemDisk, &session.data, &check).map_err(advised)?;
     let doubtful = if check.passed { Vec::new() } else { since_last_good(session, &earlier)? };
     let text = if args.json {
-        serde_json::to_string_pretty(
-            &serde_json::json!({ "check": check, "recordings_since_last_good": doubtful }),
-        )? + "\n"
+        let told = serde_json::json!({ "check": check, "recordings_since_last_good": doubtful });
+        documents::json(documents::CHECK, &told)?
     } else {
         let list: String = doubtful.iter().map(|folder| format!("  {}\n", folder.display())).collect();
         let told = if check.passed {

@@ -1,5 +1,5 @@
 //! `fingerforced calibrate`: guided from the terminal: a calibration, the daily check with one mass, the zero in six
-//! orientations, creep and recovery.
+//! orientations, creep and recovery, the step response.
 //!
 //! Each records while it is guided (`session`); what was read stands in the recording, which `fingerforce sensor` reads again,
 //! and what came of it is kept with the sensor.
@@ -23,7 +23,7 @@ use analysis::sensor::readings::reference_relative;
 use session::Guided;
 use std::path::PathBuf;
 
-/// Calibrate a sensor, guided; check it with one mass; measure its zero by attitude, or its creep
+/// Calibrate a sensor, guided; check it with one mass; measure its zero by attitude, its creep, or its step response
 ///
 /// Says what to load when, waits until it hangs still, reads it, and keeps the record with the sensor: every later recording
 /// uses it. Local gravity has no default: give --latitude and --height, or a measured --gravity. Not an accredited
@@ -34,6 +34,7 @@ use std::path::PathBuf;
 ///   fingerforced calibrate --port /dev/ttyACM0 --reference --reference-uncertainty 0.1 --load 5 --load 20 --load 50
 ///   fingerforced calibrate --attitude --port /dev/ttyACM0
 ///   fingerforced calibrate --creep-test --port /dev/ttyACM0 --mass 10
+///   fingerforced calibrate --step-test --port /dev/ttyACM0 --mass 5
 ///   fingerforced calibrate --check --port /dev/ttyACM0 --gravity 9.8127 --gravity-uncertainty 0.0002 --tolerance 0.01 --mass 2
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
@@ -114,14 +115,17 @@ pub struct Args {
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = channel)]
     channel: usize,
     /// A check with one mass instead: before and after the session
-    #[arg(long, conflicts_with_all = ["attitude", "creep_test"])]
+    #[arg(long, conflicts_with_all = ["attitude", "creep_test", "step_test"])]
     check: bool,
     /// The zero in six orientations instead: what the weight of the sensor's own parts does to it
-    #[arg(long, conflicts_with = "creep_test")]
+    #[arg(long, conflicts_with_all = ["creep_test", "step_test"])]
     attitude: bool,
     /// Creep and recovery under one mass instead (OIML R 60: 30 min loaded, 30 min unloaded)
-    #[arg(long)]
+    #[arg(long, conflicts_with = "step_test")]
     creep_test: bool,
+    /// The step response instead: one mass on a thread, cut off at once, three times
+    #[arg(long)]
+    step_test: bool,
     /// How long the creep test lasts, loaded and unloaded each, minutes
     #[arg(long, value_name = "MIN", default_value_t = 30.0, requires = "creep_test")]
     minutes: f64,
@@ -137,6 +141,8 @@ enum Task {
     Attitude,
     /// Under a load of this name.
     Creep(String),
+    /// Of a load of this name.
+    Step(String),
 }
 
 /// Runs the command.
@@ -153,6 +159,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         Task::Check(known) => check::checked(args, known, &session),
         Task::Attitude => bench::attitude(args, &session),
         Task::Creep(load) => bench::creep(args, &load, &session),
+        Task::Step(load) => bench::step(args, &load, &session),
     }
 }
 
@@ -165,6 +172,11 @@ fn task(args: &Args) -> anyhow::Result<(Task, Vec<Step>)> {
         let load = bench::load(args)?;
         let steps = Programme::creep(&load, 60.0 * args.minutes);
         return Ok((Task::Creep(load), steps));
+    }
+    if args.step_test {
+        let load = bench::load(args)?;
+        let steps = Programme::step(&load, bench::step_still_s(args));
+        return Ok((Task::Step(load), steps));
     }
     let gravity = loads::gravity(args)?;
     let loads = loads::loads(args, gravity.as_ref())?;
