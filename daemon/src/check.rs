@@ -1,8 +1,8 @@
 //! The machine's readiness: is there room, are the files private, is the clock set, what waits.
 //!
-//! Comes in: a data folder and the time. Goes out: a line a question. Nothing is changed; locks are tried and let go of.
+//! Comes in: a data folder and the time. Goes out: a line a question. Nothing is changed.
 
-use crate::data_folder::{self, FolderError};
+use crate::data_folder;
 use crate::erase;
 use crate::journal::disk::Disk;
 use crate::practice;
@@ -57,7 +57,7 @@ pub fn check(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
     let visits = data_folder::visits(&**disk, data).unwrap_or_default();
     let mut lines = vec![folder(data), room(disk, data), clock(&visits, now_utc_ns)];
     lines.push(private(data));
-    lines.push(leftovers(disk, &visits, now_utc_ns));
+    lines.push(leftovers(disk, data, &visits, now_utc_ns));
     lines.push(erasures(disk, data));
     lines.extend(by_settings(disk, data, &visits, now_utc_ns));
     lines.push(known_sensors(disk, data));
@@ -177,22 +177,22 @@ fn open_to_others(path: &Path, open: &mut Vec<PathBuf>) {
     entries.into_iter().flatten().flatten().for_each(|entry| open_to_others(&entry.path(), open));
 }
 
-fn leftovers(disk: &Arc<dyn Disk>, visits: &[PathBuf], now_utc_ns: i64) -> Line {
+fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: i64) -> Line {
     const WHAT: &str = "leftover journals";
     let (mut interrupted, mut unsealed, mut unreadable, mut running) = (0, 0, 0, 0);
-    let mut waits = None;
+    let mut waits = Vec::new();
     for folder in visits {
         if seal::recordings(&**disk, folder).is_ok_and(|recordings| !recordings.is_empty()) {
             continue;
         }
-        if matches!(data_folder::lock_visit(&**disk, folder), Err(FolderError::InUse { .. })) {
+        if data_folder::is_in_use(&**disk, folder) {
             running += 1;
             continue;
         }
         match look_at_journal(disk, folder, now_utc_ns).map(|(look, _)| decide(&look, false)) {
             Ok(Decision::Interrupted) => {
                 interrupted += 1;
-                waits.get_or_insert(folder);
+                waits.push(folder);
             }
             Ok(Decision::Seal | Decision::SealAgain) => unsealed += 1,
             Ok(_) => {}
@@ -209,9 +209,14 @@ fn leftovers(disk: &Arc<dyn Disk>, visits: &[PathBuf], now_utc_ns: i64) -> Line 
     let told =
         format!("{running}{interrupted} interrupted, {unsealed} to be sealed, {unreadable} unreadable");
     // One that waits is sealed only where it is named.
-    let which = waits.map_or_else(String::new, |folder| format!(" {}", folder.display()));
-    let hint =
-        format!("go on with `fingerforced record --resume`, or seal with `fingerforced recover{which}`");
+    let named = waits.iter().map(|folder| format!("`fingerforced recover {}`", folder.display()));
+    let named: Vec<String> = named.collect();
+    let on = (!named.is_empty())
+        .then(|| format!("go on with `fingerforced record --resume`, or seal with {}", named.join(", ")));
+    let others =
+        (unsealed > 0).then(|| format!("`fingerforced recover {}` seals the others", data.display()));
+    let hint: Vec<String> = on.into_iter().chain(others).collect();
+    let hint = hint.join("; ");
     line(WHAT, State::Warning, told, hint)
 }
 

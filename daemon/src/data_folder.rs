@@ -130,6 +130,11 @@ pub fn visits(disk: &dyn Disk, data: &Path) -> Result<Vec<PathBuf>, FolderError>
     Ok(visits)
 }
 
+/// A running program has this visit. Nothing is changed by asking.
+pub fn is_in_use(disk: &dyn Disk, folder: &Path) -> bool {
+    disk.is_locked(&folder.join(LOCK))
+}
+
 /// Takes a visit's lock.
 ///
 /// # Errors

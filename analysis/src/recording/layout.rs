@@ -32,13 +32,20 @@ pub const PORT_OPENED: &str = "port opened";
 pub const FOR_SENSOR: &str = "for_sensor";
 /// `kind` of the event that a calibration is in force; its detail is the whole record (`sensor::certificate`, JSON).
 pub const CALIBRATION: &str = "calibration in force";
+/// Value of what was asked for and not answered.
+pub const NOT_ENTERED: &str = "not entered";
 /// Value of a grade that takes the muscle's one before it back.
 pub const TAKEN_BACK: &str = "taken back";
 /// `kind` of the event that the recording was ended; its detail says why. Without it the program was cut off.
 pub const FINISHED: &str = "finished";
 /// That reason where the plan was done to its end.
 pub const PLAN_FINISHED: &str = "plan finished";
-/// Detail of a port that was closed because the program was cut off: what follows was recorded after it went on.
+/// `kind` of the event that somebody, or the program, did something; its detail is JSON.
+pub const ACTION: &str = "action";
+/// That detail where the program was cut off and goes on.
+pub const RESUMED: &str = r#"{"visit":"resumed"}"#;
+/// Detail of a port that was closed because the program was cut off: what follows was recorded after it went on. Before
+/// there was [`RESUMED`] that was all that told it.
 pub const INTERRUPTED: &str = "interrupted";
 /// `kind` of the event that holds the host's clocks against each other; its detail is JSON with `utc_ns`.
 pub const CLOCKS: &str = "clocks";

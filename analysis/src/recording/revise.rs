@@ -9,6 +9,7 @@
 use super::layout::{EventRow, ObservationRow, Row, Sensor, TrialRow, Values};
 use super::read::{OwnedSamples, ReadError, Recording};
 use super::refind::{self, Scaled};
+use super::trial_row::{TOO_FAST, TOO_SLOW};
 use super::write::{Finished, Samples, SensorTables, Tables, WriteError, Writer};
 use crate::console::Advice;
 use crate::corrections::{Assignment, Change, Correction, Mark};
@@ -178,6 +179,9 @@ impl<'a> Revision<'a> {
 
     /// Measures a hold anew after one of its marks was moved.
     fn measure(&self, row: &mut TrialRow, moved: Mark) -> Result<(), ReviseError> {
+        // They judged the pace by the old marks.
+        row.unflag(TOO_FAST);
+        row.unflag(TOO_SLOW);
         let Some(trace) = self.trace_around(row)? else {
             // Samples are missing in it: nothing that needs them is known any more.
             row.set_measures(&measures::Measures::default());
@@ -399,6 +403,7 @@ fn scale(row: &mut TrialRow, factor: f64) {
         &mut row.break_n,
         &mut row.loading_rate_n_per_s,
         &mut row.pace_n_per_s,
+        &mut row.cap_n,
         &mut row.impulse_n_s,
         &mut row.rfd_50_n_per_s,
         &mut row.rfd_100_n_per_s,

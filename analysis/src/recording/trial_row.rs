@@ -63,6 +63,12 @@ impl TrialRow {
         self.flags.split(',').any(|known| known == flag)
     }
 
+    /// Takes a flag away.
+    pub(super) fn unflag(&mut self, flag: &str) {
+        let left: Vec<&str> = self.flags.split(',').filter(|known| *known != flag).collect();
+        self.flags = left.join(",");
+    }
+
     /// Adds a flag, once.
     pub fn flag(&mut self, flag: &str) {
         if self.is_flagged(flag) {
@@ -182,6 +188,8 @@ mod tests {
         assert_eq!((row.flags.as_str(), row.below_n()), ("reached_cap", None));
         row.flag("below_0.8_n");
         assert_eq!(row.below_n(), Some("0.8"));
+        row.unflag("below_0.8_n");
+        assert_eq!(row.flags, "reached_cap");
         assert!(row.is_flagged(REACHED_CAP) && !row.is_flagged(TOO_SLOW));
     }
 }

@@ -8,7 +8,8 @@ use crate::cautions::CAUTIONS;
 use crate::measures::repeats::{Item, Trial};
 use crate::plot::names;
 use crate::recording::layout::{
-    CLOCKS, FINISHED, INTERRUPTED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, Root, TAKEN_BACK, TrialRow,
+    ACTION, CLOCKS, FINISHED, INTERRUPTED, NOT_ENTERED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, RESUMED,
+    Root, TAKEN_BACK, TrialRow,
 };
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
@@ -101,12 +102,13 @@ pub fn course(recording: &Recording, plan: &Plan, untested: usize) -> Result<Vec
     }
     let (events, root) = (recording.events()?, recording.root());
     let mut lines: Vec<String> = Vec::new();
-    // A port that the program's end had left open is closed first when it goes on; then the clocks are read.
-    let mut gone_on = None;
+    // Once the program goes on, the clocks are read.
+    let mut gone_on = false;
     for event in &events {
-        if event.kind == PORT_CLOSED && event.detail == INTERRUPTED {
-            gone_on = Some(());
-        } else if event.kind == CLOCKS && gone_on.take().is_some() {
+        let told = [(PORT_CLOSED, INTERRUPTED), (ACTION, RESUMED)];
+        if told.contains(&(&event.kind, &event.detail)) {
+            gone_on = true;
+        } else if event.kind == CLOCKS && std::mem::take(&mut gone_on) {
             let at = names::clock(&clock_utc(&event.detail), &root.utc_offset);
             lines.push(format!("The program was cut off; the visit was gone on with at {at}"));
         }
@@ -297,14 +299,10 @@ fn graded<'a>(entered: &'a [ObservationRow], plan: &Plan) -> Vec<(String, Vec<&'
 /// Answers to the question after a side; one that came late takes the place of none.
 fn pain_after(entered: &[ObservationRow]) -> Vec<&ObservationRow> {
     let all: Vec<&ObservationRow> = of_kind(entered, "pain after").collect();
-    let of = |item: i64| all.iter().rev().find(|row| row.item == item);
-    let mut found: Vec<&ObservationRow> = Vec::new();
-    for row in all.iter().filter_map(|row| of(row.item)) {
-        if !found.iter().any(|known| known.item == row.item) {
-            found.push(row);
-        }
-    }
-    found
+    let stands = |at: usize, row: &ObservationRow| {
+        row.value != NOT_ENTERED || !all[at + 1..].iter().any(|later| later.item == row.item)
+    };
+    all.iter().enumerate().filter(|(at, row)| stands(*at, row)).map(|(_, row)| *row).collect()
 }
 
 /// What the examiner saw, a row a muscle; pain; whatever else was noted.
@@ -392,7 +390,8 @@ pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, of
             .is_flagged(REACHED_CAP)
             .then(|| format!("the limit of {:.1} N was reached, peak {:.2} N", row.cap_n, row.peak_zero_n));
         let pace = |flag: &str, word: &str| {
-            let told = format!("the force grew {word} than the plan asks for, {:.1} N/s", row.pace_n_per_s);
+            let told =
+                format!("the force grew by {:.1} N/s, {word} than the plan asks for", row.pace_n_per_s);
             row.is_flagged(flag).then_some(told)
         };
         let told = [reached, pace(TOO_FAST, "faster"), pace(TOO_SLOW, "slower"), moved];
@@ -411,6 +410,44 @@ pub fn signature(page: &mut Page) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn entered(rows: &[(i64, &str, &str)]) -> Vec<ObservationRow> {
+        let row = |&(item, kind, value): &(i64, &str, &str)| ObservationRow {
+            item,
+            kind: kind.to_owned(),
+            value: value.to_owned(),
+            scale: String::new(),
+            entered_utc: String::new(),
+            by: String::new(),
+        };
+        rows.iter().map(row).collect()
+    }
+
+    #[test]
+    fn a_late_answer_takes_the_place_of_none_and_of_no_other() {
+        let rows = [(4, NOT_ENTERED), (8, "1"), (4, "3"), (8, NOT_ENTERED), (4, "5")];
+        let rows = entered(&rows.map(|(item, value)| (item, "pain after", value)));
+        let left: Vec<_> = pain_after(&rows).iter().map(|row| (row.item, row.value.as_str())).collect();
+        assert_eq!(left, [(8, "1"), (4, "3"), (8, NOT_ENTERED), (4, "5")]);
+    }
+
+    #[test]
+    fn the_last_grade_holds_and_one_that_was_taken_back_is_none() {
+        let text = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n\
+                    [[item]]\nmuscle = \"left ring abduction\"\ntest = \"make\"\n";
+        let plan = crate::study::plan::read(text);
+        let rows =
+            entered(&[(1, "grade", "4"), (2, "grade", "3"), (1, "grade", "4-"), (2, "grade", TAKEN_BACK)]);
+        let all = graded(&rows, &plan);
+        let words: Vec<_> = all.iter().map(|(muscle, all)| (muscle.as_str(), grade_words(all))).collect();
+        let expected = [
+            ("left index abduction", "4-; entered before it: 4".to_owned()),
+            ("left ring abduction", "taken back; entered before it: 3".to_owned()),
+        ];
+        assert_eq!(words, expected);
+        let line = pain_and_grades(&rows, &plan);
+        assert!(line.contains("left index abduction 4- (") && !line.contains("ring"), "{line}");
+    }
 
     #[test]
     fn one_recordings_report_has_the_beginning_of_its_digest_as_id() {

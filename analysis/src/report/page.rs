@@ -133,7 +133,7 @@ fn breaks(page: &mut Page, visit_id: &str, rows: &[TrialRow]) {
             "ended",
             "limit, N",
             "pace, N/s",
-            "than asked",
+            "against the plan",
             "rate at the end, N/s",
             "drop, %",
         ],
@@ -190,15 +190,13 @@ fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> 
         let gaps = recording.gaps(number)?;
         let missing: i64 = gaps.iter().map(|gap| gap.missing.max(0)).sum();
         let unknown = gaps.iter().filter(|gap| gap.missing < 0).count();
-        let lost = match (gaps.len(), unknown) {
-            (0, _) => "no sample is missing".to_owned(),
-            (n, 0) => format!("{missing} samples are missing, in {n} gaps"),
-            (n, unknown) => {
-                format!(
-                    "{missing} samples are missing, in {n} gaps, and in {unknown} of them nobody knows how many more"
-                )
-            }
-        };
+        let counted = |n: usize| format!("{n} gap{}", if n == 1 { "" } else { "s" });
+        let known = (missing > 0)
+            .then(|| format!("{missing} samples are missing, in {}", counted(gaps.len() - unknown)));
+        let unknown = (unknown > 0)
+            .then(|| format!("samples are missing in {}, nobody knows how many", counted(unknown)));
+        let lost: Vec<String> = known.into_iter().chain(unknown).collect();
+        let lost = if lost.is_empty() { "no sample is missing".to_owned() } else { lost.join("; ") };
         lines.push(format!("Sensor {number}: {}; {}; {lost}", sensor.serial, instrument(sensor)));
     }
     page.list(&lines);

@@ -248,7 +248,11 @@ fn open<'a>(
 
 /// What an interrupted visit is, and how far it had come.
 fn gone_on_with(begun: &Begun, visit: &Visit) -> String {
-    let whose = if begun.participant.is_empty() { "not named" } else { &begun.participant };
+    let whose = if begun.participant.is_empty() {
+        String::new()
+    } else {
+        format!(" of participant {}", begun.participant)
+    };
     let began = analysis::plot::names::local(&begun.started_utc, &begun.utc_offset);
     let title = visit.plan().map_or("", |plan| &plan.title);
     let trials = match visit.results().attempts().len() {
@@ -257,8 +261,8 @@ fn gone_on_with(begun: &Begun, visit: &Visit) -> String {
     };
     let minutes = (visit.remaining_s() / 60.0).ceil();
     format!(
-        "going on with the visit of participant {whose}, begun {began}, \"{title}\": {trials}, about \
-         {minutes:.0} min are left. What happened while the program was off is not in the recording, and it says so."
+        "going on with the visit{whose}, begun {began}, \"{title}\": {trials}, about \
+         {minutes:.0} min are left. Nothing was recorded while the program was off; the report will say so."
     )
 }
 

@@ -12,6 +12,7 @@ use crate::recorder::Recorder;
 use crate::recover::{Decision, decide, look_at_journal};
 use crate::resume::{self, Continued};
 use crate::shell::Start;
+use crate::visit::action::Examiner;
 use crate::visit::plan::Plan;
 use analysis::console::{Hint, Usage, advised};
 use analysis::recording::layout::INTERRUPTED;
@@ -156,6 +157,7 @@ pub(crate) fn resumed(
     let mut first: Vec<Record> = visit.missing.drain(..).collect();
     let open = visit.open_ports.iter().map(|port| (*port, INTERRUPTED.to_owned()));
     first.extend(open.map(|(port, reason)| Record::Closed { port, reason }));
+    first.push(Record::Action(Examiner::Resumed.to_json()));
     first.push(Record::Anchor(clock.anchor()));
     let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;
     let recorder = Recorder::new(journal, visit.core);

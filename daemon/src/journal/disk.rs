@@ -143,6 +143,9 @@ pub trait Disk: Send + Sync + Debug {
     /// # Errors
     /// Whatever the file system says; a lock that somebody holds is no error but an answer.
     fn lock(&self, path: &Path, owner: &str) -> io::Result<Locking>;
+
+    /// Somebody holds that lock. Asking makes and changes no file.
+    fn is_locked(&self, path: &Path) -> bool;
 }
 
 /// Appends all of `bytes`, however short the writes are.
@@ -280,6 +283,11 @@ impl Disk for SystemDisk {
 
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
         File::open(folder)?.sync_all()
+    }
+
+    fn is_locked(&self, path: &Path) -> bool {
+        let Ok(file) = File::open(path) else { return false };
+        matches!(Flock::lock(file, FlockArg::LockSharedNonblock), Err((_, nix::errno::Errno::EWOULDBLOCK)))
     }
 
     fn lock(&self, path: &Path, owner: &str) -> io::Result<Locking> {

@@ -501,4 +501,8 @@ impl Disk for SimulatedDisk {
         world.locks.insert(path.to_owned(), owner.to_owned());
         Ok(Locking::Taken(Box::new(SimulatedLock { disk: self.clone(), path: path.to_owned() })))
     }
+
+    fn is_locked(&self, path: &Path) -> bool {
+        self.world().locks.contains_key(path)
+    }
 }

@@ -12,8 +12,8 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    CALIBRATION, CLOCKS, EventRow, FINISHED, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED,
-    PROPERTIES, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+    ACTION, CALIBRATION, CLOCKS, EventRow, FINISHED, FrameRow, GapRow, ObservationRow, PORT_CLOSED,
+    PORT_OPENED, PROPERTIES, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use analysis::sensor::certificate::Certificate;
 use std::collections::VecDeque;
@@ -193,7 +193,7 @@ impl Survey {
             Record::Opened { detail, .. } => (PORT_OPENED, detail.clone()),
             Record::Closed { reason, .. } => (PORT_CLOSED, reason.clone()),
             Record::Dropped { bytes, .. } => ("bytes dropped by the host", bytes.to_string()),
-            Record::Action(text) => ("action", text.clone()),
+            Record::Action(text) => (ACTION, text.clone()),
             Record::Shown(text) => {
                 self.compare(stamped.monotonic_ns, text);
                 ("hold shown", text.clone())

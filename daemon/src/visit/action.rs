@@ -71,6 +71,8 @@ pub enum Examiner {
         /// Why.
         reason: String,
     },
+    /// Said by the program: it was cut off, and goes on with the visit.
+    Resumed,
     /// Said by a page or terminal, not by a person: whether anything can warn now, by sight or sound. Without it no
     /// examined pull is offered; the latest word holds.
     Warner {
@@ -213,6 +215,7 @@ mod tests {
             let action = Examiner::parse(line).unwrap();
             assert_eq!(serde_json::from_str::<Examiner>(&action.to_json()).unwrap(), action, "{line}");
         }
+        assert_eq!(Examiner::Resumed.to_json(), analysis::recording::layout::RESUMED);
         assert_eq!(Examiner::parse("p 4").unwrap(), Examiner::Pain { level: Some(4.0) });
         let allow = Examiner::parse("allow left index make pain 2").unwrap();
         assert_eq!(Examiner::parse("left index make pain 2").unwrap(), allow);

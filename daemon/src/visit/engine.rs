@@ -38,8 +38,10 @@ const HELP_S: f64 = 20.0;
 const OFFER_S: f64 = 3.0;
 /// The finder must have seen the sensor at rest for this long to see a pull: its window and guard are 0.75 s.
 const REST_SEEN_S: f64 = 1.0;
-/// Pain is asked after for this long, s.
+/// Pain is asked after for this long where the visit goes on, s.
 const ASK_S: f64 = 15.0;
+/// The same at its end, where nothing waits, s.
+const ASK_LAST_S: f64 = 60.0;
 
 /// What the visit is told.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,7 +76,7 @@ enum State {
     /// Something is looked at; this answer is offered, from 0.
     Looking { item: usize, since_s: f64, offered: Option<usize> },
     /// A side is done, pain is asked after.
-    Asking { side: Side, since_s: f64 },
+    Asking { side: Side, until_s: f64 },
     /// Stopped: somebody must say that it goes on. Pain that is said then is of this item's pull, or of the last one.
     Halted { item: usize, pulled: bool },
     /// There is no plan, or it is done.
@@ -369,10 +371,12 @@ impl Visit {
                 self.observed(item, "not entered", "", out);
                 self.finish_item(item, "not entered", out);
             }
-            State::Asking { since_s, .. } if self.now_s - since_s >= ASK_S => {
+            State::Asking { until_s, .. } if self.now_s >= until_s => {
                 self.unanswered = self.last;
-                out.push(Effect::Say("no answer: it can be said until the next pull".to_owned()));
                 self.answered_pain("not entered", out);
+                if self.state != State::Done {
+                    out.push(Effect::Say("no answer: it can be said until the next touch".to_owned()));
+                }
             }
             _ => {}
         }
@@ -388,7 +392,8 @@ impl Visit {
             let coming = if let Next::Item(at) | Next::Wait(at, _) = next { self.planned(at) } else { None };
             if let Some(side) = self.side_to_ask_about(coming) {
                 self.unasked = false;
-                self.state = State::Asking { side, since_s: self.now_s };
+                let waits_s = if next == Next::Nothing { ASK_LAST_S } else { ASK_S };
+                self.state = State::Asking { side, until_s: self.now_s + waits_s };
                 return;
             }
             match next {
@@ -401,8 +406,7 @@ impl Visit {
                     if let Some(why) = self.barred(at) {
                         let name = self.planned(at).map(Item::name).unwrap_or_default();
                         out.push(Effect::Say(format!("left out: item {}, {name}: {why}", at + 1)));
-                        self.observed(at, &format!("not tested: {why}"), "", out);
-                        self.results.close(at, &why, None);
+                        self.close(at, &why, out);
                         continue;
                     }
                     self.announce(at, out);
@@ -512,8 +516,8 @@ impl Visit {
         if !capped {
             return self.begin(at, out);
         }
-        self.results.close(at, "the cap was reached", None);
         self.observe(Some(at), "text", "the cap was reached, and no hold was found", "", out);
+        self.close(at, "the cap was reached", out);
         if let Some(muscle) = self.planned(at).map(|item| item.muscle) {
             self.rests.ended(muscle, self.now_s);
         }
@@ -548,9 +552,20 @@ impl Visit {
         }));
     }
 
+    /// An item ends without an attempt that ended it; that it was never tried is noted.
+    fn close(&mut self, at: usize, why: &str, out: &mut Vec<Effect>) {
+        self.results.close(at, why, None);
+        if self.results.attempted(at) == 0 && self.planned(at).is_some_and(Item::is_loaded) {
+            self.observe(Some(at), "text", &format!("not tested: {why}"), "", out);
+        }
+    }
+
     /// Pain ends an item; `by` this attempt.
     fn end_for_pain(&mut self, at: usize, by: Option<u64>, out: &mut Vec<Effect>) {
-        self.results.close(at, Outcome::PainLimited.word(), by);
+        match by {
+            Some(_) => self.results.close(at, Outcome::PainLimited.word(), by),
+            None => self.close(at, Outcome::PainLimited.word(), out),
+        }
         if let Some(item) = self.planned(at) {
             out.push(Effect::Say(format!("no further pull of item {}, {}: pain", at + 1, item.name())));
         }

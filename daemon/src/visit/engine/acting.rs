@@ -26,8 +26,11 @@ const OF_LENGTH: [(&str, &str); 2] = [("length", "tight"), ("length", "lax")];
 
 impl Visit {
     pub(super) fn act(&mut self, action: &Examiner, out: &mut Vec<Effect>) {
-        if let Examiner::Warner { able, .. } = action {
-            return self.can_warn(*able, out);
+        // What the program says of itself stops no pull.
+        match action {
+            Examiner::Warner { able, .. } => return self.can_warn(*able, out),
+            Examiner::Resumed => return,
+            _ => {}
         }
         if let State::Pulling(_) = self.state
             && !matches!(action, Examiner::Observe { .. } | Examiner::Allow(_))
@@ -54,7 +57,7 @@ impl Visit {
             Examiner::Reassign { trial, to, reason } => self.reassign(*trial, *to, reason, out),
             Examiner::Observe { kind, value, scale, muscle } => self.saw(kind, value, scale, *muscle, out),
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
-            Examiner::Warner { .. } => {}
+            Examiner::Warner { .. } | Examiner::Resumed => {}
         }
     }
 
@@ -109,7 +112,7 @@ impl Visit {
             return;
         }
         if matches!(action, Examiner::Skip { .. }) {
-            self.results.close(item, &reason, None);
+            self.close(item, &reason, out);
         }
         let State::Pulling(pull) = &mut self.state else { return };
         pull.stopped = Some((outcome, reason));
@@ -206,12 +209,13 @@ impl Visit {
         if let State::Asking { .. } = self.state {
             return self.answered_pain(&text, out);
         }
-        let between = matches!(
-            self.state,
-            State::Resting { .. } | State::Turning { .. } | State::Ready { .. } | State::Done
-        );
+        let between = matches!(self.state, State::Resting { .. } | State::Turning { .. });
         if let Some(side_done) = self.unanswered.take_if(|_| between) {
-            return self.observe(Some(side_done), "pain after", &text, "0-10", out);
+            self.observe(Some(side_done), "pain after", &text, "0-10", out);
+            if self.limits(side_done, level) {
+                self.halt("pain", out);
+            }
+            return;
         }
         let last = self.results.attempts().last().map(|it| (it.id, it.item.map(|item| item - 1)));
         // What is looked at or was stopped hurts; otherwise the last pull did.
@@ -221,8 +225,7 @@ impl Visit {
         };
         let Some(at) = at else { return };
         self.observe(Some(at), "pain", &text, "0-10", out);
-        let rest = self.planned(at).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
-        let limits = level.is_none_or(|level| level - rest >= PAIN_RISE);
+        let limits = self.limits(at, level);
         let id = last.filter(|(_, of)| *of == Some(at)).map(|(id, _)| id);
         if let Some(id) = id {
             let changed = self.results.amend(id, |it| {
@@ -239,6 +242,12 @@ impl Visit {
             self.end_for_pain(at, id, out);
             self.halt_at(Some(at), "pain", out);
         }
+    }
+
+    /// Pain that nothing goes on with: much more than at rest, or nobody says how much.
+    fn limits(&self, at: usize, level: Option<f64>) -> bool {
+        let rest = self.planned(at).and_then(|item| self.gate.pain_at_rest(item)).unwrap_or(0.0);
+        level.is_none_or(|level| level - rest >= PAIN_RISE)
     }
 
     /// Pain after a side's pulls.
@@ -291,7 +300,7 @@ impl Visit {
     fn skip(&mut self, reason: &str, out: &mut Vec<Effect>) {
         let Some(at) = self.current() else { return };
         self.observe(Some(at), "text", &format!("skipped: {reason}"), "", out);
-        self.results.close(at, reason, None);
+        self.close(at, reason, out);
         self.go_on(out);
     }
 

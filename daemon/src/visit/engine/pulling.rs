@@ -159,7 +159,7 @@ impl Visit {
             None => {}
         }
         if pull.capped {
-            self.results.close(pull.item, "the cap was reached", None);
+            self.close(pull.item, "the cap was reached", out);
         }
         self.state = State::Halted { item: pull.item, pulled: true };
     }

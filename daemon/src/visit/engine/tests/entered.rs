@@ -26,7 +26,8 @@ fn pain_is_asked_after_when_a_side_is_done_and_the_visit_waits_for_no_answer_for
     world.touch();
     world.pull(20.0, 1.2, |_| {});
     assert!(matches!(world.visit.stage(), Stage::Pain { side: Side::Right }));
-    world.wait(16.0);
+    world.wait(61.0);
+    assert!(!world.heard("until the next touch"), "none comes");
     assert_eq!(asked(&world)[1], ("not entered".to_owned(), Some(2)));
     assert!(world.visit.is_finished());
     assert_eq!(
@@ -151,17 +152,50 @@ fn an_answer_that_comes_late_is_one_and_ends_no_trial() {
     world.touch();
     world.pull(20.0, 1.2, |_| {});
     world.wait(16.0);
-    assert!(world.heard("until the next pull"), "the question waited for no answer");
-    world.type_line("p 6");
+    assert!(world.heard("until the next touch"), "the question waited for no answer");
+    world.type_line("p 2");
+    let goes_on = matches!(world.visit.stage(), Stage::Rest { .. } | Stage::Turn { .. });
+    assert!(goes_on && world.results() == [(1, "released", true)]);
     let answers = world.said.iter().filter_map(|it| match it {
         Effect::Observed(seen) if seen.kind.starts_with("pain") => Some((&seen.kind[..], &seen.value[..])),
         _ => None,
     });
-    assert_eq!(answers.collect::<Vec<_>>(), [("pain after", "not entered"), ("pain after", "6")]);
-    assert_eq!(world.results(), [(1, "released", true)]);
+    assert_eq!(answers.collect::<Vec<_>>(), [("pain after", "not entered"), ("pain after", "2")]);
     // What is said after that is of the pull again.
     world.type_line("p 6");
     assert_eq!(world.results(), [(1, "pain-limited", false)]);
+}
+
+#[test]
+fn much_pain_stops_the_visit_however_late_it_is_said() {
+    let keys = "trials = 1\nrest_s = 60.0\nhold_s = 1.0";
+    let items = ["left", "right"].map(|side| item(&format!("{side} index abduction"), "make", keys));
+    for said in ["p", "p 6"] {
+        let mut world = World::begun(&examined(&items));
+        world.touch();
+        world.pull(20.0, 1.2, |_| {});
+        world.wait(16.0);
+        world.type_line(said);
+        assert!(matches!(world.visit.stage(), Stage::Halted { .. }), "{said}");
+        assert_eq!(world.results(), [(1, "released", true)], "{said}: it is of the side");
+    }
+}
+
+#[test]
+fn what_ends_without_an_attempt_is_noted_with_its_reason() {
+    let keys = "trials = 1\nrest_s = 1.0\nhold_s = 1.0\ncap_n = 15.0";
+    let one = |typed: &str| {
+        let mut world = World::begun(&examined(&[item("left index abduction", "make", keys)]));
+        world.touch();
+        assert!(matches!(world.visit.stage(), Stage::Pull { .. }));
+        world.type_line(typed);
+        world
+    };
+    assert!(one("s no time").noted("not tested: no time"));
+    assert!(one("p 5").noted("not tested: pain-limited"));
+    let mut skipped = World::begun(&examined(&[item("left index abduction", "make", keys)]));
+    skipped.type_line("s a splint");
+    assert!(skipped.noted("not tested: a splint"));
 }
 
 #[test]
