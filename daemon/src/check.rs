@@ -10,6 +10,7 @@ use crate::recover::{Decision, decide, look_at_journal};
 use crate::seal;
 use crate::sensors;
 use crate::settings::{self, AfterSealing, Settings};
+use analysis::sensor::certificate::Certificate;
 use serde::Serialize;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -71,8 +72,8 @@ const EXPIRES_SOON_DAYS: i64 = 30;
 /// Calibrations that have expired or soon will, and sensors whose last check failed.
 fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
     const WHAT: &str = "calibration";
-    let day = |utc_ns: i64| crate::clock::rfc3339(utc_ns).chars().take(10).collect::<String>();
-    let (today, soon) = (day(now_utc_ns), day(now_utc_ns.saturating_add(EXPIRES_SOON_DAYS * NS_PER_DAY)));
+    let on = |utc_ns: i64| day(&crate::clock::rfc3339(utc_ns)).to_owned();
+    let (today, soon) = (on(now_utc_ns), on(now_utc_ns.saturating_add(EXPIRES_SOON_DAYS * NS_PER_DAY)));
     let of = match sensors::calibrations(&**disk, data) {
         Ok(all) => all,
         Err(error) => return vec![line(WHAT, State::Warning, error.to_string(), "")],
@@ -96,6 +97,33 @@ fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line>
         }
     }
     lines
+}
+
+/// A session begins with a check with one mass where the last one (or the calibration) is older than this: a working day.
+const CHECK_LASTS_NS: i64 = 12 * 3600 * 1_000_000_000;
+
+/// Whether a sensor is calibrated, and why a check of it is due before a session; "" none is.
+pub fn due(disk: &dyn Disk, data: &Path, serial: &str, now_utc_ns: i64) -> (bool, String) {
+    let since = crate::clock::rfc3339(now_utc_ns.saturating_sub(CHECK_LASTS_NS));
+    let mut all = sensors::calibrations(disk, data).unwrap_or_default();
+    all.retain(|of| of.serial == serial);
+    let words = |of: &Certificate| {
+        let checks = sensors::properties(disk, data, of).unwrap_or_default().checks;
+        let name = format!("channel {}", of.channel);
+        match checks.last() {
+            Some(check) if !check.passed => Some(format!("{name}: the last check failed")),
+            Some(check) if check.when_utc < since => {
+                Some(format!("{name}: last checked {}", day(&check.when_utc)))
+            }
+            None if of.when_utc < since => Some(format!("{name}: not checked since its calibration")),
+            _ => None,
+        }
+    };
+    (!all.is_empty(), all.iter().filter_map(words).collect::<Vec<_>>().join("; "))
+}
+
+fn day(utc: &str) -> &str {
+    utc.get(..10).unwrap_or(utc)
 }
 
 fn folder(data: &Path) -> Line {

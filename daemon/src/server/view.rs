@@ -6,6 +6,7 @@
 
 use super::guard::Role;
 use crate::core::Said;
+use crate::guide::{self, Guide};
 use crate::pipeline::force::NoZero;
 use crate::pipeline::setting::Setting;
 use crate::pipeline::{LinkState, Output};
@@ -15,6 +16,7 @@ use crate::visit::plan::{Item, Plan, Ray, Sees};
 use analysis::holds::Event;
 use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
+use analysis::sensor::certificate::Certificate;
 use analysis::trial::{Digit, Direction, Muscle, Test};
 use serde::Serialize;
 use std::collections::VecDeque;
@@ -31,6 +33,10 @@ pub enum Phase {
     Setup,
     /// A visit is on.
     Visit,
+    /// A guided session is on.
+    Bench,
+    /// What it came to waits to be looked at.
+    Judged,
     /// Its recording is being made.
     Sealing,
     /// It is over.
@@ -153,6 +159,17 @@ pub struct Outcome {
     notes: Vec<String>,
 }
 
+/// A guided session, as it is shown.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+struct Bench {
+    is_check: bool,
+    channel: usize,
+    /// The calibration by which the live force is shown, in words; "" the sensor's own scale.
+    scale: String,
+    #[serde(flatten)]
+    shown: guide::Shown,
+}
+
 /// All that a page shows, but for the live force.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct State<'a> {
@@ -180,6 +197,7 @@ pub struct State<'a> {
     results: Vec<Outcome>,
     observed: &'a [String],
     said: &'a VecDeque<String>,
+    bench: Option<&'a Bench>,
     ask_about: &'static str,
     cautions: &'static str,
     ended: Option<&'a Ended>,
@@ -208,6 +226,7 @@ pub struct View {
     rows: Vec<TrialRow>,
     observed: Vec<String>,
     said: VecDeque<String>,
+    bench: Option<Bench>,
     ended: Option<Ended>,
     refused: String,
 }
@@ -229,6 +248,32 @@ impl View {
             place: (1, 1),
             ..View::default()
         };
+    }
+
+    /// A guided session begins.
+    pub fn begin_guided(&mut self, is_check: bool, channel: usize) {
+        *self = View {
+            phase: Phase::Bench,
+            sensor: Sensor { link: "waiting", ..Sensor::default() },
+            place: (1, channel),
+            bench: Some(Bench { is_check, channel, ..Bench::default() }),
+            ..View::default()
+        };
+    }
+
+    /// Where the guide stands; true where that is new.
+    pub fn guided(&mut self, guide: &Guide) -> bool {
+        let Some(bench) = &mut self.bench else { return false };
+        let scale = guide.calibration().map_or_else(String::new, Certificate::label);
+        let now = Bench { scale, shown: guide.shown(), ..*bench };
+        let changed = *bench != now;
+        *bench = now;
+        changed
+    }
+
+    /// What it came to waits to be looked at.
+    pub fn judge(&mut self) {
+        self.phase = Phase::Judged;
     }
 
     /// What is measured now: sensor and channel, from 1.
@@ -417,6 +462,7 @@ impl View {
             results: if examiner { self.results() } else { Vec::new() },
             observed: if examiner { &self.observed } else { &[] },
             said: if examiner { &self.said } else { const { &VecDeque::new() } },
+            bench: self.bench.as_ref().filter(|_| examiner),
             ask_about: if examiner { ASK_ABOUT } else { "" },
             cautions: analysis::cautions::CAUTIONS,
             ended: self.ended.as_ref().filter(|_| examiner),
