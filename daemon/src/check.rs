@@ -111,8 +111,8 @@ pub fn due(disk: &dyn Disk, data: &Path, serial: &str, now_utc_ns: i64) -> (bool
         let checks = sensors::properties(disk, data, of).unwrap_or_default().checks;
         let name = format!("channel {}", of.channel);
         match checks.last() {
-            Some(check) if !check.passed => Some(format!("{name}: the last check failed")),
-            Some(check) if check.when_utc < since => {
+            // One that failed is told by [`check`].
+            Some(check) if check.passed && check.when_utc < since => {
                 Some(format!("{name}: last checked {}", day(&check.when_utc)))
             }
             None if of.when_utc < since => Some(format!("{name}: not checked since its calibration")),
@@ -320,11 +320,59 @@ fn known_sensors(disk: &Arc<dyn Disk>, data: &Path) -> Line {
 mod tests {
     use super::*;
     use crate::journal::SystemDisk;
+    use analysis::sensor::calibration::{Known, calibrate};
+    use analysis::sensor::check::Check;
+    use analysis::sensor::points::{Direction, Point};
 
     const NOW_UTC_NS: i64 = SET_UTC_NS + 100 * NS_PER_DAY;
 
     fn state(lines: &[Line], what: &str) -> State {
         lines.iter().find(|line| line.what == what).unwrap().state
+    }
+
+    #[test]
+    fn a_check_is_due_half_a_day_after_the_last_one_or_the_calibration() {
+        let place = tempfile::tempdir().unwrap();
+        let (disk, data) = (SystemDisk::shared(), place.path());
+        let at = |hours: i64| NOW_UTC_NS + hours * 3600 * 1_000_000_000;
+        let due = |serial: &str, hours| due(&*disk, data, serial, at(hours));
+        assert_eq!(due("A", 0), (false, String::new()));
+        let points = (0..10).map(|i| Point {
+            reference_n: f64::from(i % 5),
+            indication: 1000.0 * f64::from(i % 5) + f64::from(i),
+            series: if i < 5 { "A" } else { "B" }.to_owned(),
+            mounting: "0".to_owned(),
+            direction: Direction::Up,
+        });
+        let points: Vec<Point> = points.collect();
+        let known = Known {
+            resolution: 1.0,
+            reference_relative: Some(1e-4),
+            creep_relative: None,
+            highest_degree: 1,
+        };
+        let of = calibrate(&points, &known).unwrap();
+        let (serial, when_utc) = ("A".to_owned(), crate::clock::rfc3339(at(0)));
+        let of = Certificate { serial, when_utc, rated_force_n: 200.0, ..Certificate::new(points, of) };
+        sensors::keep_calibration(&*disk, data, &of).unwrap();
+        assert_eq!(due("A", 11), (true, String::new()));
+        assert_eq!(due("A", 13), (true, "channel 1: not checked since its calibration".to_owned()));
+        assert_eq!(due("B", 13), (false, String::new()));
+        let check = Check {
+            when_utc: crate::clock::rfc3339(at(14)),
+            serial: "A".to_owned(),
+            channel: 1,
+            reference_n: 5.0,
+            read_n: 5.0,
+            expanded_n: 0.01,
+            limit_n: 0.2,
+            passed: true,
+            visit_id: String::new(),
+        };
+        sensors::keep_check(&*disk, data, &check).unwrap();
+        assert_eq!(due("A", 15), (true, String::new()));
+        let told = due("A", 40).1;
+        assert!(told.starts_with("channel 1: last checked 2026-04-11"), "{told}");
     }
 
     #[test]

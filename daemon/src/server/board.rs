@@ -3,7 +3,7 @@
 //! Comes in: what the core says, ticks. Goes out: to [`Live`]; and to the visit, whether anybody can be warned.
 
 use super::live::Live;
-use super::view::{Ended, Phase, View};
+use super::view::{Ended, Phase, Place, View};
 use crate::clock::Clock;
 use crate::core::{Begun, Said};
 use crate::guide::Guide;
@@ -85,11 +85,9 @@ impl Board {
     }
 
     /// Something was said of a sensor, or to people; true where what is shown is different.
-    fn said(&mut self, said: &Said, (sensor, channel): (usize, usize), ports: &Ports) -> bool {
+    fn said(&mut self, said: &Said, place: Place, ports: &Ports) -> bool {
         match said {
-            Said::Pipeline(Output::Block(block)) if block.sensor == sensor => {
-                self.live.samples(block, channel)
-            }
+            Said::Pipeline(Output::Block(block)) => self.live.samples(block, place),
             Said::Pipeline(Output::Link(port, state)) => {
                 self.refusal = crate::terminal::refused(state, ports.name(*port)).or(self.refusal.take());
             }
@@ -121,14 +119,14 @@ impl Audience for Board {
 
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &Ports) {
         let (mut changed, mut moved) = (false, false);
-        let (sensor, channel) = visit.map_or((1, 1), Visit::place);
-        self.view.measures((sensor, channel));
+        let place = visit.map_or((1, 1), Visit::place);
+        self.view.measures(place);
         for said in said {
             if let Said::Cue(_) = said {
                 self.live.begin_trial();
             }
             moved |= matches!(said, Said::Stage(_) | Said::Trial(_) | Said::Amended(_) | Said::Cue(_));
-            changed |= self.said(said, (sensor, channel), ports);
+            changed |= self.said(said, place, ports);
         }
         if let Some(visit) = visit {
             changed |= self.view.look(visit, moved);

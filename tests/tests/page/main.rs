@@ -7,6 +7,7 @@ mod browser;
 mod clinic;
 mod crowd;
 mod earlier;
+mod several;
 mod strangers;
 mod touch;
 mod visit;

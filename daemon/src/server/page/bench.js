@@ -32,8 +32,8 @@ export class BenchSetup {
     const reference = select("reference", [["", b.masses], ["reference", b.reference]], { onchange: () => this.chosen() });
     const gravity = select("known", [["", t.setup.choose], ["place", b.byPlace], ["measured", b.measured]], { onchange: () => this.chosen() });
     this.parts = {
-      reference: h("div", {}, this.forces, h("div", { class: "pair" }, number("reference_uncertainty", { min: 0, max: 10 }))),
-      masses: h("div", {}, this.masses, h("div", { class: "pair" }, number("tolerance", { min: 0, max: 10 }), number("density", { min: 500, max: 25000 })), field(b.gravity, gravity)),
+      reference: h("div", { class: "bench-part" }, this.forces, h("div", { class: "pair" }, number("reference_uncertainty", { min: 0, max: 10 }))),
+      masses: h("div", { class: "bench-part" }, this.masses, h("div", { class: "pair" }, number("tolerance", { min: 0, max: 10 }), number("density", { min: 500, max: 25000 })), field(b.gravity, gravity)),
       place: h("div", { class: "pair" }, number("latitude", { min: -90, max: 90 }), number("height", { min: -500, max: 9000 })),
       measured: h("div", { class: "pair" }, number("gravity", { min: 9.75, max: 9.85 }), number("gravity_uncertainty", { min: 0, max: 0.1 })),
     };
@@ -260,7 +260,7 @@ export class Judged {
 
 /** How far each load's mean is from the curve, with its expanded uncertainty: a picture of the table. */
 function deviations(loads) {
-  const [width, height, left, foot] = [720, 260, 90, 46];
+  const [width, height, left, foot] = [Math.max(300, Math.min(720, innerWidth - 40)), 260, 90, 46];
   const greatest = Math.max(...loads.map((load) => Math.abs(load.interpolation_n) + (load.budget.expanded ?? 0))) * 1.1 || 1;
   const forces = loads.map((load) => load.reference_n);
   const [low, high] = [Math.min(0, ...forces), Math.max(0, ...forces)];
@@ -268,14 +268,20 @@ function deviations(loads) {
   const y = (n) => (height - foot) / 2 - (n / greatest) * ((height - foot) / 2 - 14);
   const digits = Math.max(0, 2 - Math.floor(Math.log10(greatest)));
   const text = (at, to, words, anchor) => s("text", { x: at, y: to, "text-anchor": anchor, text: words });
+  // Names that would stand on each other are left out; the table has all.
+  let named = -Infinity;
+  const name = (load) => {
+    if (x(load.reference_n) - named < 50) return [];
+    named = x(load.reference_n);
+    return [text(named, height - foot + 20, load.reference_n.toFixed(1), "middle")];
+  };
   const line = (x1, y1, x2, y2, kind) => s("line", { x1, y1, x2, y2, class: kind });
   return s("svg", { viewBox: `0 0 ${width} ${height}`, class: "plot", role: "img", "aria-label": b.plot, lang: language },
     line(left, y(0), width, y(0), "axis"), line(left, 0, left, height - foot, "axis"),
     ...[-1, 0, 1].map((part) => text(left - 8, y(part * greatest * 0.9) + 6, (part * greatest * 0.9).toFixed(digits), "end")),
     ...loads.flatMap((load) => {
       const [at, n, wide] = [x(load.reference_n), load.interpolation_n, load.budget.expanded ?? 0];
-      return [line(at, y(n - wide), at, y(n + wide), "bar"), s("circle", { cx: at, cy: y(n), r: 6 }),
-        text(at, height - foot + 20, load.reference_n.toFixed(1), "middle")];
+      return [line(at, y(n - wide), at, y(n + wide), "bar"), s("circle", { cx: at, cy: y(n), r: 6 }), ...name(load)];
     }),
     text((left + width) / 2, height - 4, b.plotAxis, "middle"));
 }

@@ -54,6 +54,7 @@ class Visit {
     this.trace = new Trace(this.canvas);
     this.trials = h("div", { id: "trials" });
     this.then = h("p", { id: "then" });
+    this.beside = h("p", { id: "beside" });
     this.told = h("p", { id: "told", role: "status" });
     this.tools = h("div", { id: "tools", role: "group" });
     this.element = h("section", { class: "visit" },
@@ -61,7 +62,7 @@ class Visit {
       this.drawing,
       h("div", { class: "numbers" }, this.count, this.force, this.peak, this.pace),
       h("div", { class: "trace" }, this.canvas),
-      h("div", { class: "list" }, this.trials, this.then, this.told),
+      h("div", { class: "list" }, this.trials, this.then, this.beside, this.told),
       this.tools);
     this.buttons();
   }
@@ -146,6 +147,7 @@ class Visit {
     const hidden = !now.sees_force || ["look", "turn"].includes(now.stage?.name);
     write(this.force, stale ? t.noSignal : hidden ? "" : `${Math.max(-99, live.force_n).toFixed(1)} N`);
     write(this.peak, stale || hidden || !now.window ? "" : t.peak(force(live.peak_n)));
+    write(this.beside, hidden ? "" : t.beside(now.sensor, live.beside ?? []));
     this.drawPace(now.window, live, stale);
     if (now.sees_force) this.trace.draw(connection, now.window);
     this.canvas.hidden = !now.sees_force;

@@ -40,6 +40,14 @@ export const t = {
     setup: "Ready",
     missing: (count) => `${count} samples missing`,
   },
+  /** What the other channels and sensors show: [sensor, channel, force or null] each; and other sensors that do not flow. */
+  beside: (sensor, forces) => {
+    const several = forces.some(([number]) => number !== sensor.number);
+    const shown = forces.map(([number, channel, force]) =>
+      `${several ? `sensor ${number}, ` : ""}channel ${channel}: ${force === null ? "—" : `${force.toFixed(1)} N`}`);
+    const lacking = sensor.others.map(([number, link]) => `sensor ${number}: ${link}`);
+    return [...shown, ...lacking].join(" · ");
+  },
   sound: {
     on: "Sound: on",
     muted: "Sound: alarms only",
@@ -302,7 +310,7 @@ export const t = {
     endSure: "Stop here? What was read is kept in a recording, but nothing comes of it.",
     result: "Calibration",
     of: (it) => `Sensor ${it.serial}, channel ${it.channel}`,
-    uncertain: (n) => `Expanded uncertainty (95 %) up to ${n} N`,
+    uncertain: (n) => `Expanded uncertainty (95 %) up to ${n} N`,
     loadsOf: (name) => `Loads, ${name}`,
     loadHead: ["Force, N", "Counts", "From the curve, N", "Down − up, N", "u, N", "k", "U (95 %), N"],
     figuresOf: (name) => `Figures, ${name}`,
