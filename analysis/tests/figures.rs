@@ -117,6 +117,8 @@ fn broken() -> Made {
         break_s: 5.0,
         break_n: 26.0,
         loading_rate_n_per_s: 8.7,
+        pace_n_per_s: 6.9,
+        cap_n: 30.0,
         release_s: 5.7,
         end_s: 5.86,
         ..base_row(2)

@@ -1,8 +1,8 @@
 //! The machine's readiness: is there room, are the files private, is the clock set, what waits.
 //!
-//! Comes in: a data folder and the time. Goes out: a line a question. Nothing is changed.
+//! Comes in: a data folder and the time. Goes out: a line a question. Nothing is changed; locks are tried and let go of.
 
-use crate::data_folder;
+use crate::data_folder::{self, FolderError};
 use crate::erase;
 use crate::journal::disk::Disk;
 use crate::practice;
@@ -207,28 +207,40 @@ fn open_to_others(path: &Path, open: &mut Vec<PathBuf>) {
 
 fn leftovers(disk: &Arc<dyn Disk>, visits: &[PathBuf], now_utc_ns: i64) -> Line {
     const WHAT: &str = "leftover journals";
-    let (mut interrupted, mut unsealed, mut unreadable) = (0, 0, 0);
+    let (mut interrupted, mut unsealed, mut unreadable, mut running) = (0, 0, 0, 0);
+    let mut waits = None;
     for folder in visits {
         if seal::recordings(&**disk, folder).is_ok_and(|recordings| !recordings.is_empty()) {
             continue;
         }
+        if matches!(data_folder::lock_visit(&**disk, folder), Err(FolderError::InUse { .. })) {
+            running += 1;
+            continue;
+        }
         match look_at_journal(disk, folder, now_utc_ns).map(|(look, _)| decide(&look, false)) {
-            Ok(Decision::Interrupted) => interrupted += 1,
+            Ok(Decision::Interrupted) => {
+                interrupted += 1;
+                waits.get_or_insert(folder);
+            }
             Ok(Decision::Seal | Decision::SealAgain) => unsealed += 1,
             Ok(_) => {}
             Err(_) => unreadable += 1,
         }
     }
+    let (running, every) = match running {
+        0 => (String::new(), "every visit"),
+        n => (format!("{n} being recorded now; "), "every other one"),
+    };
     if interrupted + unsealed + unreadable == 0 {
-        return line(WHAT, State::Good, "every visit is sealed", "");
+        return line(WHAT, State::Good, format!("{running}{every} is sealed"), "");
     }
-    let told = format!("{interrupted} interrupted, {unsealed} to be sealed, {unreadable} unreadable");
-    line(
-        WHAT,
-        State::Warning,
-        told,
-        "go on with `fingerforced record --resume`, or seal with `fingerforced recover`",
-    )
+    let told =
+        format!("{running}{interrupted} interrupted, {unsealed} to be sealed, {unreadable} unreadable");
+    // One that waits is sealed only where it is named.
+    let which = waits.map_or_else(String::new, |folder| format!(" {}", folder.display()));
+    let hint =
+        format!("go on with `fingerforced record --resume`, or seal with `fingerforced recover{which}`");
+    line(WHAT, State::Warning, told, hint)
 }
 
 fn erasures(disk: &Arc<dyn Disk>, data: &Path) -> Line {
@@ -282,6 +294,12 @@ fn practices(disk: &Arc<dyn Disk>, data: &Path, settings: &Settings, now_utc_ns:
     const WHAT: &str = "practice";
     match practice::due(&**disk, data, settings, now_utc_ns) {
         Err(error) => line(WHAT, State::Warning, error.to_string(), ""),
+        Ok((0, _)) => line(
+            WHAT,
+            State::Good,
+            "nobody has practised yet",
+            "`fingerforced practice --examiner CODE`, on a spring or a dummy, before an examination",
+        ),
         Ok((known, due)) if due.is_empty() => {
             line(WHAT, State::Good, format!("{known} examiners have practised, none is due again"), "")
         }

@@ -13,6 +13,7 @@ use crate::visit::engine::{Cue, Effect, Input, Look, Observation, Stage, TrialRe
 use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
+use analysis::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
@@ -406,8 +407,12 @@ impl Core {
         row.valid = u8::from(result.valid);
         row.why_not.clone_from(&result.why_not);
         let below = result.below_n.map(|below_n| format!("below_{below_n}_n"));
+        row.cap_n = result.cap_n.unwrap_or(f64::NAN);
+        let reached = result.reached_cap.then_some(REACHED_CAP);
+        let pace = result.pace_n_per_s.and_then(|range| pace_flag(range, row.pace_n_per_s));
         let was = result.was.iter().map(|item| format!("was_item_{item}"));
-        for flag in below.into_iter().chain(was) {
+        let marks = reached.into_iter().chain(pace).map(str::to_owned);
+        for flag in below.into_iter().chain(marks).chain(was) {
             row.flag(&flag);
         }
         let Some(item) = result.item.and_then(|item| self.visit.item(item)) else { return };
@@ -427,6 +432,11 @@ impl Core {
 /// A number of its own for every segment of every sensor; that of the first sensor's is the segment's own.
 fn segment_of(sensor: usize, segment: u64) -> u64 {
     ((sensor as u64 - 1) << 48) | segment
+}
+
+/// A pull that grew slower or faster than was asked for: what is measured in a break test depends on its pace.
+fn pace_flag((low, high): (f64, f64), pace_n_per_s: f64) -> Option<&'static str> {
+    if pace_n_per_s < low { Some(TOO_SLOW) } else { (pace_n_per_s > high).then_some(TOO_FAST) }
 }
 
 /// The visit asks the pipeline for something, through the journal.

@@ -11,7 +11,6 @@ use crate::files;
 use crate::journal::{Disk, JournalError};
 use crate::settings::{self, Settings, SettingsError};
 use crate::visit::plan::PACE_PERCENT_PER_S;
-use analysis::recording::layout::TrialRow;
 use analysis::statistics::moments::Moments;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -56,13 +55,6 @@ impl Target {
         };
         format!("{rate_n_per_s:.1} N/s, {word} ({:.1} to {:.1})", self.low_n_per_s, self.high_n_per_s)
     }
-}
-
-/// The loading rate of a pull, N/s; `None` where it is none.
-pub fn rate_n_per_s(row: &TrialRow) -> Option<f64> {
-    let rise_s = row.onset_s + row.time_to_90_percent_s - row.rise5_s;
-    let rate = 0.85 * row.peak_n / rise_s;
-    (row.kind == "hold" && rise_s > 0.0 && rate.is_finite()).then_some(rate)
 }
 
 /// A practice.

@@ -16,6 +16,7 @@ use crate::sensors::{self, Known};
 use crate::session::{Cable, Session, TICK_NS};
 use crate::visit::engine::Visit;
 use analysis::console::{Hint, advised};
+use analysis::recording::layout::PLAN_FINISHED;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -268,7 +269,7 @@ impl<A: Audience> Shell<A> {
     /// Why it is over, if it is.
     fn over(&self, seconds: Option<f64>) -> Option<&'static str> {
         if self.session.recorder().core().is_finished() {
-            return Some("plan finished");
+            return Some(PLAN_FINISHED);
         }
         if let Some(enough) = self.audience.has_enough() {
             return Some(enough);

@@ -8,13 +8,14 @@ use crate::core::Said;
 use crate::pipeline::force::NoZero;
 use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
-use crate::practice::{self, Target};
+use crate::practice::Target;
 use crate::shell::Ports;
 use crate::stderr::Stderr;
 use crate::visit::engine::Cue;
 use crate::visit::plan::Sees;
 use analysis::console::{Hint, clean};
 use analysis::holds::Event;
+use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
 use std::io::{IsTerminal, Write};
 use traces::Traces;
@@ -29,6 +30,9 @@ pub struct Terminal {
     shown: bool,
     traces: Traces,
     state: &'static str,
+    /// How long the rest is that has begun, s; then when it ends.
+    rest_s: Option<f64>,
+    rest_ends_ns: Option<u64>,
     cue: Option<Cue>,
     missing: u64,
     missing_reason: String,
@@ -51,6 +55,8 @@ impl Terminal {
             shown: false,
             traces: Traces::default(),
             state: "waiting for the sensor",
+            rest_s: None,
+            rest_ends_ns: None,
             cue: None,
             missing: 0,
             missing_reason: String::new(),
@@ -117,6 +123,9 @@ impl Terminal {
         if !self.live {
             return;
         }
+        if let Some(seconds) = self.rest_s.take() {
+            self.rest_ends_ns = Some(now_ns.saturating_add((seconds * 1e9) as u64));
+        }
         let measured = self.traces.measured();
         let mut line = match (measured.and_then(|it| Some((it, it.force_n(now_ns)?))), self.now_sees) {
             (None, _) => format!("no signal  {}", self.state),
@@ -126,6 +135,9 @@ impl Terminal {
             }
             (Some(_), Sees::PaceOnly | Sees::Nothing) => self.state.to_owned(),
         };
+        if let Some(ends_ns) = self.rest_ends_ns.filter(|_| self.state == "rest") {
+            line += &format!(" {:.0} s", (ends_ns.saturating_sub(now_ns) as f64 * 1e-9).ceil());
+        }
         if self.now_sees == Sees::All {
             line += &self.traces.others(now_ns);
         }
@@ -163,8 +175,13 @@ impl Terminal {
         let ((item, items), (trial, trials)) = (cue.item, cue.trial);
         self.state = "go";
         self.traces.begin_trial();
+        let which = if cue.familiarisation {
+            "to get used to it, at about half strength, not scored".to_owned()
+        } else {
+            format!("trial {trial} of {trials}")
+        };
         self.line(&format!(
-            "go: {}, {} test, trial {trial} of {trials} (item {item} of {items}), hold {:.1} s",
+            "go: {}, {} test, {which} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
         if let Some((low_n, high_n)) = cue.band_n.filter(|_| self.now_sees == Sees::All) {
@@ -190,8 +207,11 @@ impl Terminal {
         } else if self.now_sees != Sees::All {
             "recorded".to_owned()
         } else {
-            let mean =
-                if row.mean_n.is_nan() { String::new() } else { format!(", mean {:.2} N", row.mean_n) };
+            let mean = if row.mean_n.is_nan() {
+                String::new()
+            } else {
+                format!(", mean {:.2} N above the touch", row.mean_n)
+            };
             format!("peak {:.2} N{mean}", row.peak_zero_n)
         };
         let why = if row.why_not.is_empty() {
@@ -204,9 +224,9 @@ impl Terminal {
         } else {
             format!("{}, ", row.outcome.replace('-', " "))
         };
-        self.line(&format!("{name}: {outcome}{result}{why} [trial {}]", row.order));
+        self.line(&format!("{name}: {outcome}{result}{why} [trial-{}]", row.order));
         let range = self.cue.as_ref().and_then(|cue| cue.pace_n_per_s).filter(|_| self.now_sees == Sees::All);
-        if let Some(((low_n_per_s, high_n_per_s), rate)) = range.zip(practice::rate_n_per_s(row)) {
+        if let Some(((low_n_per_s, high_n_per_s), rate)) = range.zip(repeats::known(row.pace_n_per_s)) {
             let target = Target { pulls: 1, low_n_per_s, high_n_per_s };
             self.line(&format!("its pace: {}", target.judged(rate)));
         }

@@ -5,7 +5,7 @@ use analysis::recording::read::Recording;
 use nix::sys::signal::Signal;
 use tests::follow::Hand;
 use tests::terminal::Terminal;
-use tests::{Place, Running, fingerforced, run, sealed, stderr, wait_for};
+use tests::{Place, Running, fingerforce, fingerforced, run, sealed, stderr, wait_for};
 
 const PLAN: &str = "title = \"t\"\n[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\ntrials = 2\nhold_s = 1.2\nrest_s = 0.5\n";
 const PULLS: [&str; 7] = ["--first", "2.5", "--period", "3.5", "--effort", "make:25:1.5", "--repeat"];
@@ -89,6 +89,14 @@ fn an_examination_that_is_killed_goes_on_at_its_break_without_asking_anything_ag
     let events = recording.events().unwrap();
     assert!(events.iter().all(|event| event.kind != "hold differs from what was shown"));
     assert!(events.iter().any(|event| event.detail == "interrupted"));
+    // Who goes on is told with what, and who reads the report that it happened.
+    assert!(told.contains("going on with the visit of participant P014"), "{told}");
+    assert!(told.contains("1 trial is recorded"), "{told}");
+    let file = place.visit().join("recording-1.h5");
+    let report = run(fingerforce().arg("report").arg(file).args(["--no-figures", "--out", "-"]));
+    let report = String::from_utf8(report.stdout).unwrap();
+    assert!(report.contains("The program was cut off; the visit was gone on with at "), "{report}");
+    assert!(report.contains("<li>The plan was done to its end</li>"), "{report}");
 }
 
 #[test]

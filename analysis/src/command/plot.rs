@@ -10,7 +10,7 @@ use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, names, write_png, write_svg};
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
-use crate::trial::{Muscle, Side};
+use crate::trial::{Muscle, Side, Test};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -305,7 +305,7 @@ pub fn points_figures(items: &[Item], source: &str) -> Vec<(Muscle, PointsFigure
             continue;
         }
         let mut same: Vec<&Item> = items.iter().filter(|other| key(other) == key(item)).collect();
-        same.sort_by(|a, b| (&a.test, &a.side).cmp(&(&b.test, &b.side)));
+        same.sort_by_key(|item| (item.test.parse::<Test>().ok(), item.side.clone()));
         let columns = same.into_iter().map(|item| Column {
             name: format!("{}, {}", item.side, item.test),
             look: usize::from(item.side == Side::Right.word()),

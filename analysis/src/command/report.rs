@@ -112,11 +112,11 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     for Source { recording, visit } in &sources {
         page.sheet();
         page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
-        chart::signature(&mut page);
         if !args.no_figures {
             page.heading(3, "Traces");
             figures(&mut page, recording)?;
         }
+        chart::signature(&mut page);
     }
     let contents: Vec<String> =
         read.iter().map(|(recording, _)| recording.content_sha256().to_owned()).collect();

@@ -156,8 +156,7 @@ fn trial(of: &Document, row: &TrialRow, items: &[Item]) -> Value {
     let mut trial = observation(of, ("peak_zero_n", "peak above zero"), &row.muscle, &row.test);
     let outcome = row.outcome.parse::<Outcome>();
     let peak = repeats::known(row.peak_zero_n);
-    let below =
-        row.flags.split(',').find_map(|flag| flag.strip_prefix("below_")?.strip_suffix("_n")?.parse().ok());
+    let below = row.below_n().and_then(|limit_n| limit_n.parse().ok());
     match (outcome, peak, below) {
         (Ok(Outcome::BelowMeasurable), _, Some(limit)) => compared(&mut trial, "<", limit),
         (Ok(Outcome::HeldToLimit), Some(peak), _) => compared(&mut trial, ">=", peak),

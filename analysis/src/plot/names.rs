@@ -50,15 +50,21 @@ pub fn item_title(row: &TrialRow) -> String {
 /// A trial in plain words: `Left index abduction, make test, trial 2 of 3`; `of` is the number of trials of the item.
 pub fn trial_title(row: &TrialRow, of: i64) -> String {
     if row.item > 0 {
-        format!("{}, {} of {of}{}", item_title(row), trial_label(row), attempt(row))
+        let of = if is_scored(row) { format!(" of {of}") } else { String::new() };
+        format!("{}, {}{of}{}", item_title(row), trial_label(row), attempt(row))
     } else {
         format!("Hold {} on sensor {}, channel {}, outside any trial", row.order, row.sensor, row.channel)
     }
 }
 
-/// A trial's short name: `trial 2`.
+/// A trial's short name: `trial 2`, or what a pull that is no scored trial is for.
 fn trial_label(row: &TrialRow) -> String {
-    format!("trial {}", row.number)
+    if is_scored(row) { format!("trial {}", row.number) } else { "to get used to the task".to_owned() }
+}
+
+/// It has a number among the scored trials, whether it counts in the end or not.
+fn is_scored(row: &TrialRow) -> bool {
+    row.number > 0
 }
 
 /// A trial's name and peak, for a legend: `trial 2, attempt 3: 21.30 N`.
@@ -70,7 +76,11 @@ pub fn legend(row: &TrialRow) -> String {
 
 /// Which attempt, where attempts failed before it.
 fn attempt(row: &TrialRow) -> String {
-    if row.attempt > row.number { format!(", attempt {}", row.attempt) } else { String::new() }
+    if is_scored(row) && row.attempt > row.number {
+        format!(", attempt {}", row.attempt)
+    } else {
+        String::new()
+    }
 }
 
 /// An instant for people: `2026-03-02 09:15 UTC`; as it stands where it is none.
@@ -131,6 +141,8 @@ mod tests {
         assert_eq!(trial_file(&row), "trial-03-left-index-abduction-make");
         assert_eq!(item_file(&row), "item-01-left-index-abduction-make");
         assert_eq!(trial_title(&row, 4), "Left index abduction, make test, trial 3 of 4");
+        let to_get_used = TrialRow { number: -1, attempt: 1, ..row };
+        assert_eq!(trial_title(&to_get_used, 4), "Left index abduction, make test, to get used to the task");
         assert_eq!(local("2026-03-02T23:12:00Z", "+01:30"), "2026-03-03 00:42 +01:30");
         assert_eq!(local("2026-03-02T09:12:00Z", "-05:00"), "2026-03-02 04:12 -05:00");
         assert_eq!(local("2026-03-02T09:12:00Z", ""), "2026-03-02 09:12 UTC");

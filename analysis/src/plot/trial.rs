@@ -96,10 +96,11 @@ impl TrialFigure<'_> {
         };
         let parts = [
             number("peak", row.peak_zero_n, "N"),
-            number("best 1-s mean", row.mean_n, "N"),
+            number("best 1-s mean", row.mean_n, "N above the touch"),
             number("break at", row.break_n + row.rest_n, "N"),
             number("time to peak", row.time_to_peak_s, "s"),
-            number("loading rate", row.loading_rate_n_per_s, "N/s").filter(|_| row.break_s.is_finite()),
+            number("pace", row.pace_n_per_s, "N/s").filter(|_| row.break_s.is_finite()),
+            number("rate at the end", row.loading_rate_n_per_s, "N/s").filter(|_| row.break_s.is_finite()),
             (row.valid == 0 && !row.why_not.is_empty())
                 .then(|| format!("does not count: {}", bounded(&row.why_not, 80))),
         ];

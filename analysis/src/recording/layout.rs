@@ -32,6 +32,16 @@ pub const PORT_OPENED: &str = "port opened";
 pub const FOR_SENSOR: &str = "for_sensor";
 /// `kind` of the event that a calibration is in force; its detail is the whole record (`sensor::certificate`, JSON).
 pub const CALIBRATION: &str = "calibration in force";
+/// Value of a grade that takes the muscle's one before it back.
+pub const TAKEN_BACK: &str = "taken back";
+/// `kind` of the event that the recording was ended; its detail says why. Without it the program was cut off.
+pub const FINISHED: &str = "finished";
+/// That reason where the plan was done to its end.
+pub const PLAN_FINISHED: &str = "plan finished";
+/// Detail of a port that was closed because the program was cut off: what follows was recorded after it went on.
+pub const INTERRUPTED: &str = "interrupted";
+/// `kind` of the event that holds the host's clocks against each other; its detail is JSON with `utc_ns`.
+pub const CLOCKS: &str = "clocks";
 /// `kind` of the event that says what else is known of a sensor (`sensor::properties`, JSON).
 pub const PROPERTIES: &str = "sensor's properties";
 /// Channels a sensor may have.
@@ -285,6 +295,7 @@ table! {
         mean_n: f64, "N", "best 1-s mean above the level the pull started from";
         break_n: f64, "N", "force at the break above the level the pull started from";
         loading_rate_n_per_s: f64, "N/s", "rate of rise over the last 0.5 s before the break or peak";
+        pace_n_per_s: f64, "N/s", "mean slope of the rise from 5 to 90 % of the peak", later;
         drop_percent: f64, "%", "share of the force lost at the break";
         impulse_n_s: f64, "N s", "integral of force from onset to end";
         time_to_peak_s: f64, "s", "peak time minus onset";
@@ -302,6 +313,7 @@ table! {
         palm: String, "", "palm's direction";
         position: String, "", "neutral, lengthened or shortened";
         feedback: String, "", "what the participant saw";
+        cap_n: f64, "N", "force at which the pull was to stop", later;
         rest_before_s: f64, "s", "rest of this muscle before the trial";
         pain: f64, "", "pain 0 to 10 as entered";
         tare: i64, "", "row of the sensor's tares in force, from 0; -1 none";

@@ -12,5 +12,5 @@ mod refind;
 pub mod replay;
 pub mod revise;
 pub mod scales;
-mod trial_row;
+pub mod trial_row;
 pub mod write;

@@ -398,6 +398,7 @@ fn scale(row: &mut TrialRow, factor: f64) {
         &mut row.mean_n,
         &mut row.break_n,
         &mut row.loading_rate_n_per_s,
+        &mut row.pace_n_per_s,
         &mut row.impulse_n_s,
         &mut row.rfd_50_n_per_s,
         &mut row.rfd_100_n_per_s,

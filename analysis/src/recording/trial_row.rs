@@ -3,6 +3,16 @@
 use super::layout::TrialRow;
 use crate::holds::Hold;
 use crate::measures::Measures;
+use crate::measures::repeats::HOLD;
+
+/// Flag of a pull that grew slower than was asked for.
+pub const TOO_SLOW: &str = "too_slow";
+/// Flag of a pull that grew faster than was asked for.
+pub const TOO_FAST: &str = "too_fast";
+/// Flag of a pull that reached its cap.
+pub const REACHED_CAP: &str = "reached_cap";
+/// Beginning of the flag of what was not found, with the least that would have been: `below_0.8_n`.
+const BELOW: &str = "below_";
 
 impl TrialRow {
     /// A row with a hold's columns filled in and everything else unknown; without a hold all is unknown.
@@ -35,9 +45,27 @@ impl TrialRow {
             hold.map(|hold| hold.flags.iter().map(word).collect::<Vec<_>>().join(",")).unwrap_or_default();
     }
 
+    /// How fast the examiner pulled, from the columns of the rise.
+    fn set_pace(&mut self) {
+        let rise_s = self.onset_s + self.time_to_90_percent_s - self.rise5_s;
+        let pace = 0.85 * self.peak_n / rise_s;
+        self.pace_n_per_s =
+            if self.kind == HOLD && rise_s > 0.0 && pace.is_finite() { pace } else { f64::NAN };
+    }
+
+    /// Where nothing was found: there was less than this, N, as it was written down.
+    pub fn below_n(&self) -> Option<&str> {
+        self.flags.split(',').find_map(|flag| flag.strip_prefix(BELOW)?.strip_suffix("_n"))
+    }
+
+    /// It has this flag.
+    pub fn is_flagged(&self, flag: &str) -> bool {
+        self.flags.split(',').any(|known| known == flag)
+    }
+
     /// Adds a flag, once.
     pub fn flag(&mut self, flag: &str) {
-        if self.flags.split(',').any(|known| known == flag) {
+        if self.is_flagged(flag) {
             return;
         }
         self.flags = if self.flags.is_empty() { flag.to_owned() } else { format!("{},{flag}", self.flags) };
@@ -55,6 +83,7 @@ impl TrialRow {
         self.rfd_100_n_per_s = or_nan(measures.rfd_100_n_per_s);
         self.rfd_200_n_per_s = or_nan(measures.rfd_200_n_per_s);
         self.steadiness_percent = or_nan(measures.steadiness_percent);
+        self.set_pace();
     }
 }
 
@@ -98,6 +127,7 @@ fn unknown() -> TrialRow {
         mean_n: nan,
         break_n: nan,
         loading_rate_n_per_s: nan,
+        pace_n_per_s: nan,
         drop_percent: nan,
         impulse_n_s: nan,
         time_to_peak_s: nan,
@@ -114,6 +144,7 @@ fn unknown() -> TrialRow {
         moment_n_cm: nan,
         palm: text(),
         position: text(),
+        cap_n: nan,
         feedback: text(),
         rest_before_s: nan,
         pain: nan,
@@ -125,5 +156,32 @@ fn unknown() -> TrialRow {
         flags: text(),
         valid: 0,
         why_not: text(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_pace_is_the_slope_of_the_rise() {
+        // A straight rise to 20 N in 2 s: 5 % at 0.1 s and 90 % at 1.8 s after its start at 3 s.
+        let mut row =
+            TrialRow { kind: HOLD.to_owned(), onset_s: 3.0, rise5_s: 3.1, peak_n: 20.0, ..unknown() };
+        row.set_measures(&Measures { time_to_90_percent_s: Some(1.8), ..Measures::default() });
+        assert!((row.pace_n_per_s - 10.0).abs() < 1e-9, "{}", row.pace_n_per_s);
+        row.set_measures(&Measures::default());
+        assert!(row.pace_n_per_s.is_nan(), "an unknown rise has none");
+    }
+
+    #[test]
+    fn flags_are_read_as_they_were_set() {
+        let mut row = unknown();
+        row.flag(REACHED_CAP);
+        row.flag(REACHED_CAP);
+        assert_eq!((row.flags.as_str(), row.below_n()), ("reached_cap", None));
+        row.flag("below_0.8_n");
+        assert_eq!(row.below_n(), Some("0.8"));
+        assert!(row.is_flagged(REACHED_CAP) && !row.is_flagged(TOO_SLOW));
     }
 }

@@ -7,14 +7,21 @@ use super::page::instrument;
 use crate::cautions::CAUTIONS;
 use crate::measures::repeats::{Item, Trial};
 use crate::plot::names;
-use crate::recording::layout::{ObservationRow, Root, TrialRow};
-use crate::recording::read::Recording;
+use crate::recording::layout::{
+    CLOCKS, FINISHED, INTERRUPTED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, Root, TAKEN_BACK, TrialRow,
+};
+use crate::recording::read::{ReadError, Recording};
+use crate::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use crate::study::plan::Plan;
 use crate::trial::{Outcome, Side, Test};
 use sha2::{Digest, Sha256};
 
 /// Characters of a report's id.
 const ID_LENGTH: usize = 12;
+/// Kinds of observations that stand in a row of their muscle, in this order.
+const SEEN: [&str; 4] = ["active motion", "trick movement", "length", "grade"];
+/// Kinds that have a place of their own elsewhere in the report.
+const ELSEWHERE: [&str; 6] = ["gate", "practice", "pain", "pain after", "text", "override"];
 /// Tests whose results stand in the plain lines, in this order.
 const TOLD: [Test; 3] = [Test::Make, Test::Break, Test::Concentric];
 
@@ -41,7 +48,13 @@ fn or_not<'a>(text: &'a str, what: &'a str) -> &'a str {
 }
 
 /// Who, when, by whom, and room for the institution's own label.
-pub fn identity(page: &mut Page, file: &str, recording: &Recording, entered: &[ObservationRow], plan: &Plan) {
+pub fn identity(
+    page: &mut Page,
+    recording: &Recording,
+    course: Vec<String>,
+    entered: &[ObservationRow],
+    plan: &Plan,
+) {
     let root = recording.root();
     let supersedes = match root.supersedes.as_str() {
         "" => String::new(),
@@ -52,8 +65,9 @@ pub fn identity(page: &mut Page, file: &str, recording: &Recording, entered: &[O
     let mut lines = vec![
         format!("Report {own}{supersedes}"),
         format!("Began {}", names::local(&root.started_utc, &root.utc_offset)),
-        participant(root),
     ];
+    lines.extend(course);
+    lines.push(participant(root));
     lines.extend(of_kind(entered, "gate").map(|row| format!("Allowed by the examiner: {}", row.value)));
     lines.push(format!("Examiner {}", or_not(&root.examiner, "not named")));
     lines.extend(of_kind(entered, "practice").map(|row| format!("Practice of the examiner: {}", row.value)));
@@ -61,13 +75,61 @@ pub fn identity(page: &mut Page, file: &str, recording: &Recording, entered: &[O
         let seed = plan.seed.map_or_else(String::new, |seed| format!("; random order from seed {seed}"));
         lines.push(format!("Plan: {}{seed}", plan.title));
     }
-    lines.push(format!("Visit {}, revision {}; recording {file}", root.visit_id, root.revision));
-    lines.push(format!(
-        "Measured by {}; digest of the contents {}",
-        root.software,
-        recording.content_sha256()
-    ));
     page.identity("Label of the institution (kept on paper only)", &lines);
+}
+
+/// Where all of it can be looked up.
+pub fn origin(page: &mut Page, file: &str, recording: &Recording) {
+    let root = recording.root();
+    page.classed(
+        "quiet",
+        &format!(
+            "Recording {file}: visit {}, revision {}. Measured by {}; digest of the contents {}.",
+            root.visit_id,
+            root.revision,
+            root.software,
+            recording.content_sha256()
+        ),
+    );
+}
+
+/// How the visit went on and ended, where it was one by a plan: interrupted, ended early, or done. `untested` items of the
+/// plan have no trial.
+pub fn course(recording: &Recording, plan: &Plan, untested: usize) -> Result<Vec<String>, ReadError> {
+    if plan.items.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (events, root) = (recording.events()?, recording.root());
+    let mut lines: Vec<String> = Vec::new();
+    // A port that the program's end had left open is closed first when it goes on; then the clocks are read.
+    let mut gone_on = None;
+    for event in &events {
+        if event.kind == PORT_CLOSED && event.detail == INTERRUPTED {
+            gone_on = Some(());
+        } else if event.kind == CLOCKS && gone_on.take().is_some() {
+            let at = names::clock(&clock_utc(&event.detail), &root.utc_offset);
+            lines.push(format!("The program was cut off; the visit was gone on with at {at}"));
+        }
+    }
+    let left = match untested {
+        0 => String::new(),
+        1 => "; 1 item of the plan was not tested".to_owned(),
+        n => format!("; {n} items of the plan were not tested"),
+    };
+    let end = events.iter().rev().find(|event| event.kind == FINISHED).map(|event| event.detail.as_str());
+    lines.push(match end {
+        Some(PLAN_FINISHED) => format!("The plan was done to its end{left}"),
+        Some(why) => format!("Ended before the plan was done: {why}{left}"),
+        None => format!("The recording ends where the program was cut off{left}"),
+    });
+    Ok(lines)
+}
+
+/// Civil time in the detail of an event of the clocks; "" where there is none.
+fn clock_utc(detail: &str) -> String {
+    let utc_ns = serde_json::from_str::<serde_json::Value>(detail).ok().and_then(|it| it["utc_ns"].as_i64());
+    let instant = utc_ns.and_then(|ns| jiff::Timestamp::from_nanosecond(i128::from(ns)).ok());
+    instant.map(|instant| instant.to_string()).unwrap_or_default()
 }
 
 /// Fields of `/participant` in words.
@@ -103,14 +165,13 @@ fn name_of(plan: &Plan, item: i64) -> String {
 /// A trial that is a result of its own and not one of a mean, in short.
 pub fn beside_the_mean(trial: &Trial, rows: &[TrialRow]) -> String {
     let row = rows.iter().find(|row| row.order == trial.order);
-    let below = row.and_then(|row| {
-        let limit = row.flags.split(',').find_map(|flag| flag.strip_prefix("below_")?.strip_suffix("_n"))?;
-        Some(format!("<{limit}"))
-    });
+    let below = row.and_then(TrialRow::below_n).map(|limit_n| format!("<{limit_n}"));
     let peak = trial.peak_zero_n.map_or_else(|| "–".to_owned(), |peak_n| format!("{peak_n:.1}"));
     match trial.outcome.parse::<Outcome>() {
         Ok(Outcome::BelowMeasurable) => below.unwrap_or_else(|| "below measurable".to_owned()),
         Ok(Outcome::HeldToLimit) => format!("≥{peak}"),
+        // A pull to get used to the task is no measure of where it hurts.
+        Ok(Outcome::PainLimited) if trial.number < 0 => "pain".to_owned(),
         Ok(Outcome::PainLimited) => format!("pain at {peak}"),
         _ => "–".to_owned(),
     }
@@ -196,16 +257,17 @@ fn result(item: &Item, rows: &[TrialRow]) -> String {
 
 fn pain_and_grades(entered: &[ObservationRow], plan: &Plan) -> String {
     let during = of_kind(entered, "pain").map(|row| format!("{} {}", name_of(plan, row.item), row.value));
-    let after = of_kind(entered, "pain after").map(|row| {
+    let after = pain_after(entered).into_iter().map(|row| {
         let name = name_of(plan, row.item);
         format!("after the {} hand {}", name.split_whitespace().next().unwrap_or_default(), row.value)
     });
     let pain: Vec<String> = during.chain(after).collect();
-    let grades: Vec<String> = of_kind(entered, "grade")
-        .map(|row| {
-            let muscle = name_of(plan, row.item);
-            format!("{} {} ({})", muscle.split(',').next().unwrap_or_default(), row.value, row.scale)
+    let grades: Vec<String> = graded(entered, plan)
+        .into_iter()
+        .filter_map(|(muscle, all)| {
+            all.last().filter(|row| row.value != TAKEN_BACK).map(|row| (muscle, *row))
         })
+        .map(|(muscle, row)| format!("{muscle} {} ({})", row.value, row.scale))
         .collect();
     format!(
         "Pain 0-10: {}. Grades as judged: {}.",
@@ -214,33 +276,57 @@ fn pain_and_grades(entered: &[ObservationRow], plan: &Plan) -> String {
     )
 }
 
-/// What the examiner saw, a row a muscle; pain; notes.
+/// Muscle of an item of the plan.
+fn muscle_of(plan: &Plan, row: &ObservationRow) -> String {
+    name_of(plan, row.item).split(',').next().unwrap_or_default().to_owned()
+}
+
+/// The grades of each muscle, in the order in which they were entered: the last one holds.
+fn graded<'a>(entered: &'a [ObservationRow], plan: &Plan) -> Vec<(String, Vec<&'a ObservationRow>)> {
+    let mut found: Vec<(String, Vec<&ObservationRow>)> = Vec::new();
+    for row in of_kind(entered, "grade") {
+        let muscle = muscle_of(plan, row);
+        match found.iter_mut().find(|(known, _)| *known == muscle) {
+            Some((_, all)) => all.push(row),
+            None => found.push((muscle, vec![row])),
+        }
+    }
+    found
+}
+
+/// Answers to the question after a side; one that came late takes the place of none.
+fn pain_after(entered: &[ObservationRow]) -> Vec<&ObservationRow> {
+    let all: Vec<&ObservationRow> = of_kind(entered, "pain after").collect();
+    let of = |item: i64| all.iter().rev().find(|row| row.item == item);
+    let mut found: Vec<&ObservationRow> = Vec::new();
+    for row in all.iter().filter_map(|row| of(row.item)) {
+        if !found.iter().any(|known| known.item == row.item) {
+            found.push(row);
+        }
+    }
+    found
+}
+
+/// What the examiner saw, a row a muscle; pain; whatever else was noted.
 pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan, offset: &str) {
     let mut muscles: Vec<String> = Vec::new();
-    let muscle_of =
-        |row: &ObservationRow| name_of(plan, row.item).split(',').next().unwrap_or_default().to_owned();
-    let kinds = ["active motion", "trick movement", "length", "grade"];
-    for row in entered.iter().filter(|row| kinds.contains(&row.kind.as_str())) {
-        let muscle = muscle_of(row);
+    for row in entered.iter().filter(|row| SEEN.contains(&row.kind.as_str())) {
+        let muscle = muscle_of(plan, row);
         if !muscles.contains(&muscle) {
             muscles.push(muscle);
         }
     }
     if !muscles.is_empty() {
         page.heading(3, "Seen and graded by the examiner");
+        let grades = graded(entered, plan);
         let cell = |muscle: &str, kind: &str| {
-            let values = of_kind(entered, kind).filter(|row| muscle_of(row) == muscle).map(|row| {
-                if row.scale.is_empty() {
-                    row.value.clone()
-                } else {
-                    format!("{} ({})", row.value, row.scale)
-                }
-            });
-            Cell::text(&values.collect::<Vec<_>>().join("; "))
+            let values = of_kind(entered, kind).filter(|row| muscle_of(plan, row) == muscle).map(scaled);
+            let all = grades.iter().find(|(of, _)| kind == "grade" && of == muscle).map(|(_, all)| &all[..]);
+            Cell::text(&all.map_or_else(|| values.collect::<Vec<_>>().join("; "), grade_words))
         };
         let row = |muscle: &String| {
             let mut cells = vec![Cell::text(muscle)];
-            cells.extend(kinds.iter().map(|kind| cell(muscle, kind)));
+            cells.extend(SEEN.iter().map(|kind| cell(muscle, kind)));
             cells
         };
         let rows: Vec<Vec<Cell>> = muscles.iter().map(row).collect();
@@ -250,17 +336,13 @@ pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan, offset:
             "Grades are the examiner's own judgement by the scale named, never computed from forces.",
         );
     }
-    let pain: Vec<String> = entered
-        .iter()
-        .filter(|row| matches!(row.kind.as_str(), "pain" | "pain after"))
-        .map(|row| {
-            let when = if row.kind == "pain" { "with or after" } else { "when the side was done, after" };
-            format!(
-                "{}: {} ({when} {})",
-                names::clock(&row.entered_utc, offset),
-                row.value,
-                name_of(plan, row.item)
-            )
+    let during = of_kind(entered, "pain").map(|row| (row, "with or after"));
+    let after = pain_after(entered).into_iter().map(|row| (row, "when the side was done, after"));
+    let pain: Vec<String> = during
+        .chain(after)
+        .map(|(row, when)| {
+            let (at, name) = (names::clock(&row.entered_utc, offset), name_of(plan, row.item));
+            format!("{at}: {} ({when} {name})", row.value)
         })
         .collect();
     if !pain.is_empty() {
@@ -268,6 +350,31 @@ pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan, offset:
         page.list(&pain);
         page.classed("quiet", "Pain at rest stands with what was allowed, at the top.");
     }
+    let told = |kind: &str| SEEN.contains(&kind) || ELSEWHERE.contains(&kind);
+    let others = entered.iter().filter(|row| !told(&row.kind)).map(|row| {
+        let (at, name) = (names::clock(&row.entered_utc, offset), name_of(plan, row.item));
+        format!("{at} {name}: {}: {}", row.kind, scaled(row))
+    });
+    let others: Vec<String> = others.collect();
+    if !others.is_empty() {
+        page.heading(3, "Noted by the examiner");
+        page.list(&others);
+    }
+}
+
+/// What was entered, with its scale.
+fn scaled(row: &ObservationRow) -> String {
+    if row.scale.is_empty() { row.value.clone() } else { format!("{} ({})", row.value, row.scale) }
+}
+
+/// A muscle's grades: the last holds, and what was said before it is not hidden.
+fn grade_words(all: &[&ObservationRow]) -> String {
+    let Some((last, before)) = all.split_last() else { return String::new() };
+    let before: Vec<&str> =
+        before.iter().map(|row| row.value.as_str()).filter(|value| *value != TAKEN_BACK).collect();
+    let before =
+        if before.is_empty() { String::new() } else { format!("; entered before it: {}", before.join(", ")) };
+    scaled(last) + &before
 }
 
 /// What went another way than planned, a line each.
@@ -277,13 +384,23 @@ pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, of
         format!("{} {}: {what}{}", names::clock(&row.entered_utc, offset), name_of(plan, row.item), row.value)
     };
     let entered = entered.iter().filter(|row| matches!(row.kind.as_str(), "override" | "text")).map(told);
-    let moved = rows.iter().filter_map(|row| {
-        let was: Vec<&str> = row.flags.split(',').filter_map(|flag| flag.strip_prefix("was_item_")).collect();
-        (!was.is_empty()).then(|| {
-            format!("trial-{} of {} was entered as item-{}", row.order, row.muscle, was.join(", item-"))
-        })
+    let marked = rows.iter().filter(|row| row.item > 0).filter_map(|row| {
+        let was = row.flags.split(',').filter_map(|flag| flag.strip_prefix("was_item_")?.parse().ok());
+        let was: Vec<String> = was.map(|item| name_of(plan, item)).collect();
+        let moved = (!was.is_empty()).then(|| format!("it was entered as {}", was.join(", then as ")));
+        let reached = row
+            .is_flagged(REACHED_CAP)
+            .then(|| format!("the limit of {:.1} N was reached, peak {:.2} N", row.cap_n, row.peak_zero_n));
+        let pace = |flag: &str, word: &str| {
+            let told = format!("the force grew {word} than the plan asks for, {:.1} N/s", row.pace_n_per_s);
+            row.is_flagged(flag).then_some(told)
+        };
+        let told = [reached, pace(TOO_FAST, "faster"), pace(TOO_SLOW, "slower"), moved];
+        let told: Vec<String> = told.into_iter().flatten().collect();
+        (!told.is_empty())
+            .then(|| format!("trial-{} of {}, {}: {}", row.order, row.muscle, row.test, told.join("; ")))
     });
-    entered.chain(moved).collect()
+    entered.chain(marked).collect()
 }
 
 /// Where the examiner signs.

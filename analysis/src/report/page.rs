@@ -7,10 +7,11 @@ use super::number::{change_id, item_id, sides_id, trial_id};
 use super::{chart, nerve};
 use crate::command::compare::{limit_words, trend_words, verdict_words};
 use crate::command::reliability::interval;
-use crate::measures::repeats::{self, Item, Spread};
+use crate::measures::repeats::{self, HOLD, Item, Spread};
 use crate::plot::names;
-use crate::recording::layout::{Sensor, TrialRow};
+use crate::recording::layout::{ObservationRow, Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::trial_row::{TOO_FAST, TOO_SLOW};
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, SURE_PARTICIPANTS};
 use crate::study::comparison::{Change, Comparison};
@@ -33,7 +34,9 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
     let named = |text: &str| if text.is_empty() { "not named".to_owned() } else { text.to_owned() };
     let began = names::local(&root.started_utc, &root.utc_offset);
     page.heading(2, &format!("Participant {}, {began}", named(&root.participant)));
-    chart::identity(page, file, recording, &entered, &plan);
+    let untested = untested(&rows, &entered, &plan);
+    let course = chart::course(recording, &plan, untested.len())?;
+    chart::identity(page, recording, course, &entered, &plan);
     page.heading(3, "In five lines, to be copied");
     page.plain(&chart::plain_lines(recording, &items, &rows, &entered, &plan));
     instruments(page, recording)?;
@@ -49,18 +52,97 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
             .chain(instrument)
             .chain(["SD, N", "CV, %", "95 %", "best, N", "n"])
             .collect();
-        let cells = by_muscle(&items).into_iter();
-        let cells = cells.map(|item| item_row(&root.visit_id, item, &rows, calibrated));
-        page.table(&head, &cells.collect::<Vec<_>>());
+        let tested = by_muscle(&items).into_iter();
+        let tested = tested.map(|item| item_row(&root.visit_id, item, &rows, calibrated));
+        let untested = untested.into_iter().map(|told| {
+            let mut cells: Vec<Cell> = told.iter().map(|told| Cell::text(told)).collect();
+            cells.resize(head.len(), Cell::text("–"));
+            cells
+        });
+        let mut groups = vec![("", tested.collect::<Vec<_>>()), ("Not tested", untested.collect())];
+        groups.retain(|(_, rows)| !rows.is_empty());
+        page.grouped_table(&head, &groups);
         page.classed("quiet", DEFINITIONS);
         page.classed("quiet", &instrument_words(&items));
     }
-    side_section(page, &root.visit_id, &items);
+    breaks(page, &root.visit_id, &rows);
+    side_section(page, &root.visit_id, &items, plan.involved_side);
     chart::entered(page, &entered, &plan, &root.utc_offset);
     deviations(page, &chart::deviations(&rows, &entered, &plan, &root.utc_offset));
     exclusions(page, &items);
     conditions(page, &items, &rows, &plan);
+    chart::origin(page, file, recording);
     Ok(())
+}
+
+/// The plan's pulls that were not done: item, muscle, test, and why.
+fn untested(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan) -> Vec<[String; 4]> {
+    let loaded = |of: &plan::Item| {
+        !matches!(of.test.parse(), Ok(Test::ActiveMotion | Test::Length)) && !of.muscle.is_empty()
+    };
+    let why = |number: i64| {
+        let own = entered.iter().rev().filter(|row| row.item == number && row.kind == "text");
+        let said = own.map(|row| row.value.as_str()).find_map(|told| {
+            told.strip_prefix("not tested: ").or(told.starts_with("skipped").then_some(told))
+        });
+        said.unwrap_or("not reached").to_owned()
+    };
+    let missing = (1..)
+        .zip(&plan.items)
+        .filter(|(number, of)| loaded(of) && !rows.iter().any(|row| row.item == *number));
+    missing
+        .map(|(number, of)| [format!("item-{number}"), of.muscle.clone(), of.test.clone(), why(number)])
+        .collect()
+}
+
+/// What breaks depend on: how fast the examiner pulled, and how the force fell.
+fn breaks(page: &mut Page, visit_id: &str, rows: &[TrialRow]) {
+    let pulls = rows.iter().filter(|row| row.test == Test::Break.word() && row.item > 0 && row.kind == HOLD);
+    let row = |row: &TrialRow| {
+        let number = |value: f64, digits: usize, field: &str| {
+            Cell::number(repeats::known(value), digits, &trial_id(visit_id, row.order, field))
+        };
+        let asked = if row.is_flagged(TOO_FAST) {
+            "faster"
+        } else if row.is_flagged(TOO_SLOW) {
+            "slower"
+        } else {
+            ""
+        };
+        vec![
+            Cell::short(&format!("trial-{}", row.order)),
+            Cell::text(&row.muscle),
+            Cell::short(&row.outcome.replace('-', " ")),
+            number(row.cap_n, 1, "cap_n"),
+            number(row.pace_n_per_s, 1, "pace_n_per_s"),
+            Cell::short(asked),
+            number(row.loading_rate_n_per_s, 1, "loading_rate_n_per_s"),
+            number(row.drop_percent, 0, "drop_percent"),
+        ]
+    };
+    let rows: Vec<Vec<Cell>> = pulls.map(row).collect();
+    if rows.is_empty() {
+        return;
+    }
+    page.heading(3, "How the break pulls went");
+    page.table(
+        &[
+            "trial",
+            "muscle",
+            "ended",
+            "limit, N",
+            "pace, N/s",
+            "than asked",
+            "rate at the end, N/s",
+            "drop, %",
+        ],
+        &rows,
+    );
+    page.classed(
+        "quiet",
+        "Limit: the force at which the pull was to stop. Pace: mean slope of the rise from 5 to 90 % of the peak. Rate at the end: slope over the last 0.5 s before the \
+         break or the peak. The force of a break depends on the examiner's speed (Burns and Spanier 2005).",
+    );
 }
 
 /// What the instrument's ± is made of, and what is not in it; never merged with the procedure's.
@@ -105,10 +187,16 @@ fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> 
     let mut lines = Vec::new();
     for (number, sensor) in (1..).zip(recording.sensors()) {
         let gaps = recording.gaps(number)?;
-        let missing: i64 = gaps.iter().map(|gap| gap.missing).filter(|missing| *missing > 0).sum();
-        let lost = match gaps.len() {
-            0 => "no sample is missing".to_owned(),
-            n => format!("{n} gaps, at least {missing} samples missing"),
+        let missing: i64 = gaps.iter().map(|gap| gap.missing.max(0)).sum();
+        let unknown = gaps.iter().filter(|gap| gap.missing < 0).count();
+        let lost = match (gaps.len(), unknown) {
+            (0, _) => "no sample is missing".to_owned(),
+            (n, 0) => format!("{missing} samples are missing, in {n} gaps"),
+            (n, unknown) => {
+                format!(
+                    "{missing} samples are missing, in {n} gaps, and in {unknown} of them nobody knows how many more"
+                )
+            }
         };
         lines.push(format!("Sensor {number}: {}; {}; {lost}", sensor.serial, instrument(sensor)));
     }
@@ -192,15 +280,8 @@ pub fn condition_line(item: &Item, rows: &[TrialRow], plan: &Plan) -> Option<Str
 
 /// How the force was taken, a line for each way.
 fn conditions(page: &mut Page, items: &[Item], rows: &[TrialRow], plan: &Plan) {
-    let mut lines: Vec<(String, Vec<String>)> = Vec::new();
-    for item in items {
-        let Some(told) = condition_line(item, rows, plan) else { continue };
-        let name = format!("item-{}", item.item);
-        match lines.iter_mut().find(|(known, _)| *known == told) {
-            Some((_, all)) => all.push(name),
-            None => lines.push((told, vec![name])),
-        }
-    }
+    let told = |item: &Item| Some((condition_line(item, rows, plan)?, format!("item-{}", item.item)));
+    let lines = together(items.iter().filter_map(told));
     if !lines.is_empty() {
         page.heading(3, "Conditions");
         page.list(&lines.iter().map(|(told, all)| format!("{}: {told}", all.join(", "))).collect::<Vec<_>>());
@@ -218,6 +299,7 @@ fn planned_words(plan: &Plan, item: &Item) -> String {
         number("hold", planned.hold_s, " s"),
         number("count", planned.count.map(f64::from), " s"),
         number("rest", planned.rest_s, " s"),
+        number("limit", planned.cap_n, " N"),
         words("", &planned.posture),
         words("contact: ", &planned.contact),
         words("said: ", &planned.say),
@@ -248,14 +330,30 @@ fn condition_words(row: &TrialRow) -> String {
 
 fn exclusions(page: &mut Page, items: &[Item]) {
     let lines: Vec<String> = exclusion_lines(items);
-    let notes = items.iter().flat_map(|item| {
-        item.notes.iter().map(move |note| format!("{}, {}: {note}", item.muscle, item.test))
-    });
-    let lines: Vec<String> = lines.into_iter().chain(notes).collect();
     if !lines.is_empty() {
         page.heading(3, "What does not count, and why");
         page.list(&lines);
     }
+    let noted = items.iter().flat_map(|item| {
+        item.notes.iter().map(move |note| (note.clone(), format!("{}, {}", item.muscle, item.test)))
+    });
+    let lines = together(noted);
+    if !lines.is_empty() {
+        page.heading(3, "To know about the results");
+        page.list(&lines.iter().map(|(note, of)| format!("{note}: {}", of.join("; "))).collect::<Vec<_>>());
+    }
+}
+
+/// What is told of several, once, with all of whom it is told.
+fn together(told: impl Iterator<Item = (String, String)>) -> Vec<(String, Vec<String>)> {
+    let mut lines: Vec<(String, Vec<String>)> = Vec::new();
+    for (told, of) in told {
+        match lines.iter_mut().find(|(known, _)| *known == told) {
+            Some((_, all)) => all.push(of),
+            None => lines.push((told, vec![of])),
+        }
+    }
+    lines
 }
 
 /// A line for each trial that is not behind a result.
@@ -274,7 +372,7 @@ pub fn exclusion_lines(items: &[Item]) -> Vec<String> {
     items.iter().flat_map(of).collect()
 }
 
-fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
+fn side_section(page: &mut Page, visit_id: &str, items: &[Item], involved: Option<Side>) {
     let found = sides(items);
     if found.is_empty() {
         return;
@@ -320,12 +418,16 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item]) {
     groups.push(("Other muscles", others.map(row).collect()));
     groups.retain(|(_, rows)| !rows.is_empty());
     let controlled = groups.len() > 1;
+    let head = |side: Side| {
+        let mark = if involved == Some(side) { " (involved)" } else { "" };
+        format!("{side}{mark}, N")
+    };
     page.grouped_table(
         &[
             "id",
             "muscle",
-            "left, N",
-            "right, N",
+            &head(Side::Left),
+            &head(Side::Right),
             "n",
             "right − left, N",
             "95 %",

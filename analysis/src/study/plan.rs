@@ -2,6 +2,7 @@
 //! measured, and how each was to be done.
 //!
 //! Comes in: a plan's TOML text. Goes out: items by muscle key and test. Everything else in the plan is the daemon's.
+use crate::trial::Side;
 use serde::Deserialize;
 
 /// A plan, as far as it is needed here.
@@ -16,6 +17,9 @@ pub struct Plan {
     /// Where a random order came from.
     #[serde(default)]
     pub seed: Option<u32>,
+    /// The involved side, where one is named.
+    #[serde(default)]
+    pub involved_side: Option<Side>,
     /// What is tested, in order.
     #[serde(rename = "item", default)]
     pub items: Vec<Item>,
@@ -47,6 +51,8 @@ pub struct Item {
     pub hold_s: Option<f64>,
     /// Rest of the muscle before each trial.
     pub rest_s: Option<f64>,
+    /// Where the pull must stop, as the plan says.
+    pub cap_n: Option<f64>,
     /// The count that runs through the pull.
     pub count: Option<u32>,
 }

@@ -3,7 +3,7 @@
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{self, Hint, Usage};
 use anyhow::Context;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The plans that are built in; the text of one; or whether a plan of one's own can be run
 ///
@@ -16,7 +16,7 @@ use std::path::PathBuf;
 pub struct Args {
     /// Print the text of this built-in plan
     pub name: Option<String>,
-    /// Check this file, and list what it would do, in order, and how long it takes
+    /// Check this file (or built-in plan), and list what it would do, in order, and how long it takes
     #[arg(long, value_name = "FILE", conflicts_with = "name")]
     pub check: Option<PathBuf>,
 }
@@ -26,8 +26,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let text = match (&args.name, &args.check) {
         (Some(name), _) => named(name)?.to_owned(),
         (_, Some(path)) => {
-            let text =
-                std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))?;
+            let text = text_of(path)?;
             let plan = Plan::parse(&text).map_err(|error| {
                 anyhow::anyhow!("plan {}: {error}", path.display())
                     .context(Hint::new("`fingerforced plans NAME` prints a plan to begin from"))
@@ -45,6 +44,22 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(console::result(&text)?)
 }
 
+/// The text of a plan: a file, or one that is built in where there is no file of that name.
+///
+/// # Errors
+/// There is neither.
+pub(crate) fn text_of(path: &Path) -> anyhow::Result<String> {
+    let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
+    if let Some(text) = built_in {
+        return Ok(text.to_owned());
+    }
+    std::fs::read_to_string(path).with_context(|| format!("cannot read the plan {}", path.display())).map_err(
+        |error| {
+            error.context(Hint::new(format!("give the path of a TOML file, or one of: {}", builtin::names())))
+        },
+    )
+}
+
 fn named(name: &str) -> anyhow::Result<&'static str> {
     builtin::text(name).ok_or_else(|| {
         Usage(format!("no plan `{}` is built in: there are {}", console::clean(name), builtin::names()))
@@ -54,13 +69,17 @@ fn named(name: &str) -> anyhow::Result<&'static str> {
 
 /// The plan's items in the order in which they are written, and its duration.
 fn listed(plan: &Plan) -> String {
+    let counted = |n: u32, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
     let item = |(number, item): (usize, &crate::visit::plan::Item)| {
         let first = match item.familiarisation {
             0 => String::new(),
             pulls => format!("{pulls} to get used to it and "),
         };
-        let trials =
-            if item.is_loaded() { format!(", {first}{} trials", item.trials) } else { String::new() };
+        let trials = if item.is_loaded() {
+            format!(", {first}{}", counted(item.trials, "trial"))
+        } else {
+            String::new()
+        };
         format!("{number:>3}  {}{trials}\n", item.name())
     };
     let items: String = (1..).zip(&plan.items).map(item).collect();

@@ -12,18 +12,18 @@ use crate::health::Health;
 use crate::participant;
 use crate::pipeline::Output;
 use crate::port::DEFAULT_BAUD;
-use crate::practice::{self, Target};
+use crate::practice::Target;
 use crate::shell::{self, Audience, Order, Recorded, Shell};
 use crate::terminal::Terminal;
 use crate::typing::Typed;
 use crate::visit::action::Examiner;
 use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
-use crate::visit::plan::{Item, Plan, Sees, builtin};
+use crate::visit::plan::{Item, Plan, Sees};
 use analysis::console::{Hint, Usage, advised};
+use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
-use anyhow::Context;
 use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -213,19 +213,24 @@ fn open<'a>(
 ) -> anyhow::Result<Shell<&'a mut Desk>> {
     let lines = args.ports.lines(args.data.as_deref())?;
     let (orders, waiting) = tokio::sync::mpsc::channel(64);
-    let mut practised = None;
+    let (mut practised, mut interrupted) = (None, None);
     let mut shell = Shell::open(&lines, desk, waiting, || {
         let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
         super::check::warn(data.path());
         crate::erase::complete_begun(&data).map_err(advised)?;
-        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+        super::recover::seal_abandoned(data.path(), SystemClock.utc_ns(), args.resume.is_some())?;
         practised = super::practice::noted(&data, plan.as_ref(), &whose.examiner)?;
         let start = match &args.resume {
             None => start::new(whose, plan, lines.len(), args.keep_free, &data)?,
             Some(which) => start::resumed(which.as_deref(), lines.len(), args.keep_free, &data)?,
         };
+        interrupted = args.resume.as_ref().map(|_| start.begun.clone());
         Ok((data, start))
     })?;
+    if let Some(begun) = interrupted {
+        let told = gone_on_with(&begun, shell.visit());
+        shell.audience().terminal.line(&told);
+    }
     let shown = shown(shell.visit(), args.screen);
     shell.audience().terminal.plan(shown);
     // Whoever runs this sits at a terminal that prints and rings, or reads what it prints.
@@ -241,19 +246,26 @@ fn open<'a>(
     Ok(shell)
 }
 
+/// What an interrupted visit is, and how far it had come.
+fn gone_on_with(begun: &Begun, visit: &Visit) -> String {
+    let whose = if begun.participant.is_empty() { "not named" } else { &begun.participant };
+    let began = analysis::plot::names::local(&begun.started_utc, &begun.utc_offset);
+    let title = visit.plan().map_or("", |plan| &plan.title);
+    let trials = match visit.results().attempts().len() {
+        1 => "1 trial is recorded".to_owned(),
+        n => format!("{n} trials are recorded"),
+    };
+    let minutes = (visit.remaining_s() / 60.0).ceil();
+    format!(
+        "going on with the visit of participant {whose}, begun {began}, \"{title}\": {trials}, about \
+         {minutes:.0} min are left. What happened while the program was off is not in the recording, and it says so."
+    )
+}
+
 /// The plan in the order in which it is run; whoever sits down to it is told how long it will take.
 fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     let Some(path) = args.plan.as_deref() else { return Ok(None) };
-    let built_in = path.to_str().and_then(builtin::text).filter(|_| !path.exists());
-    let text = match built_in {
-        Some(text) => text.to_owned(),
-        None => std::fs::read_to_string(path)
-            .with_context(|| format!("cannot read the plan {}", path.display()))
-            .map_err(|error| {
-                let hint = format!("give the path of a TOML file, or one of: {}", builtin::names());
-                error.context(Hint::new(hint))
-            })?,
-    };
+    let text = super::plans::text_of(path)?;
     let plan = Plan::parse(&text).map_err(|error| {
         anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
             Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
@@ -344,7 +356,9 @@ impl Desk {
 
     fn practise(&mut self, row: &TrialRow, target: &Target) {
         let rates = &mut self.practised.rates_n_per_s;
-        let Some(rate) = practice::rate_n_per_s(row).filter(|_| rates.len() < target.pulls) else { return };
+        let Some(rate) = repeats::known(row.pace_n_per_s).filter(|_| rates.len() < target.pulls) else {
+            return;
+        };
         rates.push(rate);
         let number = rates.len();
         self.terminal.line(&format!("pull {number} of {}: {}", target.pulls, target.judged(rate)));

@@ -189,8 +189,8 @@ fn sealed_words(sealed: &Sealed) -> String {
 }
 
 /// Seals visits that were left, each in a child: libhdf5 never runs where somebody measures. Only those without a
-/// recording are looked at; `recover` looks at all.
-pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
+/// recording are looked at; `recover` looks at all. That one waits is told, unless somebody is `resuming` it.
+pub(crate) fn seal_abandoned(data: &Path, now_ns: i64, resuming: bool) -> anyhow::Result<()> {
     let disk = SystemDisk::shared();
     for folder in data_folder::visits(&*disk, data).map_err(advised)? {
         let Ok(lock) = data_folder::lock_visit(&*disk, &folder) else { continue };
@@ -213,7 +213,7 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64) -> anyhow::Result<()> {
                     tracing::error!(visit = %folder.display(), "this visit could not be sealed; its journal is kept");
                 }
             }
-            Ok(Decision::Interrupted) => {
+            Ok(Decision::Interrupted) if !resuming => {
                 tracing::warn!(visit = %folder.display(), "an interrupted visit waits: `fingerforced record --resume` goes on with it, `fingerforced recover` with its folder seals it");
             }
             Ok(_) => {}

@@ -68,7 +68,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let data = Arc::new(DataFolder::open(args.data.as_deref()).map_err(advised)?);
     super::check::warn(data.path());
     crate::erase::complete_begun(&data).map_err(advised)?;
-    super::recover::seal_abandoned(data.path(), SystemClock.utc_ns())?;
+    super::recover::seal_abandoned(data.path(), SystemClock.utc_ns(), false)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(serve(args, data))
 }

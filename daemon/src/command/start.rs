@@ -14,6 +14,7 @@ use crate::resume::{self, Continued};
 use crate::shell::Start;
 use crate::visit::plan::Plan;
 use analysis::console::{Hint, Usage, advised};
+use analysis::recording::layout::INTERRUPTED;
 use anyhow::anyhow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -153,7 +154,7 @@ pub(crate) fn resumed(
     }
     let clock: Arc<dyn Clock> = Arc::new(Continued::after(&visit, Arc::new(SystemClock)));
     let mut first: Vec<Record> = visit.missing.drain(..).collect();
-    let open = visit.open_ports.iter().map(|port| (*port, "interrupted".to_owned()));
+    let open = visit.open_ports.iter().map(|port| (*port, INTERRUPTED.to_owned()));
     first.extend(open.map(|(port, reason)| Record::Closed { port, reason }));
     first.push(Record::Anchor(clock.anchor()));
     let journal = Writer::resume(disk, &folder, SOFTWARE, options(keep_free_mib)).map_err(advised)?;

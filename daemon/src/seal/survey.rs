@@ -12,8 +12,8 @@ use crate::pipeline::setting::{Setting, Tare};
 use crate::pipeline::{Block, LinkState, Output, SensorIdentity};
 use crate::visit::plan::Plan;
 use analysis::recording::layout::{
-    CALIBRATION, EventRow, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED, PROPERTIES,
-    SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
+    CALIBRATION, CLOCKS, EventRow, FINISHED, FrameRow, GapRow, ObservationRow, PORT_CLOSED, PORT_OPENED,
+    PROPERTIES, SEGMENT_BEGAN, SegmentRow, TareRow, TrialRow,
 };
 use analysis::sensor::certificate::Certificate;
 use std::collections::VecDeque;
@@ -188,7 +188,7 @@ impl Survey {
                     "{{\"boottime_ns\":{},\"utc_ns\":{},\"host_boot_id\":{:?}}}",
                     anchor.boottime_ns, anchor.utc_ns, anchor.host_boot_id
                 );
-                ("clocks", detail)
+                (CLOCKS, detail)
             }
             Record::Opened { detail, .. } => (PORT_OPENED, detail.clone()),
             Record::Closed { reason, .. } => (PORT_CLOSED, reason.clone()),
@@ -200,7 +200,7 @@ impl Survey {
             }
             Record::Finished(reason) => {
                 self.finished = Some(reason.clone());
-                ("finished", reason.clone())
+                (FINISHED, reason.clone())
             }
         };
         let place = of_port.map_or_else(|| self.here(), |port| self.at_port(port));

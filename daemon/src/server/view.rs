@@ -101,6 +101,8 @@ struct Shown {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 struct Window {
     trial: (u32, u32),
+    /// At half strength, not scored.
+    familiarisation: bool,
     hold_s: f64,
     cap_n: Option<f64>,
     band_n: Option<(f64, f64)>,
@@ -520,6 +522,7 @@ impl View {
 fn window(cue: &Cue, force: bool) -> Window {
     Window {
         trial: cue.trial,
+        familiarisation: cue.familiarisation,
         hold_s: cue.hold_s,
         cap_n: cue.cap_n.filter(|_| force),
         band_n: cue.band_n.filter(|_| force),

@@ -25,6 +25,7 @@ impl Terminal {
         if let Some(item) = stage.item() {
             self.at_item(item);
         }
+        (self.rest_s, self.rest_ends_ns) = (None, None);
         match stage {
             Stage::Zero => self.state = "no zero yet",
             Stage::Gate(missing) => {
@@ -40,6 +41,7 @@ impl Terminal {
             }
             Stage::Rest { seconds, .. } => {
                 self.state = "rest";
+                self.rest_s = Some(*seconds);
                 if *seconds >= 1.0 {
                     self.line(&format!("rest: {seconds:.0} s"));
                 }
@@ -49,7 +51,10 @@ impl Terminal {
                 self.line("turn or change the hand as said, and let go of the sensor for its new zero (Enter: take it as it is)");
                 self.bell(1);
             }
-            Stage::Ready { .. } => self.state = "touch lightly and keep still",
+            Stage::Ready { .. } => {
+                self.state = "touch lightly and keep still";
+                self.line("touch lightly and keep still for a second (or Enter)");
+            }
             Stage::Pull { .. } => self.bell(2),
             Stage::Look { .. } => {
                 self.state = "look";
@@ -166,6 +171,7 @@ mod tests {
         let cue = |cap_n, band_n| Cue {
             item: (1, 1),
             trial: (1, 1),
+            familiarisation: false,
             muscle: "left index abduction".parse().unwrap(),
             test: Test::Make,
             hold_s: 3.0,

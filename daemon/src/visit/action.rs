@@ -2,6 +2,7 @@
 //! (JSON, tag `visit`); in a terminal it is typed as a line, read by [`Examiner::parse`].
 
 use super::gate::Clearance;
+use analysis::recording::layout::TAKEN_BACK;
 use analysis::trial::Muscle;
 use serde::{Deserialize, Serialize};
 
@@ -84,7 +85,7 @@ pub enum Examiner {
 pub const TYPED: &str = "Enter: ready, next, or stop during a pull · r [reason]: repeat the last trial (while looking: other \
 answers) · p [0-10]: pain · x [who]: stop · pause · s [reason]: skip this item · i [TRIAL] [reason]: a trial does not count · \
 l: the last one slipped · w [TRIAL] SIDE DIGIT DIRECTION [: reason]: a trial was of this muscle · o KIND: VALUE: observed · \
-g GRADE [SIDE DIGIT DIRECTION]: grade · allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
+g GRADE [SIDE DIGIT DIRECTION]: grade (g - SIDE DIGIT DIRECTION: taken back) · allow SIDE [DIGIT] none|active|make|break pain N: the gate · override ITEM REASON · t: new zero";
 
 impl Examiner {
     /// Reads a typed line.
@@ -122,6 +123,8 @@ impl Examiner {
             }
             "g" => graded(rest)?,
             "allow" => Examiner::Allow(Clearance::parse(rest)?),
+            // What is asked for by the gate, answered as a person would.
+            "left" | "right" => Examiner::Allow(Clearance::parse(line)?),
             "override" => {
                 let (item, reason) =
                     rest.split_once(char::is_whitespace).ok_or("write override ITEM REASON")?;
@@ -138,10 +141,14 @@ impl Examiner {
     }
 }
 
-/// `7 the rest`: a trial's number, where one is said.
+/// `7 the rest`, or `trial-7 the rest`: a trial's number, where one is said.
 fn numbered(text: &str) -> (Option<u64>, &str) {
     let (first, rest) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
-    first.parse().map_or((None, text), |number| (Some(number), rest.trim()))
+    first
+        .strip_prefix("trial-")
+        .unwrap_or(first)
+        .parse()
+        .map_or((None, text), |number| (Some(number), rest.trim()))
 }
 
 fn observed(kind: &str, value: &str, scale: &str, muscle: Option<Muscle>) -> Examiner {
@@ -153,12 +160,17 @@ fn graded(text: &str) -> Result<Examiner, String> {
     let (grade, muscle) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
     let mut signs = grade.chars();
     let is_grade = matches!(signs.next(), Some('0'..='5')) && matches!(signs.as_str(), "" | "+" | "-");
-    if !is_grade {
-        return Err("write g and the grade, 0 to 5 with + or -, as in `g 4-` or `g 4- left index abduction`"
-            .to_owned());
+    let taken_back = grade == "-" && !muscle.is_empty();
+    if !is_grade && !taken_back {
+        return Err(
+            "write g and the grade, 0 to 5 with + or -, as in `g 4-` or `g 4- left index abduction`; \
+                    `g - left index abduction` takes a grade back"
+                .to_owned(),
+        );
     }
     let muscle = (!muscle.is_empty()).then(|| muscle.parse::<Muscle>().map_err(|error| error.to_string()));
-    Ok(observed("grade", grade, "MRC 0-5", muscle.transpose()?))
+    let (value, scale) = if taken_back { (TAKEN_BACK, "") } else { (grade, "MRC 0-5") };
+    Ok(observed("grade", value, scale, muscle.transpose()?))
 }
 
 fn pain(text: &str) -> Result<Option<f64>, String> {
@@ -194,6 +206,7 @@ mod tests {
             "o trick movement: wrist",
             "g 4-",
             "g 5 left index abduction",
+            "g - left index abduction",
             "allow left index make pain 2",
             "override 3 the surgeon said so",
         ] {
@@ -201,6 +214,9 @@ mod tests {
             assert_eq!(serde_json::from_str::<Examiner>(&action.to_json()).unwrap(), action, "{line}");
         }
         assert_eq!(Examiner::parse("p 4").unwrap(), Examiner::Pain { level: Some(4.0) });
+        let allow = Examiner::parse("allow left index make pain 2").unwrap();
+        assert_eq!(Examiner::parse("left index make pain 2").unwrap(), allow);
+        assert_eq!(Examiner::parse("i trial-7 slack").unwrap(), Examiner::parse("i 7 slack").unwrap());
         let (to, reason) = ("left index abduction".parse().unwrap(), "wrong finger".to_owned());
         assert_eq!(
             Examiner::parse("w 7 left index abduction: wrong finger").unwrap(),
@@ -220,6 +236,9 @@ mod tests {
             ("g 4x", "0 to 5"),
             ("g 4 left toe", "digit"),
             ("allow", "side"),
+            ("left index make pain 12", "0 to 10, not `12`"),
+            ("left index make", "pain at rest is missing"),
+            ("g -", "takes a grade back"),
             ("override three because", "`three` is no number"),
         ] {
             let error = Examiner::parse(line).unwrap_err();

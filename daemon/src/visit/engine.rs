@@ -113,6 +113,8 @@ pub struct Visit {
     told_no_warner: bool,
     /// There was a pull since pain was last asked after.
     unasked: bool,
+    /// Nobody answered in time: the item (from 0) after which pain was asked after, until the next cue.
+    unanswered: Option<usize>,
     ids: u64,
     /// Rests that ended in this segment: only there is their length known.
     rest_segment: Vec<(analysis::trial::Muscle, u64)>,
@@ -143,6 +145,7 @@ impl Visit {
             can_warn: None,
             told_no_warner: false,
             unasked: false,
+            unanswered: None,
             ids: 0,
             rest_segment: Vec::new(),
         }
@@ -370,6 +373,8 @@ impl Visit {
                 self.finish_item(item, "not entered", out);
             }
             State::Asking { since_s, .. } if self.now_s - since_s >= ASK_S => {
+                self.unanswered = self.last;
+                out.push(Effect::Say("no answer: it can be said until the next pull".to_owned()));
                 self.answered_pain("not entered", out);
             }
             _ => {}
@@ -397,6 +402,8 @@ impl Visit {
                 }
                 Next::Item(at) | Next::Wait(at, _) => {
                     if let Some(why) = self.barred(at) {
+                        let name = self.planned(at).map(Item::name).unwrap_or_default();
+                        out.push(Effect::Say(format!("left out: item {}, {name}: {why}", at + 1)));
                         self.observed(at, &format!("not tested: {why}"), "", out);
                         self.results.close(at, &why, None);
                         continue;
@@ -542,6 +549,19 @@ impl Visit {
             value: value.to_owned(),
             scale: scale.to_owned(),
         }));
+    }
+
+    /// Pain ends an item; `by` this attempt.
+    fn end_for_pain(&mut self, at: usize, by: Option<u64>, out: &mut Vec<Effect>) {
+        self.results.close(at, Outcome::PainLimited.word(), by);
+        if let Some(item) = self.planned(at) {
+            out.push(Effect::Say(format!("no further pull of item {}, {}: pain", at + 1, item.name())));
+        }
+    }
+
+    /// Least and greatest pace of an item's pull, N/s.
+    fn pace_n_per_s(&self, at: usize) -> Option<(f64, f64)> {
+        self.planned(at)?.pace_n_per_s(self.expected_n(at)?)
     }
 
     /// The cap of an item, N.

@@ -76,14 +76,16 @@ impl Clearance {
         let (mut pain, mut since, mut cleared) = (None, String::new(), Vec::new());
         while let Some(word) = words.next() {
             match word {
-                "pain" => pain = words.next().and_then(|word| word.parse::<f64>().ok()),
+                "pain" => pain = Some(words.next().unwrap_or_default()),
                 "since" => since = words.next().unwrap_or_default().to_owned(),
                 "cleared" => cleared = words.by_ref().collect(),
                 other => return Err(format!("`{other}` is not understood. {FORM}")),
             }
         }
-        let pain_at_rest = pain.filter(|level| (0.0..=10.0).contains(level));
-        let pain_at_rest = pain_at_rest.ok_or_else(|| format!("the pain at rest is missing. {FORM}"))?;
+        let pain = pain.ok_or_else(|| format!("the pain at rest is missing. {FORM}"))?;
+        let level = pain.parse::<f64>().ok().filter(|level| (0.0..=10.0).contains(level));
+        let pain_at_rest =
+            level.ok_or_else(|| format!("pain at rest is a number from 0 to 10, not `{pain}`. {FORM}"))?;
         Ok(Clearance { side, digit, allowed, pain_at_rest, since, cleared: cleared.join(" ") })
     }
 }

@@ -40,6 +40,12 @@ pub struct TrialResult {
     pub below_n: Option<f64>,
     /// Share of the hold within the target's band, where there is one.
     pub in_band: Option<f64>,
+    /// Where the pull was to stop, N.
+    pub cap_n: Option<f64>,
+    /// It got there.
+    pub reached_cap: bool,
+    /// Least and greatest pace that was asked for, N/s.
+    pub pace_n_per_s: Option<(f64, f64)>,
     /// Pain, 0 to 10, as said.
     pub pain: Option<f64>,
     /// Items (from 1) that it was assigned to before.
@@ -67,6 +73,9 @@ impl TrialResult {
             peak_zero_n: None,
             below_n: None,
             in_band: None,
+            cap_n: None,
+            reached_cap: false,
+            pace_n_per_s: None,
             pain: None,
             was: Vec::new(),
             familiarisation: false,
@@ -181,7 +190,9 @@ impl Results {
 
     /// How many pulls to get used to the task are still to come.
     pub fn unfamiliar(&self, item: &Item, at: usize) -> u32 {
-        let done = self.of(at).filter(|it| it.familiarisation).count() as u32;
+        // One that was stopped has made nobody used to anything.
+        let done = self.of(at).filter(|it| it.familiarisation && it.outcome != Some(Outcome::Stopped));
+        let done = done.count() as u32;
         // Who has pulled with full force already is used to it.
         if self.valid(at) > 0 { 0 } else { item.familiarisation.saturating_sub(done) }
     }
@@ -214,9 +225,10 @@ impl Results {
         }
     }
 
-    /// A grade of 3 or less was entered.
-    pub fn graded_weak(&mut self, muscle: Muscle) {
-        self.graded_weak.push(muscle);
+    /// A grade was entered; the latest of a muscle is the one that holds.
+    pub fn graded(&mut self, muscle: Muscle, weak: bool) {
+        self.graded_weak.retain(|other| *other != muscle);
+        self.graded_weak.extend(weak.then_some(muscle));
     }
 
     /// How small an effort is looked for: weak by plan, by grade, or by the muscle's first effort.

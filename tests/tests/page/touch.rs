@@ -1,7 +1,7 @@
 //! By touch alone; and without movement, where somebody wants none.
 
 use crate::browser::Browser;
-use crate::clinic::Clinic;
+use crate::clinic::{Clinic, PLAN};
 use analysis::recording::read::Recording;
 use serde_json::json;
 
@@ -20,7 +20,8 @@ pub async fn tap_text(browser: &Browser, text: &str) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_visit_is_begun_stopped_and_ended_by_touch() {
-    let mut clinic = Clinic::open(&[]);
+    let plan = PLAN.replace("[[muscle]]", "[test.make]\nfamiliarisation = 1\n\n[[muscle]]");
+    let mut clinic = Clinic::with(&plan, "127.0.0.1:0", &[]);
     let browser = Browser::start(false).await;
     browser.cdp("Emulation.setTouchEmulationEnabled", json!({ "enabled": true })).await;
     browser
@@ -53,7 +54,11 @@ async fn a_visit_is_begun_stopped_and_ended_by_touch() {
     clinic.hand("make:20:20");
     browser.until("a pull", "return parseFloat(document.getElementById('force').textContent) > 10").await;
     still(&browser).await;
+    // What the pull is for is said where it is read from afar.
+    assert!(browser.text("#task").await.contains("half strength"));
+    assert!(browser.text("#which").await.contains("not scored"));
     browser.accessible("a pull").await;
+    browser.screenshots("half").await;
     tap_text(&browser, "Stop").await;
     browser
         .until(

@@ -203,6 +203,7 @@ fn the_pace_of_a_break_is_the_slope() {
     view.hear(&Said::Cue(Cue {
         item: (1, 1),
         trial: (1, 1),
+        familiarisation: false,
         muscle: "left index abduction".parse().unwrap(),
         test: analysis::trial::Test::Break,
         hold_s: 1.0,

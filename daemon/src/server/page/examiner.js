@@ -103,7 +103,7 @@ class Visit {
     const item = now.item;
     document.body.dataset.stage = stage;
     write(this.which, item
-      ? [`${cap(t.muscle(item))} — ${t.testOf(item)}`, now.window && item.loaded ? t.trialOf(...now.window.trial) : t.itemOf(item)].join(", ")
+      ? [`${cap(t.muscle(item))} — ${t.testOf(item)}`, now.window && item.loaded ? (now.window.familiarisation ? t.familiarisation : t.trialOf(...now.window.trial)) : t.itemOf(item)].join(", ")
       : now.title);
     write(this.hint, hint(now));
     fill(this.drawing, [item && [item.number, item.palm, item.push], seat], () => (item ? hand(item, seat) : []));
@@ -183,7 +183,7 @@ function whatToDo(now) {
     case "rest": return t.task.rest(now.stage.rest_s);
     case "turn": return t.task.turn(now.item);
     case "ready": return now.feel === "contact" ? t.task.touching : t.task.ready;
-    case "pull": return now.count === 0 ? t.task.enough : t.task.pull[now.item.test];
+    case "pull": return now.count === 0 ? t.task.enough : now.window?.familiarisation ? t.task.half : t.task.pull[now.item.test];
     case "look": return t.task.look[now.item.test];
     case "zero": return t.task.zero;
     case "pain": return t.task.pain(now.stage.side);
@@ -276,8 +276,8 @@ function hear(now) {
   if (next.near && !before.near) return sound.warn();
   if (now.cap?.reached) return;
   if (next.stage === "pull" && before.stage !== "pull") {
-    const go = now.count === null ? t.say.go[now.item.test] : `${t.say.go[now.item.test]}. ${now.count}`;
-    return sound.say(go, [[660, 0.1], [0, 0.05], [990, 0.2]]);
+    const go = now.window?.familiarisation ? t.say.half : t.say.go[now.item.test];
+    return sound.say(now.count === null ? go : `${go}. ${now.count}`, [[660, 0.1], [0, 0.05], [990, 0.2]]);
   }
   if (next.count !== null && next.count !== before.count) return sound.count(next.count);
   if (next.stage !== before.stage || next.item !== before.item) {

@@ -25,6 +25,7 @@ export const t = {
   palm: { up: "palm up", down: "palm down", inward: "palm inward, thumb up", "": "" },
   testOf: (item) => tests[item.test],
   trialOf: (trial, trials) => `trial ${trial} of ${trials}`,
+  familiarisation: "to get used to it, not scored",
   itemOf: (item) => `item ${item.number} of ${item.of}`,
   minutesLeft: (seconds) => `about ${Math.max(1, Math.round(seconds / 60))} min left`,
 
@@ -74,6 +75,7 @@ export const t = {
       submaximal: "Hold still. They stay in the band",
       free: "Recording",
     },
+    half: "Hold still. They push at half strength",
     enough: "Let go slowly",
     stop: "STOP. Let go slowly",
     lost: "No signal. Let go slowly",
@@ -96,6 +98,7 @@ export const t = {
   },
   say: {
     go: { make: "push", break: "hold", concentric: "push through", submaximal: "into the band", free: "go" },
+    half: "push at half strength",
     enough: "and let go",
     stop: "stop, let go",
     ready: "touch lightly",
@@ -334,6 +337,7 @@ export const t = {
     rest: "Rest",
     ready: "Keep still",
     pull: { make: "PUSH", break: "HOLD", concentric: "PUSH THROUGH", submaximal: "INTO THE BAND", free: "" },
+    half: "PUSH, HALF STRENGTH",
     enough: "Let go slowly",
     stop: "STOP",
     stopButton: "Stop",

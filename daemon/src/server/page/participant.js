@@ -26,7 +26,7 @@ function whatToDo(now) {
     case "rest": return t.you.rest;
     case "turn": return t.you.turn;
     case "ready": return t.you.ready;
-    case "pull": return now.count === 0 ? t.you.enough : t.you.pull[now.item.test];
+    case "pull": return now.count === 0 ? t.you.enough : now.window?.familiarisation ? t.you.half : t.you.pull[now.item.test];
     case "look": return t.you.look[now.item.test];
     case "halted": return t.you.rest;
     case "done": return t.you.done;

@@ -142,6 +142,7 @@ fn the_pace_of_a_pull_is_shown_where_its_force_is() {
     let mut cue = Cue {
         item: (2, 2),
         trial: (1, 3),
+        familiarisation: false,
         muscle: "left index adduction".parse().unwrap(),
         test: Test::Break,
         hold_s: 1.0,

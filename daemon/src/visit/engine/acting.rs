@@ -156,6 +156,8 @@ impl Visit {
             }
             State::Asking { .. } => self.answered_pain("no more than before", out),
             State::Halted { .. } => self.go_on(out),
+            // A press answers nothing here: what is asked is said again.
+            State::Gated => out.push(Effect::Stage(self.stage())),
             State::Turning { item, forced: false, .. } => {
                 self.state = State::Turning { item, asked: true, forced: true };
                 out.push(Effect::ForceZero);
@@ -204,6 +206,13 @@ impl Visit {
         if let State::Asking { .. } = self.state {
             return self.answered_pain(&text, out);
         }
+        let between = matches!(
+            self.state,
+            State::Resting { .. } | State::Turning { .. } | State::Ready { .. } | State::Done
+        );
+        if let Some(side_done) = self.unanswered.take_if(|_| between) {
+            return self.observe(Some(side_done), "pain after", &text, "0-10", out);
+        }
         let last = self.results.attempts().last().map(|it| (it.id, it.item.map(|item| item - 1)));
         // What is looked at or was stopped hurts; otherwise the last pull did.
         let at = match &self.state {
@@ -227,7 +236,7 @@ impl Visit {
             out.extend(changed.into_iter().map(Effect::Amended));
         }
         if limits {
-            self.results.close(at, "pain-limited", id);
+            self.end_for_pain(at, id, out);
             self.halt_at(Some(at), "pain", out);
         }
     }
@@ -290,11 +299,15 @@ impl Visit {
         let Some(id) = self.trial(named) else {
             return out.push(Effect::Say("there is no such trial".to_owned()));
         };
-        let test = self.results.attempts().iter().find(|it| it.id == id).map(|it| it.test);
+        let attempt = self.results.attempts().iter().find(|it| it.id == id);
+        let test = attempt.map(|it| it.test);
+        if attempt.is_some_and(|it| it.muscle == Some(to)) {
+            return out.push(Effect::Say(format!("that trial is one of {to} already")));
+        }
         let items = self.plan.as_ref().map_or(&[][..], |plan| &plan.items);
         let Some(at) = items.iter().position(|item| item.muscle == to && Some(item.test) == test) else {
             return out.push(Effect::Say(format!(
-                "the plan has no such test of {to}: call the trial invalid instead"
+                "the plan has no such test of {to}: call the trial invalid instead (i TRIAL REASON)"
             )));
         };
         let changed = self.results.amend(id, |it| {
@@ -322,13 +335,21 @@ impl Visit {
         if let (Some(muscle), None) = (muscle, named) {
             return out.push(Effect::Say(format!("the plan has no {muscle}: nothing was noted")));
         }
+        // Once the other hand is on, nobody can tell whose grade it is.
+        let other_hand = self
+            .current()
+            .zip(at)
+            .is_some_and(|(on, at)| self.way_of(on).map(|it| it.0) != self.way_of(at).map(|it| it.0));
+        if named.is_none() && kind == "grade" && other_hand {
+            return out.push(Effect::Say(format!(
+                "of which hand? Nothing was noted; say the muscle, too, as in `g {value} left index abduction`"
+            )));
+        }
         let at = named.or(at);
         self.observe(at, kind, value, scale, out);
         let muscle = at.and_then(|at| self.planned(at)).map(|item| item.muscle);
-        if let (Some(muscle), "grade") = (muscle, kind)
-            && grade(value).is_some_and(|grade| grade < WEAK_GRADE)
-        {
-            self.results.graded_weak(muscle);
+        if let (Some(muscle), "grade") = (muscle, kind) {
+            self.results.graded(muscle, grade(value).is_some_and(|grade| grade < WEAK_GRADE));
         }
         if let State::Looking { item, .. } = self.state
             && matches!(kind, "active motion" | "length")
@@ -342,6 +363,11 @@ impl Visit {
         let Some(at) = at.filter(|_| self.procedure() == Procedure::Examined && !reason.is_empty()) else {
             return out.push(Effect::Say("override takes the number of an item, and a reason".to_owned()));
         };
+        if self.planned(at).is_some_and(|item| self.gate.allows(item)) {
+            return out.push(Effect::Say(format!(
+                "nothing holds item {number} back: there is nothing to override"
+            )));
+        }
         self.observe(Some(at), "override", reason, "", out);
         self.overridden.push(at);
         if self.results.why_closed(at).is_some_and(|why| why.starts_with("the gate")) {

@@ -116,6 +116,8 @@ pub struct Cue {
     pub item: (usize, usize),
     /// Scored trial, from 1, and how many there are.
     pub trial: (u32, u32),
+    /// It is to get used to the task, at about half strength, and not scored.
+    pub familiarisation: bool,
     /// The muscle.
     pub muscle: Muscle,
     /// Kind of test.

@@ -75,26 +75,23 @@ impl Visit {
             (target_n * (1.0 - half), target_n * (1.0 + half))
         });
         let familiarisation = self.results.unfamiliar(item, at) > 0;
-        if familiarisation {
-            out.push(Effect::Say(
-                "to get used to it: pull at about half strength; it is not scored".to_owned(),
-            ));
-        }
         out.push(Effect::Cue(Cue {
             item: (at + 1, plan.items.len()),
             trial: (self.results.valid(at) + 1, item.trials.max(self.results.valid(at) + 1)),
+            familiarisation,
             muscle: item.muscle,
             test: item.test,
             hold_s: item.hold_s,
             cap_n: self.cap_n(at),
             band_n,
             expected_n: best_n,
-            pace_n_per_s: best_n.and_then(|best_n| item.pace_n_per_s(best_n)),
+            pace_n_per_s: self.pace_n_per_s(at),
         }));
         let counted = if plan.procedure == Procedure::Examined { item.count } else { 0 };
         if counted > 0 {
             out.push(Effect::Count(counted));
         }
+        self.unanswered = None;
         self.state = State::Pulling(Pull {
             item: at,
             cue_s: self.now_s,
@@ -158,9 +155,7 @@ impl Visit {
     pub(super) fn halt_without_hold(&mut self, pull: &Pull, out: &mut Vec<Effect>) {
         out.push(Effect::Say("stopped before a pull: not an attempt".to_owned()));
         match &pull.stopped {
-            Some((Outcome::PainLimited, _)) => {
-                self.results.close(pull.item, Outcome::PainLimited.word(), None);
-            }
+            Some((Outcome::PainLimited, _)) => self.end_for_pain(pull.item, None, out),
             Some((_, why)) => {
                 self.observe(Some(pull.item), "text", &format!("stopped before a pull: {why}"), "", out);
             }
@@ -286,6 +281,9 @@ impl Visit {
             outcome: Some(outcome),
             rest_before_s: rested_s.map(|ended_s| pull.cue_s - ended_s),
             in_band: (all > 0).then(|| inside as f64 / all as f64),
+            cap_n: self.cap_n(pull.item),
+            reached_cap: pull.capped,
+            pace_n_per_s: self.pace_n_per_s(pull.item).filter(|_| !pull.familiarisation),
             pain: pull.pain,
             familiarisation: pull.familiarisation,
             valid: !pull.familiarisation,
