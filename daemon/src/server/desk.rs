@@ -168,7 +168,6 @@ impl Desk {
                         continue;
                     }
                 };
-                self.orders.set(None);
                 if let Err(error) = done {
                     tracing::warn!("nothing came of it: {error:#}");
                     if self.board.is_on() {
@@ -197,6 +196,7 @@ impl Desk {
         let (mut shell, task) = opened?;
         begin(&self.orders, &self.closing, On::Guided, orders);
         let end = shell.run(None).await;
+        self.orders.set(None);
         let guide = shell.audience().take();
         let Recorded { folder, failure, .. } = shell.close(end)?;
         self.board.seal();
@@ -228,6 +228,7 @@ impl Desk {
             sensors::keep_calibration(&SystemDisk, self.data.path(), record).map_err(advised)?;
         }
         *self.judged() = None;
+        // Back to where a visit is begun, and nothing is wrong.
         self.board.refuse(String::new());
         Ok(())
     }
@@ -244,6 +245,7 @@ impl Desk {
         let mut shell = opened?;
         begin(&self.orders, &self.closing, On::Visit, orders);
         let end = shell.run(None).await;
+        self.orders.set(None);
         shell.close(end)
     }
 

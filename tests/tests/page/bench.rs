@@ -306,3 +306,63 @@ async fn a_sensor_is_calibrated_used_and_checked_on_the_page() {
     let severe = browser.severe().await;
     assert!(severe.iter().all(|line| line.contains("400 (Bad Request)")), "{severe:?}");
 }
+
+/// By a reference sensor: what it shows is typed in. Once stopped on the way, once gone through and not kept.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_reference_sensor_shows_the_forces_and_nothing_is_kept_unasked() {
+    let mut clinic = Clinic::of_sensors(PLAN, "127.0.0.1:0", &[], &[&PLANTED]);
+    let browser = Browser::start(false).await;
+    browser.client.goto(&clinic.link).await.unwrap();
+    for stops in [true, false] {
+        tap_text(&browser, "Calibrate the sensor").await;
+        browser
+            .until("its sensor", "return document.querySelector('select[name=port] option') !== null")
+            .await;
+        let fill = "document.querySelector('select[name=reference]').value = 'reference'; \
+                    document.querySelector('select[name=reference]').dispatchEvent(new Event('change')); \
+                    [20, 60].forEach((n, at) => (document.querySelectorAll('[name=loads]')[at].value = n)); \
+                    for (const [name, value] of Object.entries({ reference_uncertainty: 0.1, mountings: 1, still: 0.4 })) document.querySelector(`[name=${name}]`).value = value";
+        browser.js(fill).await;
+        tap_text(&browser, "Begin").await;
+        let mut asked = String::new();
+        loop {
+            asked = next(&browser, &asked).await;
+            if asked == "judged" {
+                break;
+            }
+            let force_n =
+                asked.contains(" 20 N").then_some(19.87).or(asked.contains(" 60 N").then_some(60.4));
+            clinic.hand(&force_n.map_or_else(|| "free".to_owned(), |n| format!("touch {n}")));
+            if force_n.is_some() && !asked.contains("of 3") {
+                browser.tab_to("input[name=value]").await;
+                browser.type_text(&format!("{}", force_n.unwrap())).await;
+                if stops {
+                    browser.accessible("a value is asked for").await;
+                    browser.screenshots("bench-reference").await;
+                    tap_text(&browser, "Stop").await;
+                    browser.client.accept_alert().await.unwrap();
+                    break;
+                }
+            }
+            browser.press(TAB_ENTER).await;
+        }
+        if stops {
+            browser.until("it came to nothing", "return [...document.querySelectorAll('.error')].some((it) => it.textContent.includes('no calibration was made'))").await;
+            continue;
+        }
+        let loads = cells(&browser, 0).await;
+        assert_eq!(loads.iter().map(|row| row[0].as_str()).collect::<Vec<_>>(), ["19.8700", "60.4000"]);
+        let counts = |row: usize| loads[row][1].parse::<f64>().unwrap();
+        let gain = (counts(1) - counts(0)) / (60.4 - 19.87) / 40_000.0;
+        assert!((gain - GAIN).abs() < 1e-3, "{gain}");
+        let how = browser.text(".done").await;
+        assert!(how.contains("reference sensor, expanded uncertainty 0.1 %"), "{how}");
+        tap_text(&browser, "Do not use it").await;
+        browser
+            .until("it is left", "return document.getElementById('kept')?.textContent.includes('not kept')")
+            .await;
+    }
+    assert_eq!(kept(&clinic), Vec::<PathBuf>::new());
+    assert_eq!(visits(&clinic.place).len(), 2, "both were recorded");
+    assert_eq!(browser.severe().await, Vec::<String>::new());
+}

@@ -124,7 +124,7 @@ export class Bench {
     this.trace = new Trace(this.canvas);
     this.told = h("p", { id: "told", role: "status" });
     this.scale = h("p", { class: "note" });
-    this.value = h("input", { id: "value", type: "number", step: "any", inputmode: "decimal", autocomplete: "off" });
+    this.value = h("input", { name: "value", type: "number", step: "any", inputmode: "decimal", autocomplete: "off" });
     this.typed = h("form", { hidden: true, onsubmit: (event) => { event.preventDefault(); this.press(); } }, field(b.shows, this.value));
     const button = (text, line, properties = {}) => h("button", { type: "button", text, ...properties, onclick: (event) => { this.act(line); event.currentTarget.blur(); } });
     this.done = h("button", { type: "button", class: "main", text: b.done, onclick: (event) => { this.press(); event.currentTarget.blur(); } });
