@@ -92,7 +92,7 @@ fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line>
         lines.push(line(WHAT, state, told, hint));
         let properties = sensors::properties(&**disk, data, &of).unwrap_or_default();
         if let Some(check) = properties.checks.last().filter(|check| !check.passed) {
-            let told = format!("{name}: the last check ({}) failed", check.when_utc);
+            let told = format!("{name}: the last check ({}) failed", day(&check.when_utc));
             lines.push(line("sensor check", State::Warning, told, "check again, then calibrate"));
         }
     }

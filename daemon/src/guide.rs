@@ -362,12 +362,6 @@ impl Guide {
         self.calibration.as_deref()
     }
 
-    /// Why the sensor cannot be read: it has so many channels only.
-    pub fn lacks_channel(&self) -> Option<usize> {
-        let there = self.identity.as_ref()?.channels.len();
-        (there < self.channel).then_some(there)
-    }
-
     /// Everything is read, and all that came out was taken.
     pub fn is_done(&self) -> bool {
         matches!(self.phase, Phase::Done) && self.out.is_empty()

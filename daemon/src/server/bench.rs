@@ -7,7 +7,7 @@ use super::board::Board;
 use crate::clock::Clock;
 use crate::command::calibrate::asked::Asked;
 use crate::command::calibrate::outcome::DONE;
-use crate::command::calibrate::session::no_channel;
+use crate::command::calibrate::session::unfit;
 use crate::core::{Begun, Said};
 use crate::guide::{Guide, Step};
 use crate::health::Health;
@@ -65,8 +65,7 @@ impl Judged {
 pub struct Bench<'a> {
     board: &'a mut Board,
     guide: Guide,
-    channel: usize,
-    is_check: bool,
+    asked: Asked,
     refusal: Option<anyhow::Error>,
 }
 
@@ -74,18 +73,18 @@ impl<'a> Bench<'a> {
     /// Through these steps.
     pub fn new(board: &'a mut Board, steps: Vec<Step>, asked: &Asked) -> Bench<'a> {
         let guide = Guide::new(steps, asked.still, asked.channel);
-        Bench { board, guide, channel: asked.channel, is_check: asked.check, refusal: None }
+        Bench { board, guide, asked: asked.clone(), refusal: None }
     }
 
     /// The guide, once all is over.
     pub fn take(&mut self) -> Guide {
-        std::mem::replace(&mut self.guide, Guide::new(Vec::new(), 0.0, self.channel))
+        std::mem::replace(&mut self.guide, Guide::new(Vec::new(), 0.0, self.asked.channel))
     }
 }
 
 impl Audience for Bench<'_> {
     fn begin(&mut self, _: &Begun, clock: &Arc<dyn Clock>) {
-        self.board.begin_guided(self.is_check, self.channel, clock);
+        self.board.begin_guided(self.asked.check, self.asked.channel, clock);
     }
 
     fn hear(&mut self, said: &[Said], _: Option<&Visit>, ports: &Ports) {
@@ -94,10 +93,8 @@ impl Audience for Bench<'_> {
                 self.guide.hear(output);
             }
         }
-        if let Some(there) = self.guide.lacks_channel() {
-            self.refusal.get_or_insert_with(|| no_channel(self.channel, there));
-        }
-        self.board.guided(said, &self.guide, self.channel, ports);
+        self.refusal = unfit(&self.guide, &self.asked);
+        self.board.guided(said, &self.guide, self.asked.channel, ports);
     }
 
     fn tick(&mut self, _: u64, health: &Health) -> Vec<String> {

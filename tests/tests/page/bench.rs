@@ -364,5 +364,12 @@ async fn a_reference_sensor_shows_the_forces_and_nothing_is_kept_unasked() {
     }
     assert_eq!(kept(&clinic), Vec::<PathBuf>::new());
     assert_eq!(visits(&clinic.place).len(), 2, "both were recorded");
+
+    // There is nothing to check: that is said before anything is loaded.
+    let asked = "{ masses: [5], tolerance: 0.01, latitude: 52.3, height: 60, check: true }";
+    let port = clinic.place.port();
+    browser.js(&format!("fetch('/api/calibration', {{ method: 'POST', headers: {{ 'Content-Type': 'application/json' }}, body: JSON.stringify({{ port: {port:?}, asked: {asked} }}) }})")).await;
+    browser.until("it is refused", "return [...document.querySelectorAll('.error')].some((it) => it.textContent.includes('not calibrated'))").await;
+    assert_eq!(visits(&clinic.place).len(), 3, "what came until then");
     assert_eq!(browser.severe().await, Vec::<String>::new());
 }

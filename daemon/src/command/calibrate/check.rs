@@ -17,10 +17,7 @@ pub(crate) fn checked(known: KnownForce, session: &Guided) -> anyhow::Result<(Ch
     let points = session.guide.points();
     let [before, loaded, after] = &points[..] else { anyhow::bail!("the check was not read whole") };
     let serial = &session.identity()?.serial;
-    let of = session.guide.calibration().ok_or_else(|| {
-        anyhow!("sensor {} is not calibrated: there is nothing to check", clean(serial))
-            .context(Hint::new("calibrate it first: fingerforced calibrate --help"))
-    })?;
+    let of = session.guide.calibration().ok_or_else(|| not_calibrated(serial))?;
     let curves = of.curves().context("the calibration in force has no curve")?;
     let zero = 0.5 * (before.indication + after.indication);
     let read_n = curves.force_n(loaded.indication - zero);
@@ -48,6 +45,12 @@ pub(crate) fn checked(known: KnownForce, session: &Guided) -> anyhow::Result<(Ch
     sensors::keep_check(&SystemDisk, &session.data, &check).map_err(advised)?;
     let doubtful = if check.passed { Vec::new() } else { since_last_good(session, &earlier)? };
     Ok((check, doubtful))
+}
+
+/// There is nothing to check.
+pub(super) fn not_calibrated(serial: &str) -> anyhow::Error {
+    anyhow!("sensor {} is not calibrated: there is nothing to check", clean(serial))
+        .context(Hint::new("calibrate it first: fingerforced calibrate --help"))
 }
 
 /// Visits' folders with samples of this sensor since its last good check, or since its calibration.

@@ -1,6 +1,8 @@
 //! A guided session at the terminal: the shell around a recording and a [`Guide`]. Says what to do, journals what was read.
 
 use super::Args;
+use super::asked::Asked;
+use super::check::not_calibrated;
 use super::outcome::{DONE, Guided};
 use crate::clock::{Clock, SystemClock};
 use crate::command::sensor_ports::Ports;
@@ -70,7 +72,7 @@ fn seal(folder: &Path, quietly: bool) -> anyhow::Result<()> {
 /// Whoever loads the sensor: what they are told, what they type, what was read.
 struct Seen {
     guide: Guide,
-    channel: usize,
+    asked: Asked,
     terminal: Terminal,
     typing: Typing,
 }
@@ -79,7 +81,7 @@ impl Seen {
     fn new(args: &Args, steps: Vec<Step>) -> Seen {
         Seen {
             guide: Guide::new(steps, args.asked.still, args.asked.channel),
-            channel: args.asked.channel,
+            asked: args.asked.clone(),
             terminal: Terminal::new(args.json),
             typing: Typing::new(false),
         }
@@ -99,9 +101,7 @@ impl Audience for Seen {
                 self.guide.hear(output);
             }
         }
-        if let Some(there) = self.guide.lacks_channel() {
-            self.terminal.refusal.get_or_insert_with(|| no_channel(self.channel, there));
-        }
+        self.terminal.refusal = unfit(&self.guide, &self.asked).or(self.terminal.refusal.take());
     }
 
     fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
@@ -143,8 +143,15 @@ impl Audience for Seen {
     }
 }
 
-pub(crate) fn no_channel(asked: usize, there: usize) -> anyhow::Error {
-    anyhow!("the sensor has no channel {asked}, only {there}").context(Hint::new("choose one with --channel"))
+/// Why nothing can come of it with this sensor, once it has said who it is.
+pub(crate) fn unfit(guide: &Guide, asked: &Asked) -> Option<anyhow::Error> {
+    let (identity, channel) = (guide.identity()?, asked.channel);
+    let there = identity.channels.len();
+    if there < channel {
+        let error = anyhow!("the sensor has no channel {channel}, only {there}");
+        return Some(error.context(Hint::new("choose one with --channel")));
+    }
+    (asked.check && guide.calibration().is_none()).then(|| not_calibrated(&identity.serial))
 }
 
 fn say(words: &str) {
