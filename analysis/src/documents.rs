@@ -21,24 +21,60 @@ pub struct Head {
     pub version: u32,
 }
 
-/// Of `summary`.
-pub const SUMMARY: Head = Head { kind: "finger-force summary", version: 1 };
-/// Of `holds`.
-pub const HOLDS: Head = Head { kind: "finger-force holds", version: 1 };
-/// Of `info`.
-pub const INFO: Head = Head { kind: "finger-force recording", version: 1 };
-/// Of `info --number`.
-pub const NUMBER: Head = Head { kind: "finger-force number", version: 1 };
-/// Of `compare`.
-pub const COMPARISON: Head = Head { kind: "finger-force comparison", version: 1 };
-/// Of `study`.
-pub const LISTING: Head = Head { kind: "finger-force study listing", version: 1 };
-/// Of `sensor`.
-pub const SENSOR: Head = Head { kind: "finger-force sensor", version: 1 };
-/// Of `sensor --checks`.
-pub const CHECKS: Head = Head { kind: "finger-force sensor checks", version: 1 };
-/// Of `export --to json`.
-pub const EXPORT: Head = Head { kind: "finger-force export", version: 1 };
+impl Head {
+    const fn of(kind: &'static str) -> Head {
+        Head { kind, version: 1 }
+    }
+}
+
+/// Of `fingerforce summary`.
+pub const SUMMARY: Head = Head::of("finger-force summary");
+/// Of `fingerforce holds`.
+pub const HOLDS: Head = Head::of("finger-force holds");
+/// Of `fingerforce info`.
+pub const INFO: Head = Head::of("finger-force recording");
+/// Of `fingerforce info --verify FOLDER`.
+pub const VERIFIED: Head = Head::of("finger-force verification");
+/// Of `fingerforce info --number`.
+pub const NUMBER: Head = Head::of("finger-force number");
+/// Of `fingerforce compare`.
+pub const COMPARISON: Head = Head::of("finger-force comparison");
+/// Of `fingerforce study`.
+pub const LISTING: Head = Head::of("finger-force study listing");
+/// Of `fingerforce sensor`.
+pub const SENSOR: Head = Head::of("finger-force sensor");
+/// Of `fingerforce sensor --checks`.
+pub const CHECKS: Head = Head::of("finger-force sensor checks");
+/// Of `fingerforce export --to json`.
+pub const EXPORT: Head = Head::of("finger-force export");
+/// Of `fingerforced record` and `recover`.
+pub const VISITS: Head = Head::of("finger-force visits");
+/// Of `fingerforced ports`.
+pub const PORTS: Head = Head::of("finger-force ports");
+/// Of `fingerforced ports --probe`.
+pub const IDENTITY: Head = Head::of("finger-force sensor identity");
+/// Of `fingerforced ports --propose`.
+pub const PROFILE: Head = Head::of("finger-force line profile");
+/// Of `fingerforced calibrate --check`.
+pub const CHECK: Head = Head::of("finger-force sensor check");
+/// Of `fingerforced calibrate --attitude`.
+pub const ATTITUDE: Head = Head::of("finger-force attitude");
+/// Of `fingerforced calibrate --creep-test`.
+pub const CREEP: Head = Head::of("finger-force creep");
+/// Of `fingerforced calibrate --step-test`.
+pub const STEP: Head = Head::of("finger-force step response");
+/// Of `fingerforced practice`.
+pub const PRACTICE: Head = Head::of("finger-force practice");
+/// Of `fingerforced simulate`.
+pub const SIMULATION: Head = Head::of("finger-force simulation");
+/// Of `fingerforced check`.
+pub const READINESS: Head = Head::of("finger-force readiness");
+/// Of `fingerforced tidy`.
+pub const TIDIED: Head = Head::of("finger-force tidying");
+/// Of `fingerforced correct`.
+pub const CORRECTED: Head = Head::of("finger-force correction");
+/// Of `fingerforced erase`.
+pub const ERASURE: Head = Head::of("finger-force erasure");
 
 #[derive(Serialize)]
 struct Document<'a, T> {

@@ -9,6 +9,7 @@ use analysis::plot::overview::{self, OverviewFigure, Shaded};
 use analysis::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use analysis::plot::style::{FAMILY, HEIGHT, TRACE, WIDTH};
 use analysis::plot::trial::TrialFigure;
+use analysis::plot::visits::{Point, VisitsFigure};
 use analysis::plot::{Figure, names, svg, write_png, write_svg};
 use analysis::recording::layout::TrialRow;
 use plotters::drawing::IntoDrawingArea;
@@ -163,6 +164,7 @@ fn figure(made: &Made) -> TrialFigure<'_> {
         time_s: &made.time_s,
         force_n: &made.force_n,
         row: &made.row,
+        procedure_sem_n: Some(0.93),
     }
 }
 
@@ -205,6 +207,7 @@ fn points(columns: &[[f64; 4]]) -> PointsFigure {
             look: at % 2,
             trials,
             spread,
+            procedure_sem: Some("0.86 N".to_owned()),
         }
     };
     PointsFigure {
@@ -237,6 +240,30 @@ fn whole(holds: usize) -> OverviewFigure {
     }
 }
 
+/// An item over this many visits a week apart, with its trend where there are three.
+fn visits(count: usize) -> VisitsFigure {
+    let point = |at: usize| {
+        let mean_n = 20.0 + 1.5 * at as f64 + [0.4, -0.6, 0.3][at % 3];
+        Point {
+            day: 7.0 * at as f64,
+            peaks_n: [-0.8, 0.1, 0.7].map(|off| mean_n + off).to_vec(),
+            mean_n,
+            instrument_n: Some(0.12),
+        }
+    };
+    VisitsFigure {
+        title: "Left index abduction, make: over visits".into(),
+        subtitle: format!("last against first visit: +5.90 N (no change shown; beyond its MDC95 taken alone) · {count} visits"),
+        source: "Participant P07".into(),
+        band: "Band: first visit's mean ± 6.10 N (MDC 4.18, 3.11 to 6.10; upper end); limit from own data: left index \
+               abduction, make, n 12, at a chance of 2.50 %; MDC95 taken alone: 5.34 N (MDC 3.66, 2.72 to 5.34; upper end)."
+            .into(),
+        points: (0..count).map(point).collect(),
+        line: (count >= 3).then_some((20.1, 0.21)),
+        within_n: Some((14.3, 26.5)),
+    }
+}
+
 /// Every figure, by name, as SVG text. Also written to `folder`, where one is given.
 fn every(folder: Option<PathBuf>) -> Vec<(String, String)> {
     let mut drawn = Vec::new();
@@ -265,6 +292,8 @@ fn every(folder: Option<PathBuf>) -> Vec<(String, String)> {
             [21.0, 22.0, 23.0, f64::NAN], [9.0, 9.0, 9.5, 9.1], [8.0, 3.0, 4.0, 20.0]]),
         "overview-12" => whole(12),
         "overview-70" => whole(70),
+        "visits-2" => visits(2),
+        "visits-5" => visits(5),
     };
     drawn
 }
@@ -378,6 +407,17 @@ fn a_trials_marks_are_all_there() {
         told.iter().any(|text| text == "force above zero, N")
             && told.iter().any(|text| text == "time since onset, s")
     );
+}
+
+#[test]
+fn the_trend_over_visits_is_drawn_where_there_is_one() {
+    let dashes = |svg: &str| svg.matches("least-squares line").count();
+    let lines = |svg: &str| svg.matches("<line").count() + svg.matches("<polyline").count();
+    let with = svg(&visits(5)).unwrap();
+    let without = svg(&VisitsFigure { line: None, ..visits(5) }).unwrap();
+    assert_eq!((dashes(&with), dashes(&without)), (1, 0));
+    assert!(lines(&with) > lines(&without), "no line is drawn");
+    assert_eq!(dashes(&svg(&visits(2)).unwrap()), 0);
 }
 
 #[test]

@@ -15,6 +15,11 @@ fn words(bytes: &[u8]) -> String {
     String::from_utf8(bytes.to_vec()).unwrap()
 }
 
+fn sha256(bytes: &[u8]) -> String {
+    use sha2::{Digest, Sha256};
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
 #[test]
 fn a_whole_recording_is_said_to_be_whole() {
     let folder = tempfile::tempdir().unwrap();
@@ -119,6 +124,48 @@ fn refused(output: &Output) {
         error.contains("Permission denied") && error.contains("hint: check that you may read"),
         "{error}"
     );
+}
+
+#[test]
+fn superseded_recordings_below_a_folder_are_whole_and_a_broken_chain_is_named() {
+    use analysis::recording::write::Root;
+    let folder = tempfile::tempdir().unwrap();
+    let visit = folder.path().join("visits/20260304T091500Z-7a1d7e5c");
+    fs::create_dir_all(&visit).unwrap();
+    let write = |revision: i64, supersedes: &str, journal: &[u8]| {
+        let root = Root {
+            revision,
+            supersedes: supersedes.to_owned(),
+            journal_sha256: sha256(journal),
+            ..sample::root()
+        };
+        sample::write_as(&visit.join(format!("recording-{revision}.h5")), &root).unwrap().content_sha256
+    };
+    let verify = || {
+        let output = fingerforce(&["info", "--verify", "--json", folder.path().to_str().unwrap()]);
+        let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let journals: Vec<String> =
+            json["recordings"].as_array().unwrap().iter().map(|of| of["journal"].to_string()).collect();
+        (output.status.code(), json, journals.join(" "))
+    };
+    // The first was made before the journal was whole; the second from all of it; a correction made the third.
+    let first = write(1, "", b"the beginning");
+    let second = write(2, &first, b"the beginning and the end");
+    write(3, &second, b"the beginning and the end");
+    fs::write(visit.join("journal-000"), "the beginning and").unwrap();
+    fs::write(visit.join("journal-001"), " the end").unwrap();
+    let (code, json, journals) = verify();
+    assert_eq!((code, &json["whole"], &json["failed"]), (Some(0), &3.into(), &0.into()), "{json:#}");
+    assert_eq!(journals, "\"earlier\" \"agrees\" \"agrees\"");
+    // Named by its file, as where the one before was damaged: nothing to hold against it.
+    fs::remove_file(visit.join("recording-2.h5")).unwrap();
+    write(2, "recording-1.h5", b"the beginning and the end");
+    let (code, json, _) = verify();
+    // The third still names the second one by the digest that it had.
+    assert_eq!((code, &json["failed"]), (Some(1), &1.into()), "{json:#}");
+    let third = &json["recordings"][2];
+    assert!(third["why_not"].to_string().contains("not the recording before it"), "{third}");
+    assert_eq!(json["recordings"][1]["whole"], true);
 }
 
 #[test]

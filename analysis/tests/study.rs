@@ -4,6 +4,7 @@ mod sample;
 
 use analysis::holds::{Parameters, Profile};
 use analysis::trial::Test;
+use sample::documents::undocumented;
 use sample::study::{self, Planned};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -79,8 +80,15 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     let singly = ["compare", "--json", "--reliability", data, "--primary", "left index abduction make"];
     let singly = json(&run(&singly, &[first, same]));
     assert_eq!((&singly["judged_singly"], &singly["judged_together"]), (&1.into(), &1.into()));
-    let alone = singly["changes"][0]["limit"]["alpha"].as_f64().unwrap();
-    assert!((alone - 0.05).abs() < 1e-15);
+    // One chance of 5 % a visit, half for either kind; the primary one's MDC95 beside it is that of the whole chance.
+    let chance = |at: usize| singly["changes"][at]["limit"]["alpha"].as_f64().unwrap();
+    assert_eq!((chance(0), chance(1), &singly["false_changes"]), (0.025, 0.025, &0.05.into()));
+    let mdc95 = &analysis["agreement"]["mdc95"];
+    assert_eq!(&singly["changes"][0]["alone"]["mdc"], mdc95, "{singly:#}");
+    assert_eq!(
+        (&singly["changes"][1]["alone"], &singly["changes"][0]["beyond_alone"]),
+        (&Value::Null, &false.into())
+    );
 
     // The plan of the first visit names it too.
     let plan = "[[item]]\nmuscle = \"right index abduction\"\ntest = \"make\"\nprimary = true\n";
@@ -90,6 +98,73 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     let by_plan = json(&run(&["compare", "--json", "--reliability", data], &[&with_plan, same]));
     assert_eq!(by_plan["changes"][1]["primary"], true, "{by_plan:#}");
     assert_eq!((&by_plan["judged_singly"], &by_plan["judged_together"]), (&1.into(), &1.into()));
+}
+
+#[test]
+fn the_procedures_error_stands_beside_the_instruments_everywhere() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let visits = of_first_examiner(&files);
+    let data = folder.path().join("reliability.json");
+    let reliability = run(&["reliability", "--json"], &visits);
+    std::fs::write(&data, &reliability.stdout).unwrap();
+    let (analysis, data) = (&json(&reliability)["analyses"][0], data.to_str().unwrap());
+    let (sem_n, trial_sem_n) = (&analysis["agreement"]["sem"]["value"], &analysis["averaging"][0]["sem"]);
+    let given = ["--reliability", data];
+    let file = &visits[4..5];
+
+    let summary = json(&run(&[&["summary", "--json"], &given[..]].concat(), file));
+    let procedure = &summary["items"][0]["procedure"];
+    assert_eq!((&procedure["sem_n"], &procedure["trial_sem_n"]), (sem_n, trial_sem_n), "{procedure}");
+    assert_eq!(procedure["source"], "own data: left index abduction, make, n 12, same examiner, agreement");
+    assert_eq!(json(&run(&["summary", "--json"], file))["items"][0]["procedure"], Value::Null);
+    let exported = json(&run(&[&["export", "--to", "json"], &given[..]].concat(), file));
+    assert_eq!(&exported["recordings"][0]["procedure"][0]["sem_n"], sem_n);
+    let csv =
+        String::from_utf8(run(&[&["export", "--to", "csv"], &given[..]].concat(), file).stdout).unwrap();
+    let mut rows = csv::Reader::from_reader(csv.as_bytes());
+    let header = rows.headers().unwrap().clone();
+    let at = |name: &str| header.iter().position(|column| column == name).unwrap();
+    for row in rows.records().map(Result::unwrap).filter(|row| &row[at("item")] == "1") {
+        assert_eq!(row[at("procedure_sem_n")].parse::<f64>().ok(), sem_n.as_f64());
+        assert_eq!(row[at("procedure_trial_sem_n")].parse::<f64>().ok(), trial_sem_n.as_f64());
+        assert!(row[at("procedure_sem_source")].contains("own data"));
+    }
+    let fhir = json(&run(&[&["export", "--to", "fhir"], &given[..]].concat(), file));
+    let entries = fhir["entry"].as_array().unwrap().iter().map(|entry| &entry["resource"]);
+    let of = |code: &'static str| {
+        let components = entries.clone().flat_map(|of| of["component"].as_array().into_iter().flatten());
+        components.filter(move |part| part["code"]["coding"][0]["code"] == code)
+    };
+    // Two items, each in newtons or, where differences grow with the force, as a share; six trials.
+    let results = of("procedure_sem_n").count() + of("procedure_sem_percent").count();
+    assert_eq!((results, of("procedure_trial_sem_n").count()), (2, 6));
+    let of_first = of("procedure_sem_n").next().unwrap()["valueQuantity"]["value"].as_f64().unwrap();
+    assert!((of_first - sem_n.as_f64().unwrap()).abs() <= 0.0005 + 1e-9, "{of_first}");
+
+    let plots = folder.path().join("plots");
+    run(&[&["plot", "--format", "svg", "--out", plots.to_str().unwrap()], &given[..]].concat(), file);
+    let told = format!("procedure SEM {:.2} N", sem_n.as_f64().unwrap());
+    let drawn = std::fs::read_dir(&plots).unwrap();
+    let drawn: Vec<String> =
+        drawn.map(|entry| std::fs::read_to_string(entry.unwrap().path()).unwrap()).collect();
+    let with = |words: &str| drawn.iter().filter(|svg| svg.contains(words)).count();
+    // The first item's overlay and its muscle; every trial of an item with an error in newtons.
+    assert_eq!((with(&told), with("procedure SEM of one trial") >= 3), (2, true));
+    let page = run(&[&["report", "--out", "-", "--no-figures"], &given[..]].concat(), file);
+    assert!(
+        String::from_utf8(page.stdout).unwrap().contains(&format!("item-1: {told} (own data: left index"))
+    );
+
+    // Other people: the data say nothing of them.
+    let other = visit(folder.path(), 3, 1.0, "injured", &make());
+    let summary = json(&run(&[&["summary", "--json"], &given[..]].concat(), &[&other]));
+    let procedure = &summary["items"][0]["procedure"];
+    assert_eq!(procedure["sem_n"], Value::Null);
+    assert!(
+        procedure["cannot_say"].to_string().contains("population differs: injured and invented"),
+        "{procedure}"
+    );
 }
 
 #[test]
@@ -177,8 +252,8 @@ fn numbers(html: &str) -> Vec<(String, String)> {
 #[test]
 fn every_number_on_the_page_leads_back_to_its_samples() {
     use analysis::recording::read::Recording;
-    use analysis::report::number::{resolve, resolve_change, visit_mark};
-    use analysis::study::comparison::{self, Basis, Rules};
+    use analysis::report::number::{find, resolve};
+    use analysis::study::comparison::{Basis, Rules};
     use analysis::study::visit::Visit;
     let folder = tempfile::tempdir().unwrap();
     let (first, second) = (
@@ -190,10 +265,9 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let html = std::fs::read_to_string(&out).unwrap();
     let numbers = numbers(&html);
-    // Two visits of two items with three trials and seven more numbers an item, and six a difference of sides; two changes of
-    // five numbers.
-    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6) + 2 * 5, "{numbers:?}");
-    let recordings = [&first, &second].map(|path| Recording::open(path).unwrap());
+    // Two visits of two items with three trials and seven more numbers an item, six a difference of sides and two in the list of
+    // visits; two changes of five numbers.
+    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6 + 2) + 2 * 5, "{numbers:?}");
     let (changes, numbers): (Vec<_>, Vec<_>) =
         numbers.into_iter().partition(|(id, _)| id.contains(":change-"));
     let read = [&first, &second].map(|path| (Recording::open(path).unwrap(), Visit::read(path).unwrap()));
@@ -203,9 +277,8 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
         vouched: Default::default(),
         form: Default::default(),
     };
-    let compared = comparison::compare(&read.each_ref().map(|(_, visit)| visit.clone()), &rules).unwrap();
     for (id, shown) in &changes {
-        let number = resolve_change(&read, &compared, id).unwrap();
+        let number = find(&read, &rules, id).unwrap();
         assert_eq!(number.value.is_none(), shown == "–", "{id}");
         if let Some(value) = number.value {
             assert!((value - shown.parse::<f64>().unwrap()).abs() <= 0.06, "{id}: {shown}, {value}");
@@ -218,21 +291,69 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     let shown: f64 = changes[2].1.parse().unwrap();
     assert!((json(&told)["value"].as_f64().unwrap() - shown).abs() <= 0.006, "{changes:?}");
     for (id, shown) in &numbers {
-        let of = recordings.iter().find(|of| id.starts_with(&visit_mark(&of.root().visit_id))).unwrap();
-        let number = resolve(of, id).unwrap();
+        let number = find(&read, &rules, id).unwrap();
         let printed: f64 = shown.trim_start_matches("to ").trim_start_matches("over ").parse().unwrap();
         assert!((number.value.unwrap() - printed).abs() <= 0.06, "{id}: {shown}, {:?}", number.value);
-        assert!(!number.origins.is_empty() && !number.formula.is_empty(), "{id}");
+        assert_eq!(number.origins.is_empty(), number.value == Some(0.0), "{id}");
+        assert!(!number.formula.is_empty() && number.files.len() == 1, "{id}");
         assert!(number.origins.iter().all(|origin| origin.last_sample > origin.first_sample), "{id}");
     }
     let mut ids: Vec<&String> = numbers.iter().map(|(id, _)| id).collect();
     ids.sort();
     ids.dedup();
     assert_eq!(ids.len(), numbers.len(), "an id is used twice");
-    let other = resolve(&recordings[0], &numbers.last().unwrap().0).unwrap_err();
+    let recording = &read[0].0;
+    let other = resolve(recording, &numbers.last().unwrap().0).unwrap_err();
     assert!(other.to_string().contains("is a number of visit"), "{other}");
-    assert!(resolve(&recordings[0], "item-9.mean_of_peaks_n").is_err());
-    assert!(resolve(&recordings[0], "trial-1.muscle").is_err());
+    assert!(resolve(recording, "item-9.mean_of_peaks_n").is_err());
+    assert!(resolve(recording, "trial-1.muscle").is_err());
+    assert!(find(&read, &rules, "item-1.sd_n").is_err(), "of which of the two?");
+    let no_data = find(&read, &rules, "reliability-1.sem").unwrap_err();
+    assert!(no_data.to_string().contains("none are given"), "{no_data}");
+}
+
+#[test]
+fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let of = |participant, visit| {
+        let planned =
+            Planned { participant, examiner: "E1", visit, factor: 1.0, condition: "invented", plan: "" };
+        study::write_visit(folder.path(), SEED, &planned, &make())
+    };
+    let files: Vec<PathBuf> =
+        [1, 2, 3].into_iter().flat_map(|participant| [of(participant, 1), of(participant, 2)]).collect();
+    let files: Vec<&Path> = files.iter().map(PathBuf::as_path).collect();
+    let data = folder.path().join("reliability.json");
+    std::fs::write(&data, run(&["reliability", "--json"], &files).stdout).unwrap();
+    let data = data.to_str().unwrap();
+    let report = ["report", "--methods", "--no-figures", "--out", "-", "--reliability", data];
+    let page = String::from_utf8(run(&report, &files).stdout).unwrap();
+    let (of_data, of_visits): (Vec<_>, Vec<_>) = numbers(&page)
+        .into_iter()
+        .filter(|(id, _)| id.starts_with("reliability-") || id.contains(":visit-1."))
+        .partition(|(id, _)| id.starts_with("reliability-"));
+    // Nine numbers of each of two muscles; two of each of six visits.
+    assert_eq!((of_data.len(), of_visits.len()), (2 * 9, 6 * 2), "{of_data:?} {of_visits:?}");
+    for (id, shown) in of_data.iter().chain(&of_visits) {
+        let number = json(&run(&["info", "--json", "--reliability", data, "--number", id], &files));
+        let printed: f64 = shown.trim_start_matches("to ").parse().unwrap();
+        assert!((number["value"].as_f64().unwrap() - printed).abs() <= 0.006, "{id}: {shown}, {number:#}");
+        let origins = number["origins"].as_array().unwrap();
+        // Three trials of each of six visits; the six trials of one visit.
+        let expected = if id.starts_with("reliability-") { 18 } else { 6 };
+        assert_eq!(origins.len(), if id.ends_with("not_used") { 0 } else { expected }, "{id}: {number:#}");
+        assert!(
+            origins
+                .iter()
+                .all(|origin| origin["calibration"] == "nominal" && origin["first_sample"].is_i64())
+        );
+        assert_eq!(number["files"].as_array().unwrap().len(), if expected == 18 { 7 } else { 1 }, "{id}");
+        assert!(number["formula"].as_str().is_some_and(|formula| formula.len() > 10), "{id}");
+    }
+    // Where a recording is not given, that is said.
+    let some =
+        json(&run(&["info", "--json", "--reliability", data, "--number", "reliability-1.sem"], &files[..4]));
+    assert!(some["formula"].as_str().unwrap().contains("4 of the 6 visits behind it"), "{some:#}");
 }
 
 #[test]
@@ -329,38 +450,6 @@ fn a_trend_needs_three_visits() {
     assert!((slope * 7.0 / (0.3 * first) - 1.0).abs() < 0.5, "{trend:#}");
 }
 
-/// What `JSON.md` says of a kind of document: paths, and those that are told as a whole.
-fn documented(kind: &str) -> (Vec<&'static str>, Vec<&'static str>) {
-    let page = include_str!("../JSON.md");
-    let section =
-        page.split("\n## ").find(|section| section.starts_with(&format!("{kind}, version 1\n"))).unwrap();
-    let rows = section.lines().filter_map(|line| line.strip_prefix("| `")?.split_once("` | "));
-    let (wholes, all): (Vec<_>, Vec<_>) = rows.partition(|(_, told)| told.starts_with("object"));
-    let path =
-        |rows: Vec<(&'static str, &'static str)>| rows.into_iter().map(|(path, _)| path).collect::<Vec<_>>();
-    (path(all), path(wholes))
-}
-
-/// The paths of a document's values.
-fn paths(value: &Value, path: &str, wholes: &[&str], found: &mut Vec<String>) {
-    let is_estimate = |map: &serde_json::Map<String, Value>| {
-        map.len() == 3 && ["value", "low", "high"].iter().all(|key| map.contains_key(*key))
-    };
-    match value {
-        _ if wholes.contains(&path) => {}
-        Value::Object(map) if !is_estimate(map) => {
-            let dot = if path.is_empty() { "" } else { "." };
-            map.iter().for_each(|(key, value)| paths(value, &format!("{path}{dot}{key}"), wholes, found));
-        }
-        Value::Array(all) => {
-            found.push(path.to_owned());
-            let objects = all.iter().filter(|value| value.is_object());
-            objects.for_each(|value| paths(value, &format!("{path}[]"), wholes, found));
-        }
-        _ => found.push(path.to_owned()),
-    }
-}
-
 #[test]
 fn every_value_that_is_printed_is_documented() {
     let folder = tempfile::tempdir().unwrap();
@@ -386,6 +475,7 @@ fn every_value_that_is_printed_is_documented() {
         ("summary", &["summary", "--json"][..], &[first][..]),
         ("holds", &["holds", "--json"], &[first]),
         ("recording", &["info", "--json", "--verify"], &[first]),
+        ("verification", &["info", "--json", "--verify"], &[folder.path()]),
         ("number", &["info", "--json", "--number", "item-1.sd_n"], &[first]),
         ("comparison", &["compare", "--json"], &[first, second, third]),
         ("reliability", &["reliability", "--json", "--table", table], &[]),
@@ -401,16 +491,8 @@ fn every_value_that_is_printed_is_documented() {
             (&kind.as_str().into(), &1.into()),
             "{arguments:?}"
         );
-        let (known, wholes) = documented(&kind);
-        let mut found = Vec::new();
-        paths(&document, "", &wholes, &mut found);
-        assert!(found.len() > 10, "{kind}: {found:?}");
-        // What is null may be told field by field.
-        let told = |path: &str| {
-            ["kind", "version"].contains(&path)
-                || known.iter().any(|known| *known == path || known.starts_with(&format!("{path}.")))
-        };
-        found.retain(|path| !told(path));
+        assert!(document.as_object().unwrap().len() > 3, "{kind}");
+        let found = undocumented(&document);
         assert!(found.is_empty(), "{kind}: not in JSON.md: {found:?}");
     }
 }

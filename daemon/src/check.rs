@@ -338,9 +338,7 @@ fn known_sensors(disk: &Arc<dyn Disk>, data: &Path) -> Line {
 mod tests {
     use super::*;
     use crate::journal::SystemDisk;
-    use analysis::sensor::calibration::{Known, calibrate};
     use analysis::sensor::check::Check;
-    use analysis::sensor::points::{Direction, Point};
 
     const NOW_UTC_NS: i64 = SET_UTC_NS + 100 * NS_PER_DAY;
 
@@ -355,23 +353,7 @@ mod tests {
         let at = |hours: i64| NOW_UTC_NS + hours * 3600 * 1_000_000_000;
         let due = |serial: &str, hours| due(&*disk, data, serial, at(hours));
         assert_eq!(due("A", 0), (false, String::new()));
-        let points = (0..10).map(|i| Point {
-            reference_n: f64::from(i % 5),
-            indication: 1000.0 * f64::from(i % 5) + f64::from(i),
-            series: if i < 5 { "A" } else { "B" }.to_owned(),
-            mounting: "0".to_owned(),
-            direction: Direction::Up,
-        });
-        let points: Vec<Point> = points.collect();
-        let known = Known {
-            resolution: 1.0,
-            reference_relative: Some(1e-4),
-            creep_relative: None,
-            highest_degree: 1,
-        };
-        let of = calibrate(&points, &known).unwrap();
-        let (serial, when_utc) = ("A".to_owned(), crate::clock::rfc3339(at(0)));
-        let of = Certificate { serial, when_utc, rated_force_n: 200.0, ..Certificate::new(points, of) };
+        let of = sensors::tests::certificate("A", &crate::clock::rfc3339(at(0)), 400.0);
         sensors::keep_calibration(&*disk, data, &of).unwrap();
         assert_eq!(due("A", 11), (true, String::new()));
         assert_eq!(due("A", 13), (true, "channel 1: not checked since its calibration".to_owned()));
@@ -391,6 +373,51 @@ mod tests {
         assert_eq!(due("A", 15), (true, String::new()));
         let told = due("A", 40).1;
         assert!(told.starts_with("channel 1: last checked 2026-04-11"), "{told}");
+    }
+
+    #[test]
+    fn calibrations_are_told_by_their_last_day_and_failed_checks_beside_them() {
+        let place = tempfile::tempdir().unwrap();
+        let disk = SystemDisk::shared();
+        let data = place.path();
+        let none = check(&disk, data, NOW_UTC_NS);
+        assert!(none.iter().all(|line| line.what != "calibration"), "{none:?}");
+        let of = sensors::tests::certificate("A-1", "2026-01-05T09:00:00Z", 400.0);
+        sensors::keep_calibration(&*disk, data, &of).unwrap();
+        let at = |day: &str| {
+            let at: jiff::Timestamp = format!("{day}T12:00:00Z").parse().unwrap();
+            calibrations(&disk, data, i64::try_from(at.as_nanosecond()).unwrap())
+        };
+        // Valid until 2027-01-01: a word of warning from 30 days before.
+        for (day, state, told) in [
+            ("2026-12-02", State::Good, "valid until 2027-01-01"),
+            ("2026-12-03", State::Warning, "valid until 2027-01-01 only"),
+            ("2027-01-01", State::Warning, "valid until 2027-01-01 only"),
+            ("2027-01-02", State::Warning, "expired after 2027-01-01"),
+        ] {
+            let lines = at(day);
+            assert_eq!((lines.len(), lines[0].state), (1, state), "{day}: {lines:?}");
+            assert_eq!(lines[0].told, format!("sensor A-1, channel 1: {told}"));
+        }
+        let keep = |when_utc: &str, passed| {
+            let check = Check {
+                when_utc: when_utc.to_owned(),
+                serial: "A-1".to_owned(),
+                channel: 1,
+                reference_n: 9.8,
+                read_n: 9.8,
+                expanded_n: 0.1,
+                limit_n: 0.2,
+                passed,
+                visit_id: String::new(),
+            };
+            sensors::keep_check(&*disk, data, &check).unwrap();
+        };
+        keep("2026-03-01T09:00:00Z", false);
+        let failed = at("2026-03-02");
+        assert_eq!((failed.len(), state(&failed, "sensor check")), (2, State::Warning), "{failed:?}");
+        keep("2026-03-02T09:00:00Z", true);
+        assert_eq!(at("2026-03-02").len(), 1, "the last check counts");
     }
 
     #[test]

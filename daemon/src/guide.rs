@@ -18,6 +18,8 @@ use std::sync::Arc;
 
 /// How often it is told how long a load is to stay.
 const TOLD: u64 = 10;
+/// How often a load is taken off for the step response.
+const STEPS: u32 = 3;
 /// An unsteady load is told about after this long, s.
 const IMPATIENT_S: f64 = 15.0;
 
@@ -66,6 +68,18 @@ pub enum ToDo {
     },
     /// Off with that.
     Recover,
+    /// The load hangs on a thread.
+    Hang {
+        /// The load's name.
+        load: String,
+        /// Which time.
+        time: u32,
+    },
+    /// The thread is cut.
+    Cut {
+        /// Which time.
+        time: u32,
+    },
 }
 
 /// One thing to do.
@@ -114,6 +128,12 @@ impl Step {
             }
             ToDo::Free => "nothing on the sensor, then Enter".to_owned(),
             ToDo::Creep { load } => format!("press Enter and load {load} at once: it stays for {long}"),
+            ToDo::Hang { load, time } => {
+                format!("step {time} of {STEPS}: hang {load} on a thread, let it hang still, then Enter")
+            }
+            ToDo::Cut { time } => format!(
+                "step {time} of {STEPS}: press Enter, then cut the thread or lift the load off at once"
+            ),
             ToDo::Recover => format!("press Enter and unload it at once: nothing touches it for {long}"),
         }
     }
@@ -232,6 +252,13 @@ impl Programme {
             step(ToDo::Creep { load: load.to_owned() }, lasts_s),
             step(ToDo::Recover, lasts_s),
         ]
+    }
+
+    /// Step response: a load that hangs still is taken off at once, several times; the fastest is the least of the hand.
+    pub fn step(load: &str, still_s: f64) -> Vec<Step> {
+        let still = |to_do| Step { lasts_s: still_s, ..Step::new(to_do, None) };
+        let once = |time: u32| [ToDo::Hang { load: load.to_owned(), time }, ToDo::Cut { time }];
+        std::iter::once(ToDo::Free).chain((1..=STEPS).flat_map(once)).map(still).collect()
     }
 
     /// A check: without, with, without one load.

@@ -126,3 +126,90 @@ pub fn fill_moment(row: &mut TrialRow, item: &Item) {
     let of = of.map(|(force, lever)| force.of_moment(row.peak_zero_n, &lever));
     row.moment_expanded_uncertainty_n_cm = of.map_or(f64::NAN, |of| of.budget.expanded);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pipeline::device_time::Placed;
+    use crate::pipeline::force::Scale;
+    use crate::pipeline::{ChannelIdentity, SensorIdentity};
+    use crate::sensors::tests::certificate;
+
+    fn row(peak_zero_n: f64) -> TrialRow {
+        TrialRow {
+            sensor: 1,
+            channel: 1,
+            peak_zero_n,
+            mean_n: peak_zero_n,
+            rest_n: 0.0,
+            ..TrialRow::of_hold(None)
+        }
+    }
+
+    fn flags(of: &Instruments, peak_zero_n: f64) -> String {
+        let mut row = row(peak_zero_n);
+        of.fill(&mut row, None, None);
+        row.flags
+    }
+
+    #[test]
+    fn a_trial_says_that_its_calibration_had_expired_or_did_not_reach_so_far() {
+        let mut of = Instruments::default();
+        assert_eq!(flags(&of, 20.0), "", "not calibrated: nothing to say");
+        of.hear(&Output::Calibrated(1, Arc::new(certificate("A-1", "2026-01-05T09:00:00Z", 400.0))));
+        // Its last day is 2027-01-01; it was loaded with 50 N at most, and is rated at 200 N.
+        for (day, expired) in [("2027-01-01T23:59:59Z", false), ("2027-01-02T00:00:00Z", true)] {
+            of.is_on(day);
+            for (peak_n, beyond) in [
+                (20.0, &[][..]),
+                (60.0, &["beyond_calibration"]),
+                (210.0, &["beyond_calibration", "beyond_rated_force"]),
+            ] {
+                let expected: Vec<&str> =
+                    beyond.iter().copied().chain(expired.then_some("calibration_expired")).collect();
+                assert_eq!(flags(&of, peak_n), expected.join(","), "{day}, {peak_n} N");
+            }
+        }
+    }
+
+    fn block(force_n: &[f32]) -> Block {
+        Block {
+            sensor: 1,
+            placed: Placed { segment: 0, index: 0, position: 0, skip: 0 },
+            samples: force_n.len() as u64,
+            sequence: 0,
+            counter: 0,
+            device_time_us: 0,
+            arrival_ns: 0,
+            status: 0,
+            saturated: false,
+            counts: vec![0; force_n.len()],
+            force_n: force_n.to_vec(),
+            device_time_s: vec![0.0; force_n.len()],
+        }
+    }
+
+    #[test]
+    fn an_overload_is_told_once_in_either_direction_until_the_load_is_off() {
+        let mut of = Instruments::default();
+        assert_eq!(of.overload(&block(&[500.0])), None, "nobody knows its rated force");
+        let scale = Scale { zero_counts: 0.0, n_per_count: 0.001, rated_n: 100.0 };
+        let channel = ChannelIdentity { scale, rated_counts: 100_000, direction: "both".to_owned() };
+        let identity = SensorIdentity {
+            serial: "A-1".to_owned(),
+            firmware: String::new(),
+            interval_ns: 1_000_000,
+            group_delay_s: 0.0,
+            bandwidth_hz: f64::NAN,
+            settling_s: f64::NAN,
+            channels: vec![channel],
+        };
+        of.hear(&Output::Identified { port: 0, sensor: 1, identity });
+        let mut told = |force_n: &[f32]| of.overload(&block(force_n)).is_some();
+        assert!(!told(&[99.0, 100.0]));
+        assert!(told(&[99.0, 100.5, 90.0]) && !told(&[120.0]), "once");
+        // Between 95 and 100 % it is still the same overload.
+        assert!(!told(&[96.0]) && !told(&[110.0]));
+        assert!(!told(&[94.0]) && told(&[-101.0]), "a new one, the other way");
+    }
+}

@@ -278,7 +278,7 @@ pub fn warn_expired(of: &Certificate, utc_ns: i64) {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::journal::simulated_disk::SimulatedDisk;
 
@@ -328,7 +328,8 @@ mod tests {
         assert!(present(&[known("FF-1", &nameless)], std::slice::from_ref(&nameless)).is_empty());
     }
 
-    fn certificate(serial: &str, when_utc: &str, slope: f64) -> Certificate {
+    /// Valid to the end of 2026; its sensor is rated at 200 N and was loaded with 50 N at most.
+    pub fn certificate(serial: &str, when_utc: &str, slope: f64) -> Certificate {
         use analysis::sensor::calibration::{Known, calibrate};
         use analysis::sensor::points::{Direction, Point};
         let point = |n: f64| Point {

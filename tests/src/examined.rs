@@ -2,6 +2,9 @@
 //! faster than time. The journal is then sealed and read.
 use analysis::recording::layout::{ObservationRow, TrialRow};
 use analysis::recording::read::Recording;
+use analysis::sensor::calibration::{Known, calibrate};
+use analysis::sensor::certificate::Certificate;
+use analysis::sensor::points::{Direction, Point};
 use analysis::trial::Test;
 use daemon::core::{Begun, Core, Said};
 use daemon::journal::{Options, Record, Stamped, SystemDisk, Writer};
@@ -266,5 +269,32 @@ impl World {
             writer.append(stamped.monotonic_ns, &stamped.record).unwrap();
         }
         writer.finish().unwrap();
+    }
+}
+
+/// A calibration of the simulated sensor: 40 000 counts a newton, as it has them, known to 0.05 %; valid until June 2026.
+pub fn certificate() -> Certificate {
+    let series = [("0", "A", 0.0), ("0", "B", 2.0), ("180", "C", 4.0)];
+    let points: Vec<Point> = series
+        .iter()
+        .flat_map(|(mounting, series, shift)| {
+            [0.0, 10.0, 20.0, 40.0, 80.0].map(|n| Point {
+                reference_n: n,
+                indication: 40_000.0 * n + shift * n,
+                series: (*series).to_owned(),
+                mounting: (*mounting).to_owned(),
+                direction: Direction::Up,
+            })
+        })
+        .collect();
+    let known =
+        Known { resolution: 1.0, reference_relative: Some(5e-4), creep_relative: None, highest_degree: 1 };
+    let calibration = calibrate(&points, &known).unwrap();
+    Certificate {
+        serial: "SIM-0001".to_owned(),
+        when_utc: "2025-06-01T00:00:00Z".to_owned(),
+        valid_until: "2026-06-01".to_owned(),
+        rated_force_n: 200.0,
+        ..Certificate::new(points, calibration)
     }
 }

@@ -84,6 +84,9 @@ pub fn obeyed(
     }
     let mut out = String::new();
     child.0.stdout.take().unwrap().read_to_string(&mut out).unwrap();
+    if !out.is_empty() {
+        crate::document(&out).unwrap();
+    }
     (child.0.wait().unwrap().code().unwrap(), out, told)
 }
 

@@ -2,6 +2,8 @@
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+#[path = "../../analysis/tests/sample/documents.rs"]
+pub mod documents;
 pub mod examined;
 pub mod follow;
 pub mod fuzz;
@@ -76,10 +78,18 @@ pub fn stderr(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
-/// The JSON on stdout.
+/// The JSON document on stdout, every value of which must be told of in `analysis/JSON.md`.
 pub fn json(output: &Output) -> Value {
     let text = String::from_utf8_lossy(&output.stdout);
-    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error}: {text}\n{}", stderr(output)))
+    document(&text).unwrap_or_else(|error| panic!("{error}: {text}\n{}", stderr(output)))
+}
+
+/// A document that a command printed, held against `analysis/JSON.md`.
+pub fn document(text: &str) -> serde_json::Result<Value> {
+    let document = serde_json::from_str(text)?;
+    let undocumented = documents::undocumented(&document);
+    assert!(undocumented.is_empty(), "not in analysis/JSON.md: {undocumented:?}");
+    Ok(document)
 }
 
 /// How often something is tried: `usually`, or `long` where LONG is set.

@@ -1,5 +1,5 @@
 //! What a sensor does on the bench, guided over a pseudo-terminal in real time: the zero in six orientations, creep and
-//! recovery, the calibration of a second channel. What is planted is told, kept, and in the budget of later recordings.
+//! recovery, the step response, the calibration of a second channel. What is planted is told, kept, and in the budget of later recordings.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::read::Recording;
@@ -92,6 +92,28 @@ fn creep_and_recovery_are_guided_judged_and_kept() {
 }
 
 #[test]
+fn a_step_is_guided_judged_and_written_down() {
+    let place = Place::default();
+    let (_sensor, mut hand) = sensor(&place, "sensor", &quiet(&[]));
+    let load =
+        |line: &str| kilograms(line).map_or_else(|| "free".to_owned(), |kg| format!("touch {}", newtons(kg)));
+    let (code, out, told) = obeyed(&place, "sensor", &mut hand, &["--step-test", "--mass", "5"], load);
+    assert_eq!(code, 0, "{told}");
+    let of: Value = serde_json::from_str(&out).unwrap();
+    let number = |name: &str| of["step"][name].as_f64().unwrap();
+    assert!((number("size_n").abs() - newtons(5.0)).abs() < 0.02, "{of}");
+    // The simulated hand lets go within 0.25 s along 3u² − 2u³, which passes 10 and 90 % at u = 0.1958 and 0.8042 (algebra).
+    assert!((number("rise_s") - 0.25 * 0.6084).abs() < 2.0 * number("rise_within_s"), "{of}");
+    assert!(number("overshoot_percent") < 0.5, "{of}");
+    // The recording tells the same of itself, and what was to be done stands in it.
+    let path = visits(&place).pop().unwrap().join("recording-1.h5");
+    let again = json(&run(fingerforce().args(["sensor", "--json"]).arg(&path)));
+    assert_eq!(again["validations"][0]["step"], of["step"]);
+    let events = Recording::open(&path).unwrap().events().unwrap();
+    assert_eq!(events.iter().filter(|event| event.detail.contains("\"action\":\"step\"")).count(), 7);
+}
+
+#[test]
 fn a_second_channel_is_calibrated_by_its_number() {
     let place = Place::default();
     let (_sensor, mut hand) = sensor(&place, "sensor", &quiet(&["--channels", "2"]));
@@ -136,8 +158,13 @@ fn a_second_channel_is_calibrated_by_its_number() {
 }
 
 #[test]
-fn a_creep_test_takes_one_mass() {
-    for options in [&["--creep-test"][..], &["--creep-test", "--mass", "1", "--mass", "2"]] {
+fn creep_and_step_tests_take_one_mass() {
+    for options in [
+        &["--creep-test"][..],
+        &["--creep-test", "--mass", "1", "--mass", "2"],
+        &["--step-test"],
+        &["--step-test", "--creep-test", "--mass", "1"],
+    ] {
         let refused = run(tests::fingerforced().args(["calibrate", "--port", "/nowhere"]).args(options));
         assert_eq!(refused.status.code(), Some(2), "{}", stderr(&refused));
     }

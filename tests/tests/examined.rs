@@ -2,10 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use analysis::recording::layout::TrialRow;
-use analysis::sensor::calibration::{Known, calibrate};
-use analysis::sensor::certificate::Certificate;
 use analysis::sensor::instrument::Uncertainty;
-use analysis::sensor::points::{Direction, Point};
 use analysis::sensor::properties::{MeasuredCreep, Properties};
 use analysis::trial::Test;
 use daemon::core::{Begun, Said};
@@ -13,7 +10,7 @@ use daemon::journal::Record;
 use daemon::pipeline::setting::Setting;
 use daemon::simulate::random::Random;
 use daemon::visit::plan::{Plan, builtin};
-use tests::examined::{Person, World};
+use tests::examined::{Person, World, certificate};
 
 const ALLOWED: [&str; 2] = ["allow left break pain 0", "allow right break pain 1"];
 
@@ -47,33 +44,6 @@ fn zeros(world: &World) -> Vec<String> {
         _ => None,
     })
     .collect()
-}
-
-/// 40 000 counts a newton, as the simulated sensor has them, known to 0.05 %.
-fn certificate() -> Certificate {
-    let series = [("0", "A", 0.0), ("0", "B", 2.0), ("180", "C", 4.0)];
-    let points: Vec<Point> = series
-        .iter()
-        .flat_map(|(mounting, series, shift)| {
-            [0.0, 10.0, 20.0, 40.0, 80.0].map(|n| Point {
-                reference_n: n,
-                indication: 40_000.0 * n + shift * n,
-                series: (*series).to_owned(),
-                mounting: (*mounting).to_owned(),
-                direction: Direction::Up,
-            })
-        })
-        .collect();
-    let known =
-        Known { resolution: 1.0, reference_relative: Some(5e-4), creep_relative: None, highest_degree: 1 };
-    let calibration = calibrate(&points, &known).unwrap();
-    Certificate {
-        serial: "SIM-0001".to_owned(),
-        when_utc: "2025-06-01T00:00:00Z".to_owned(),
-        valid_until: "2026-06-01".to_owned(),
-        rated_force_n: 200.0,
-        ..Certificate::new(points, calibration)
-    }
 }
 
 /// A calibrated sensor: every peak, mean and moment has the instrument's uncertainty, with what is known of it and what is

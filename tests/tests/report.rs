@@ -37,7 +37,7 @@ fn recording(folder: &Path) -> PathBuf {
             }
             ("left index adduction", "make") => Some("g 4-".to_owned()),
             ("left little adduction", "make") => Some("o trick movement: thumb".to_owned()),
-            ("right little abduction", "make") => Some("o skin: warm and dry".to_owned()),
+            ("right ring abduction", "make") => Some("o skin: warm and dry".to_owned()),
             ("right index abduction", "concentric") => Some("i the sensor tilted".to_owned()),
             _ => None,
         }),

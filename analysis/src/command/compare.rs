@@ -12,6 +12,7 @@ use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
 use crate::study::comparison::{self, Basis, Change, Comparison, Form, Rules};
 use crate::study::conditions::{self, Vouched};
+use crate::study::procedure::Repeats;
 use crate::study::published;
 use crate::study::reliability::Document;
 use crate::study::sides::{FORMULA, SideDifference};
@@ -48,21 +49,30 @@ pub struct Args {
 /// What changes are held against.
 #[derive(Debug, Clone, Default, clap::Args)]
 pub struct BasisArgs {
-    /// Your own reliability data: what `fingerforce reliability … --json` printed
-    #[arg(long, value_name = "FILE.json", conflicts_with = "published")]
-    pub reliability: Option<PathBuf>,
+    /// The user's own repeats.
+    #[command(flatten)]
+    pub own: OwnArgs,
     /// A published value by its name, or a CSV file of such values with their sources
-    #[arg(long, value_name = "NAME|FILE.csv")]
+    #[arg(long, value_name = "NAME|FILE.csv", conflicts_with = "reliability")]
     pub published: Option<String>,
     /// An item named beforehand, judged singly (at most three) [default: the primary items of the first visit's plan]
     ///
-    /// As in --primary "left index abduction make"
+    /// As in --primary "left index abduction make". They have half of a visit's chance of a false change, in equal parts; all
+    /// other items share the other half
     #[arg(long, value_name = "ITEM")]
     pub primary: Vec<String>,
+}
+
+/// The site's own repeats, and how they are used.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct OwnArgs {
+    /// Your own reliability data: what `fingerforce reliability … --json` printed
+    #[arg(long, value_name = "FILE.json")]
+    pub reliability: Option<PathBuf>,
     /// Conditions that you vouch for where they are not recorded: lever, position, …, or all
     #[arg(long, value_name = "CONDITION", value_delimiter = ',')]
     pub same: Vec<String>,
-    /// Which standard error of measurement decides
+    /// Which standard error of measurement is taken
     #[arg(long, value_enum, default_value_t)]
     pub sem: Form,
 }
@@ -94,20 +104,35 @@ impl BasisArgs {
                 Usage(format!("{given} primary items: at most {PRIMARY_MOST} can be judged singly")).into()
             );
         }
-        let known = |word: &&String| {
-            conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
-        };
-        if let Some(word) = self.same.iter().find(|word| !known(word)) {
-            let names = conditions::NAMES.join(", ");
-            return Err(Usage(format!("--same {word}: use {names}, level or all")).into());
-        }
-        let basis = match (&self.reliability, &self.published) {
+        let vouched = self.own.vouched()?;
+        let basis = match (&self.own.reliability, &self.published) {
             (Some(path), _) => Basis::Own(Document::read(path).map_err(advised)?),
             (None, Some(name)) => Basis::Published(published::find(name).map_err(advised)?),
             (None, None) => Basis::Nothing,
         };
         let primary: Result<Vec<_>, Usage> = self.primary.iter().map(|item| primary(item)).collect();
-        Ok(Rules { basis, primary: primary?, vouched: Vouched(self.same.clone()), form: self.sem })
+        Ok(Rules { basis, primary: primary?, vouched, form: self.own.sem })
+    }
+}
+
+impl OwnArgs {
+    /// The repeats; `None` where none are given.
+    pub fn repeats(&self) -> anyhow::Result<Option<Repeats>> {
+        let vouched = self.vouched()?;
+        let Some(path) = &self.reliability else { return Ok(None) };
+        let document = Document::read(path).map_err(advised)?;
+        Ok(Some(Repeats { document, vouched, form: self.sem }))
+    }
+
+    fn vouched(&self) -> Result<Vouched, Usage> {
+        let known = |word: &&String| {
+            conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
+        };
+        if let Some(word) = self.same.iter().find(|word| !known(word)) {
+            let names = conditions::NAMES.join(", ");
+            return Err(Usage(format!("--same {word}: use {names}, level or all")));
+        }
+        Ok(Vouched(self.same.clone()))
     }
 }
 
@@ -195,7 +220,7 @@ fn change_table(of: &Comparison) -> Table {
             change.change_n.map_or_else(|| "–".to_owned(), |by| format!("{by:+.2}")),
             change.change_percent.map_or_else(|| "–".to_owned(), |by| format!("{by:+.1}")),
             change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
-            verdict_words(change.verdict).to_owned(),
+            verdict_words(change).to_owned(),
         ]);
     }
     for column in table.column_iter_mut().skip(1).take(5) {
@@ -217,8 +242,9 @@ pub fn limit_words(limit: &Limit, change: &Change) -> String {
 }
 
 /// A verdict in words.
-pub fn verdict_words(verdict: Option<Verdict>) -> &'static str {
-    match verdict {
+pub fn verdict_words(change: &Change) -> &'static str {
+    match change.verdict {
+        Some(Verdict::WithinError) if change.beyond_alone => "no change shown; beyond its MDC95 taken alone",
         Some(Verdict::Increased) => "more than measurement error: increased",
         Some(Verdict::Decreased) => "more than measurement error: decreased",
         Some(Verdict::WithinError) => "no change shown: within measurement error",
@@ -260,11 +286,22 @@ pub fn remarks(changes: &[Change]) -> String {
             remarks.add(format!("cannot say, because {}", change.cannot_say.join("; ")), &name);
         }
         if change.verdict.is_some() {
-            let people = change.limit_participants.unwrap_or(0);
-            remarks.add(format!("limit from {}, n {people}", change.limit_source), &name);
+            remarks.add(limit_from(change), &name);
         }
     }
     remarks.text(changes.len())
+}
+
+/// Where a limit comes from and at which chance; of a primary item its MDC95, too.
+pub fn limit_from(change: &Change) -> String {
+    let chance = change.limit.map_or(0.0, |limit| 100.0 * limit.alpha);
+    let people = change.limit_participants.unwrap_or(0);
+    let alone = change.alone.map(|alone| format!("; MDC95 taken alone: {}", limit_words(&alone, change)));
+    format!(
+        "limit from {}, n {people}, at a chance of {chance:.2} %{}",
+        change.limit_source,
+        alone.unwrap_or_default()
+    )
 }
 
 /// The instrument's uncertainty and the procedure's, beside each other: neither contains the other.
@@ -284,24 +321,34 @@ fn two_errors(change: &Change) -> String {
     )
 }
 
-/// How many comparisons were made, how, and how many false changes to expect.
+/// How many comparisons were made, how, and how many false changes to expect; the settings and limits behind them.
 pub fn counted(of: &Comparison) -> String {
-    let judged = of.judged_singly + of.judged_together;
     let vouched = if of.vouched.is_empty() {
         String::new()
     } else {
         format!("Vouched for by the user, not recorded: {}.\n", clean(&of.vouched.join(", ")))
     };
     format!(
-        "Comparisons: {judged} of {} judged; {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
-         expect without any change: at most {:.2}.\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
+        "Comparisons: {}\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
          end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t.\n{vouched}",
+        chances(of),
+        settings(of),
+        if of.form == Form::Agreement { "agreement" } else { "consistency" },
+    )
+}
+
+/// How many comparisons were judged, how, and how many false changes to expect.
+pub fn chances(of: &Comparison) -> String {
+    format!(
+        "{} of {} judged: {} singly (*), {} together (Bonferroni). At each later visit the chance of a false change is \
+         {} %, divided beforehand: half for those judged singly, in equal parts, half for the others together; all of it \
+         where there is only one kind. False changes to expect without any change: at most {:.2}.",
+        of.judged_singly + of.judged_together,
         of.changes.len(),
         of.judged_singly,
         of.judged_together,
+        100.0 * ALPHA,
         of.false_changes,
-        settings(of),
-        if of.form == Form::Agreement { "agreement" } else { "consistency" },
     )
 }
 
@@ -403,7 +450,7 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
     });
     let band = match last.limit {
         Some(limit) => {
-            format!("Band: first visit's mean ± {}, from {}.", limit_words(&limit, last), last.limit_source)
+            format!("Band: first visit's mean ± {}; {}.", limit_words(&limit, last), limit_from(last))
         }
         None => format!("No band: {}.", last.cannot_say.join("; ")),
     };
@@ -414,7 +461,7 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
         subtitle: format!(
             "last against first visit: {} ({}) · {} visits",
             last.change_n.map_or_else(|| "–".to_owned(), |by| format!("{by:+.2} N")),
-            verdict_words(last.verdict),
+            verdict_words(last),
             points.len()
         ),
         source: format!(

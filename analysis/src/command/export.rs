@@ -3,12 +3,15 @@
 //! Comes in: recordings. Goes out: CSV or Parquet (a table), JSON (everything but samples), FHIR (results and trials) or BIDS
 //! (traces), to files that were not there or to stdout. An export of a data folder's recordings is noted there first, so that `erase`
 //! finds it.
+use super::compare::OwnArgs;
 use crate::code;
 use crate::console::{self, Hint, Usage, advised};
 use crate::export::deidentify::deidentify;
 use crate::export::register::{self, Entry};
-use crate::export::{self, Document};
+use crate::export::{self, Document, Table};
 use crate::recording::read::Recording;
+use crate::study::procedure::OfVisit;
+use crate::study::visit::Visit;
 use anyhow::{Context as _, anyhow};
 use std::fs;
 use std::io::{Read, Write};
@@ -53,6 +56,9 @@ pub struct Args {
     /// Parquet as a dataset in the folder --out, partitioned by this site's code and by date
     #[arg(long, value_name = "CODE", requires = "out")]
     pub site: Option<String>,
+    /// The site's own repeats: the procedure's error beside the instrument's (CSV, JSON, Parquet, FHIR).
+    #[command(flatten)]
+    pub own: OwnArgs,
 }
 
 /// What is written.
@@ -69,6 +75,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recordings = recordings.map_err(advised)?;
     let documents: Result<Vec<_>, _> = recordings.iter().map(Document::read).collect();
     let mut documents = documents.map_err(advised)?;
+    if let Some(repeats) = args.own.repeats()? {
+        for ((file, recording), document) in args.files.iter().zip(&recordings).zip(&mut documents) {
+            let visit = Visit::of(recording, file).map_err(advised)?;
+            document.procedure = OfVisit::of(&visit, Some(&repeats));
+        }
+    }
     let participants: Vec<String> =
         documents.iter().map(|document| document.root.participant.clone()).collect();
     if args.deidentify {
@@ -107,23 +119,22 @@ fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow
             Usage("--site makes a dataset of Parquet files: use it with --to parquet".to_owned()).into()
         );
     }
-    let observations = args.table == "observations";
+    let table = if args.table == "observations" { Table::Observations } else { Table::Trials };
     let text = match args.to.as_str() {
         "json" => export::to_json(documents)?,
         "fhir" => export::fhir::to_fhir(documents)?,
-        "parquet" => return parquet(args, documents, observations),
+        "parquet" => return parquet(args, documents, table),
         "bids" if args.out.is_none() => {
             return Err(Usage("BIDS is a folder: name it with --out".to_owned()).into());
         }
         "bids" => return Ok(Made::Many(export::bids::dataset(recordings, documents).map_err(advised)?)),
-        _ if observations => export::csv(documents, |document| &document.observations)?,
-        _ => export::csv(documents, |document| &document.trials)?,
+        _ => export::csv(documents, table)?,
     };
     Ok(Made::One(text.into_bytes()))
 }
 
 #[cfg(feature = "parquet")]
-fn parquet(args: &Args, documents: &[Document], observations: bool) -> anyhow::Result<Made> {
+fn parquet(args: &Args, documents: &[Document], table: Table) -> anyhow::Result<Made> {
     use crate::export::parquet::{dataset, file};
     if args.out.is_none() {
         return Err(Usage("Parquet goes to a file: name it with --out".to_owned()).into());
@@ -131,22 +142,14 @@ fn parquet(args: &Args, documents: &[Document], observations: bool) -> anyhow::R
     Ok(match &args.site {
         Some(site) => {
             code::check("site", site).map_err(|error| Usage(error.to_string()))?;
-            Made::Many(if observations {
-                dataset(documents, site, |document| &document.observations)?
-            } else {
-                dataset(documents, site, |document| &document.trials)?
-            })
+            Made::Many(dataset(documents, site, table)?)
         }
-        None => Made::One(if observations {
-            file(documents, |document| &document.observations)?
-        } else {
-            file(documents, |document| &document.trials)?
-        }),
+        None => Made::One(file(documents, table)?),
     })
 }
 
 #[cfg(not(feature = "parquet"))]
-fn parquet(_: &Args, _: &[Document], _: bool) -> anyhow::Result<Made> {
+fn parquet(_: &Args, _: &[Document], _: Table) -> anyhow::Result<Made> {
     Err(anyhow!("this build cannot write Parquet").context(Hint::new(
         "build it with `cargo build --release --locked -p analysis --features parquet`, or export CSV",
     )))

@@ -9,8 +9,6 @@ use crate::recording::layout::{GapRow, LAYOUT_VERSION, Sensor};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::{self, Effect};
 use crate::report::{self, number::Number};
-use crate::study::comparison;
-use crate::study::visit::Visit;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -25,13 +23,15 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct Args {
-    /// The recording, with --verify also a folder; of a change, all recordings that were compared
+    /// The recording, with --verify also a folder; of a change, all recordings that were compared; of a repeatability, those
+    /// that it was made of
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
     /// Read everything and compare it with its checksums and its digest
     #[arg(long)]
     pub verify: bool,
-    /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n, trial-3.peak_zero_n or change-1.change_n
+    /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n, trial-3.peak_zero_n, change-1.change_n or
+    /// reliability-1.sem
     #[arg(long, value_name = "ID", conflicts_with = "verify")]
     pub number: Option<String>,
     /// What a change was held against.
@@ -61,30 +61,23 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 /// Where a printed number comes from.
 fn number(args: &Args, id: &str) -> anyhow::Result<()> {
     let read = super::report::read(&args.files)?;
-    let number = match read.as_slice() {
-        [(recording, _)] => report::number::resolve(recording, id),
-        _ => {
-            let visits: Vec<_> = read.iter().map(|(_, visit)| visit.clone()).collect();
-            let comparison = comparison::compare(&visits, &args.basis.rules()?)?;
-            report::number::resolve_change(&read, &comparison, id)
-        }
-    };
-    let number = number.map_err(advised)?;
-    let text =
-        if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number, &read) };
+    let mut number = report::number::find(&read, &args.basis.rules()?, id).map_err(advised)?;
+    if number.id.contains("reliability-") || number.id.ends_with(".limit") {
+        number.files.extend(args.basis.own.reliability.iter().map(|path| path.display().to_string()));
+    }
+    let text = if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number) };
     console::result(&text)?;
     Ok(())
 }
 
-fn number_text(of: &Number, read: &[(Recording, Visit)]) -> String {
-    let files: Vec<String> = read.iter().map(|(_, visit)| visit.file.display().to_string()).collect();
+fn number_text(of: &Number) -> String {
     let value = of.value.map_or_else(|| "not known".to_owned(), |value| format!("{value} {}", of.unit));
     let mut text = format!(
-        "{} = {}\nformula: {}\nfile: {}\nholds measured by: {}\n",
+        "{} = {}\nformula: {}\nfile: {}\nmade by: {}\n",
         clean(&of.id),
         value,
         clean(&of.formula),
-        clean(&files.join(", ")),
+        clean(&of.files.join(", ")),
         clean(&of.software)
     );
     for origin in &of.origins {

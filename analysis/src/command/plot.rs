@@ -1,5 +1,6 @@
 //! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole.
 
+use super::compare::OwnArgs;
 use crate::console::{Hint, advised};
 use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
@@ -10,6 +11,8 @@ use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, names, write_png, write_svg};
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::study::procedure::{OfVisit, Procedure};
+use crate::study::visit::Visit;
 use crate::trial::{Muscle, Side, Test};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
@@ -42,12 +45,18 @@ pub struct Args {
     /// Kind of files
     #[arg(long, value_enum, default_value_t)]
     pub format: Format,
+    /// The site's own repeats: the procedure's error beside each result.
+    #[command(flatten)]
+    pub own: OwnArgs,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let recording = Recording::open(&args.file).map_err(advised)?;
     let rows = recording.trials().map_err(advised)?;
+    let repeats = args.own.repeats()?;
+    let visit = Visit::of(&recording, &args.file).map_err(advised)?;
+    let procedure = OfVisit::of(&visit, repeats.as_ref());
     // Only now, so that a file that cannot be read leaves no empty folder.
     let out = args.out.clone().unwrap_or_else(|| args.file.with_file_name("plots"));
     std::fs::create_dir_all(&out)
@@ -55,7 +64,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
     let items = repeats::items(&rows);
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
-    let mut drawing = Drawing { recording: &recording, out: &out, format: args.format, written: 0, bar };
+    let mut drawing =
+        Drawing { recording: &recording, out: &out, format: args.format, procedure, written: 0, bar };
     drawing.overviews(&rows)?;
     drawing.together()?;
     for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
@@ -74,6 +84,7 @@ struct Drawing<'a> {
     recording: &'a Recording,
     out: &'a Path,
     format: Format,
+    procedure: OfVisit,
     written: usize,
     bar: indicatif::ProgressBar,
 }
@@ -108,19 +119,20 @@ impl Drawing<'_> {
             time_s: &slice.time_s,
             force_n: &slice.force_n,
             row,
+            procedure_sem_n: self.procedure.get(row.item).and_then(|of| of.trial_sem_n),
         };
         self.write(&figure, &names::trial_file(row))
     }
 
     fn overlay(&mut self, item: &Item, rows: &[TrialRow]) -> anyhow::Result<()> {
         let Some(row) = rows.iter().find(|row| row.item == item.item) else { return Ok(()) };
-        let figure = overlay_figure(self.recording, item, rows).map_err(advised)?;
+        let figure = overlay_figure(self.recording, item, rows, &self.procedure).map_err(advised)?;
         self.write(&figure, &names::item_file(row))
     }
 
     /// A figure a muscle: its sides and tests side by side.
     fn points(&mut self, items: &[Item]) -> anyhow::Result<()> {
-        for (muscle, figure) in points_figures(items, &source(self.recording)) {
+        for (muscle, figure) in points_figures(items, &source(self.recording), &self.procedure) {
             self.write(&figure, &names::muscle_file(muscle))?;
         }
         Ok(())
@@ -273,6 +285,7 @@ pub fn overlay_figure(
     recording: &Recording,
     item: &Item,
     rows: &[TrialRow],
+    procedure: &OfVisit,
 ) -> Result<OverlayFigure, ReadError> {
     let mut trials = Vec::new();
     for trial in item.trials.iter().filter(|trial| trial.kind == repeats::HOLD) {
@@ -289,14 +302,14 @@ pub fn overlay_figure(
     let row = rows.iter().find(|row| row.item == item.item);
     Ok(OverlayFigure {
         title: row.map_or_else(String::new, |row| format!("{}, repeated trials", names::item_title(row))),
-        subtitle: told(item),
+        subtitle: told(item, procedure),
         source: source(recording),
         trials,
     })
 }
 
 /// A figure a muscle: its sides and tests side by side.
-pub fn points_figures(items: &[Item], source: &str) -> Vec<(Muscle, PointsFigure)> {
+pub fn points_figures(items: &[Item], source: &str, procedure: &OfVisit) -> Vec<(Muscle, PointsFigure)> {
     let key = |item: &Item| item.muscle.parse::<Muscle>().ok().map(|muscle| (muscle.digit, muscle.direction));
     let mut figures: Vec<(Muscle, PointsFigure)> = Vec::new();
     for item in items {
@@ -311,6 +324,7 @@ pub fn points_figures(items: &[Item], source: &str) -> Vec<(Muscle, PointsFigure
             look: usize::from(item.side == Side::Right.word()),
             trials: item.trials.clone(),
             spread: item.spread.clone(),
+            procedure_sem: procedure.get(item.item).and_then(Procedure::sem),
         });
         let title = format!("{}, trials and sides", names::sentence(&muscle.without_side()));
         let figure = PointsFigure { title, source: source.to_owned(), columns: columns.collect() };
@@ -319,7 +333,7 @@ pub fn points_figures(items: &[Item], source: &str) -> Vec<(Muscle, PointsFigure
     figures
 }
 
-fn told(item: &Item) -> String {
+fn told(item: &Item, procedure: &OfVisit) -> String {
     let spread = &item.spread;
     let number =
         |name: &str, value: Option<f64>, unit: &str| value.map(|value| format!("{name} {value:.2} {unit}"));
@@ -329,6 +343,8 @@ fn told(item: &Item) -> String {
         number("CV", spread.cv_percent, "%"),
         number("best", spread.best_n, "N"),
         Some(format!("n = {}", spread.trials_used)),
+        number("instrument ±", spread.expanded_uncertainty_n, "N"),
+        procedure.get(item.item).and_then(Procedure::sem).map(|sem| format!("procedure SEM {sem}")),
     ];
     parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
 }

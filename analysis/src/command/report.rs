@@ -14,6 +14,7 @@ use crate::report::listing::Listing;
 use crate::report::methods::{self, Source};
 use crate::report::{chart, page};
 use crate::study::comparison::{self, Basis, Rules};
+use crate::study::procedure::OfVisit;
 use crate::study::protocol::Protocol;
 use crate::study::series::instant;
 use crate::study::visit::Visit;
@@ -112,9 +113,11 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     for Source { recording, visit } in &sources {
         page.sheet();
         page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
+        let procedure = OfVisit::of(visit, rules.repeats().as_ref());
+        page::procedure(&mut page, &procedure);
         if !args.no_figures {
             page.heading(3, "Traces");
-            figures(&mut page, recording)?;
+            figures(&mut page, recording, &procedure)?;
         }
         chart::signature(&mut page);
     }
@@ -158,15 +161,15 @@ fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules, protocol: O
     );
 }
 
-fn figures(page: &mut Page, recording: &Recording) -> anyhow::Result<()> {
+fn figures(page: &mut Page, recording: &Recording, procedure: &OfVisit) -> anyhow::Result<()> {
     let rows = recording.trials().map_err(advised)?;
     let items = repeats::items(&rows);
-    for (_, figure) in points_figures(&items, &source(recording)) {
+    for (_, figure) in points_figures(&items, &source(recording), procedure) {
         page.figure(&svg(&figure).map_err(advised)?);
     }
     // Where nothing was found there is nothing to draw.
     for item in items.iter().filter(|item| item.trials.iter().any(|trial| trial.peak_zero_n.is_some())) {
-        let figure = overlay_figure(recording, item, &rows).map_err(advised)?;
+        let figure = overlay_figure(recording, item, &rows, procedure).map_err(advised)?;
         page.figure(&svg(&figure).map_err(advised)?);
     }
     Ok(())

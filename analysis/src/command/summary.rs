@@ -2,6 +2,7 @@
 //!
 //! Comes in: rows of `/trials` of one recording or more (forces N). Goes out: a table a recording and its notes, or JSON
 //! with every trial and what the trials of an item come to.
+use super::compare::OwnArgs;
 use crate::cautions::CAUTIONS;
 use crate::console::{self, advised, clean};
 use crate::documents;
@@ -12,6 +13,8 @@ use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::{InForce, in_force};
 use crate::recording::revise::{self, Effect};
 use crate::sensor::instrument::not_included;
+use crate::study::procedure::{OfVisit, Procedure, Repeats};
+use crate::study::visit::Visit;
 use crate::trial::Muscle;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -35,6 +38,9 @@ pub struct Args {
     /// Recordings
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
+    /// The site's own repeats: the procedure's error beside each result.
+    #[command(flatten)]
+    pub own: OwnArgs,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -42,12 +48,14 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let sources = args.files.iter().map(|file| read(file)).collect::<Result<Vec<_>, _>>().map_err(advised)?;
+    let repeats = args.own.repeats()?;
+    let sources = args.files.iter().map(|file| read(file, repeats.as_ref()));
+    let sources = sources.collect::<Result<Vec<_>, _>>().map_err(advised)?;
     console::result(&if args.json { json(&sources)? } else { text(&sources) })?;
     Ok(())
 }
 
-fn read(file: &Path) -> Result<Source, ReadError> {
+fn read(file: &Path, repeats: Option<&Repeats>) -> Result<Source, ReadError> {
     let recording = Recording::open(file)?;
     Ok(Source {
         file: file.display().to_string(),
@@ -56,6 +64,7 @@ fn read(file: &Path) -> Result<Source, ReadError> {
         rows: recording.trials()?,
         corrections: revise::effects(&recording.events()?),
         in_force: in_force(&recording)?,
+        procedure: OfVisit::of(&Visit::of(&recording, file)?, repeats),
     })
 }
 
@@ -74,6 +83,16 @@ pub struct Source {
     pub corrections: Vec<Effect>,
     /// What their holds were found with.
     pub in_force: Vec<InForce>,
+    /// The procedure's error of each item, where repeats of the site's own were given.
+    pub procedure: OfVisit,
+}
+
+/// An item with the procedure's error beside the instrument's.
+#[derive(Serialize)]
+struct WithProcedure {
+    #[serde(flatten)]
+    item: Item,
+    procedure: Option<Procedure>,
 }
 
 #[derive(Serialize)]
@@ -94,7 +113,7 @@ impl<'a, T: Serialize> OfFile<'a, T> {
 
 #[derive(Serialize)]
 struct Json<'a> {
-    items: Vec<OfFile<'a, Item>>,
+    items: Vec<OfFile<'a, WithProcedure>>,
     unassigned: Vec<OfFile<'a, Group>>,
     corrections: Vec<OfFile<'a, Effect>>,
     /// The finder's parameters, each from its sample on. Force in a recording is never filtered.
@@ -103,9 +122,14 @@ struct Json<'a> {
     cautions: &'static str,
 }
 
+fn with_procedure(source: &Source) -> Vec<WithProcedure> {
+    let with = |item: Item| WithProcedure { procedure: source.procedure.get(item.item).cloned(), item };
+    repeats::items(&source.rows).into_iter().map(with).collect()
+}
+
 /// The summary as JSON: items with their trials, and apart from them the holds that belong to none. Unknown is null.
 pub fn json(sources: &[Source]) -> serde_json::Result<String> {
-    let items = |source| OfFile::all(source, repeats::items(&source.rows));
+    let items = |source| OfFile::all(source, with_procedure(source));
     let groups = |source| OfFile::all(source, repeats::unassigned(&source.rows));
     let corrections = |source| OfFile::all(source, source.corrections.clone());
     let json = Json {
@@ -132,7 +156,7 @@ fn of_source(source: &Source) -> String {
     if !items.is_empty() {
         text += &format!("{}\n", item_table(&items, &mut notes));
         text += &notes.text();
-        text += &remarks(&items);
+        text += &remarks(&items, &source.procedure);
     }
     if !groups.is_empty() {
         text += if items.is_empty() { "Holds, no plan:\n" } else { "Holds outside any trial:\n" };
@@ -234,7 +258,7 @@ fn percent(share: Option<f64>) -> String {
     share.map_or_else(|| "–".to_owned(), |share| format!("{share:.1}"))
 }
 
-fn remarks(items: &[Item]) -> String {
+fn remarks(items: &[Item], procedure: &OfVisit) -> String {
     let mut text = String::new();
     if items.iter().all(|item| item.spread.expanded_uncertainty_n.is_none()) {
         text += "instrument ±: unknown, no calibration in the recording covers these forces\n";
@@ -250,6 +274,9 @@ fn remarks(items: &[Item]) -> String {
             let left_out = clean(&not_included(&item.spread.uncertainty_not_included));
             text +=
                 &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE}){left_out}\n");
+        }
+        if let Some(of) = procedure.get(item.item) {
+            text += &format!("{name}: {}\n", clean(&of.words()));
         }
         if let Some(why) = &item.further_trial_advised {
             text += &format!("{name}: a further trial is advised: {why} (common practice)\n");
@@ -302,6 +329,7 @@ mod tests {
             started_utc: text("2026-03-02T09:00:00Z"),
             corrections: Vec::new(),
             rows,
+            procedure: OfVisit::default(),
             in_force: vec![InForce {
                 sensor: 1,
                 channel: 1,

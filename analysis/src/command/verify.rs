@@ -5,6 +5,7 @@
 //! that fails is named and the next one is looked at. Each is read in a child: libhdf5 crashes and hangs on damaged files.
 
 use crate::console::{self, Hint, clean};
+use crate::documents;
 use anyhow::Context;
 use serde::Serialize;
 use serde_json::Value;
@@ -56,7 +57,7 @@ pub(super) fn below(folder: &Path, as_json: bool) -> anyhow::Result<()> {
     let whole = recordings.iter().filter(|one| one.whole).count();
     let failed = recordings.len() - whole + unreadable.len();
     let summary = Summary { folder: folder.to_owned(), recordings, unreadable, whole, failed };
-    console::result(&if as_json { serde_json::to_string_pretty(&summary)? + "\n" } else { text(&summary) })?;
+    console::result(&if as_json { documents::json(documents::VERIFIED, &summary)? } else { text(&summary) })?;
     match (failed, whole) {
         (0, 0) => Err(anyhow::anyhow!("there is no recording below {}", folder.display())
             .context(Hint::new("recordings end in `.h5`; the data folder holds them under `visits`"))),

@@ -131,6 +131,7 @@ fn result(of: &Document, item: &Item) -> Value {
             spread.expanded_uncertainty_n,
             "N",
         ),
+        procedure_sem(of, item.item),
     ];
     let parts = parts.map(|(code, name, value, unit)| component((code, name), value, unit, "unknown"));
     result["component"] = json!(parts);
@@ -141,6 +142,16 @@ fn result(of: &Document, item: &Item) -> Value {
     }
     result["note"] = json!([{ "text": CAUTIONS }]);
     result
+}
+
+/// The procedure's error of an item's result, beside the instrument's: in newtons, or as a share where errors grow with it.
+fn procedure_sem(of: &Document, item: i64) -> (&'static str, &'static str, Option<f64>, &'static str) {
+    const NAME: &str = "procedure's standard error of measurement, from the site's own repeats";
+    let procedure = of.procedure.get(item);
+    match procedure.and_then(|of| of.sem_percent) {
+        Some(percent) => ("procedure_sem_percent", NAME, Some(percent), "%"),
+        None => ("procedure_sem_n", NAME, procedure.and_then(|of| of.sem_n), "N"),
+    }
 }
 
 /// An item of the plan that no trial was made of.
@@ -166,6 +177,9 @@ fn trial(of: &Document, row: &TrialRow, items: &[Item]) -> Value {
     let columns = TrialRow::columns(std::slice::from_ref(row));
     let measures = columns.iter().filter(|column| column.name != "peak_zero_n");
     let mut parts: Vec<Value> = measures.filter_map(|column| measure(column, row)).collect();
+    let sem_n = of.procedure.get(row.item).and_then(|of| of.trial_sem_n);
+    let name = "procedure's standard error of measurement of a single trial's peak";
+    parts.push(component(("procedure_trial_sem_n", name), sem_n, "N", "unknown"));
     for (code, name, yes) in [
         ("valid", "the trial counts", row.valid == 1),
         ("used", "the trial is behind the item's result", used),

@@ -15,6 +15,7 @@ use crate::documents;
 use crate::recording::layout::{Column, GapRow, ObservationRow, Root, Row, SegmentRow, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::{self, Effect};
+use crate::study::procedure::{OfVisit, Procedure};
 use serde_json::{Map, Value, json};
 
 /// What of a recording is exported.
@@ -34,9 +35,73 @@ pub struct Document {
     pub observations: Vec<ObservationRow>,
     /// What was changed after the visit.
     pub corrections: Vec<Effect>,
+    /// The procedure's error of each item, where repeats of the site's own were given.
+    pub procedure: OfVisit,
     /// Digest of the recording.
     pub content_sha256: String,
 }
+
+/// A table of a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Table {
+    /// A row a trial, with the procedure's error beside the instrument's.
+    Trials,
+    /// A row an observation.
+    Observations,
+}
+
+impl Table {
+    /// Its columns of a document, in order.
+    pub fn columns(self, of: &Document) -> Vec<Column> {
+        match self {
+            Table::Trials => with_procedure(&of.trials, &of.procedure),
+            Table::Observations => ObservationRow::columns(&of.observations),
+        }
+    }
+
+    /// Its columns without rows.
+    fn empty(self) -> Vec<Column> {
+        match self {
+            Table::Trials => with_procedure(&[], &OfVisit::default()),
+            Table::Observations => ObservationRow::columns(&[]),
+        }
+    }
+}
+
+/// The columns of trials, and after them the procedure's error of each one's item.
+fn with_procedure(rows: &[TrialRow], procedure: &OfVisit) -> Vec<Column> {
+    let of = |row: &TrialRow| procedure.get(row.item);
+    let number = |name, units, long_name, value: fn(&Procedure) -> Option<f64>| Column {
+        name,
+        units,
+        long_name,
+        values: Values::F64(rows.iter().map(|row| of(row).and_then(value).unwrap_or(f64::NAN)).collect()),
+    };
+    let source = |row: &TrialRow| of(row).map_or_else(String::new, Procedure::words);
+    let mut all = TrialRow::columns(rows);
+    all.extend([
+        number("procedure_sem_n", "N", PROCEDURE_SEM, |of| of.sem_n),
+        number(
+            "procedure_sem_percent",
+            "%",
+            "the same as a share of it, where errors grow with the force",
+            |of| of.sem_percent,
+        ),
+        number("procedure_trial_sem_n", "N", PROCEDURE_TRIAL_SEM, |of| of.trial_sem_n),
+        Column {
+            name: "procedure_sem_source",
+            units: "",
+            long_name: "where that comes from, or why there is none",
+            values: Values::Text(rows.iter().map(source).collect()),
+        },
+    ]);
+    all
+}
+
+const PROCEDURE_SEM: &str = "procedure's standard error of measurement of the item's result, from the site's own repeats: \
+                             nothing of it is the instrument's";
+const PROCEDURE_TRIAL_SEM: &str =
+    "procedure's standard error of measurement of a single trial's peak, from the same";
 
 impl Document {
     /// Reads it.
@@ -54,6 +119,7 @@ impl Document {
             trials: recording.trials()?,
             observations: recording.observations()?,
             corrections: revise::effects(&recording.events()?),
+            procedure: OfVisit::default(),
             content_sha256: recording.content_sha256().to_owned(),
         })
     }
@@ -79,8 +145,14 @@ impl Document {
                 "segments": rows(segments), "gaps": rows(gaps),
             })
         });
+        let procedure = self.procedure.all().map(|(item, of)| {
+            json!({
+                "item": item, "sem_n": of.sem_n, "sem_percent": of.sem_percent, "trial_sem_n": of.trial_sem_n,
+                "source": of.source, "cannot_say": of.cannot_say,
+            })
+        });
         json!({
-            "visit_id": root.visit_id, "revision": root.revision, "supersedes": root.supersedes,
+            "procedure": procedure.collect::<Vec<_>>(), "visit_id": root.visit_id, "revision": root.revision, "supersedes": root.supersedes,
             "participant": root.participant, "participant_fields": fields, "examiner": root.examiner,
             "started_utc": root.started_utc, "utc_offset": root.utc_offset, "software": root.software,
             "content_sha256": self.content_sha256, "plan": root.plan,
@@ -124,14 +196,13 @@ fn cell(column: &Column, row: usize) -> Value {
 ///
 /// # Errors
 /// The text cannot be put together.
-pub fn csv<R: Row>(documents: &[Document], of: impl Fn(&Document) -> &[R]) -> Result<String, csv::Error> {
+pub fn csv(documents: &[Document], table: Table) -> Result<String, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
-    let names = R::columns(&[]).into_iter().map(|column| column.name);
+    let names = table.empty().into_iter().map(|column| column.name);
     writer.write_record(["recording", "participant", "started_utc"].into_iter().chain(names))?;
     for (number, document) in (1..).zip(documents) {
-        let rows = of(document);
-        let columns = R::columns(rows);
-        for row in 0..rows.len() {
+        let columns = table.columns(document);
+        for row in 0..columns.first().map_or(0, Column::len) {
             let root = &document.root;
             let before = [number.to_string(), root.participant.clone(), root.started_utc.clone()];
             let cells = columns.iter().map(|column| text(&cell(column, row)));

@@ -8,8 +8,8 @@
 //! A dataset has its partitions in its folders' names, `site=CODE/date=YYYY-MM-DD` (UTC), as DuckDB, polars and others
 //! read them; a file a visit, so that later visits are added beside earlier ones.
 
-use super::Document;
-use crate::recording::layout::{Column, Row, Values};
+use super::{Document, Table};
+use crate::recording::layout::{Column, Values};
 use parquet::basic::{Compression, LogicalType, Repetition, Type as Physical};
 use parquet::column::writer::ColumnWriter;
 use parquet::data_type::ByteArray;
@@ -29,20 +29,15 @@ pub const COLUMNS: &str = "finger-force columns";
 ///
 /// # Errors
 /// The file cannot be put together.
-pub fn file<R: Row>(documents: &[Document], of: impl Fn(&Document) -> &[R]) -> Result<Vec<u8>> {
-    let tables: Vec<Vec<Column>> = documents.iter().map(|document| columns(document, of(document))).collect();
-    write(&joined(tables))
+pub fn file(documents: &[Document], table: Table) -> Result<Vec<u8>> {
+    write(&joined(documents.iter().map(|document| columns(document, table)).collect()))
 }
 
 /// One table of all documents as a dataset: each file with its path in the dataset's folder.
 ///
 /// # Errors
 /// A file cannot be put together.
-pub fn dataset<R: Row>(
-    documents: &[Document],
-    site: &str,
-    of: impl Fn(&Document) -> &[R],
-) -> Result<Vec<(PathBuf, Vec<u8>)>> {
+pub fn dataset(documents: &[Document], site: &str, table: Table) -> Result<Vec<(PathBuf, Vec<u8>)>> {
     let file = |document: &Document| {
         let root = &document.root;
         let date = root.started_utc.get(..10).unwrap_or("unknown");
@@ -50,19 +45,20 @@ pub fn dataset<R: Row>(
         let name = format!("{}\0{}\0{}", root.participant, root.started_utc, root.revision);
         let name: String = Sha256::digest(name).iter().take(6).map(|byte| format!("{byte:02x}")).collect();
         let path = format!("site={site}/date={date}/visit-{name}.parquet");
-        Ok((PathBuf::from(path), write(&columns(document, of(document)))?))
+        Ok((PathBuf::from(path), write(&columns(document, table))?))
     };
     documents.iter().map(file).collect()
 }
 
 /// A table with whose it is before it.
-fn columns<R: Row>(document: &Document, rows: &[R]) -> Vec<Column> {
-    let root = &document.root;
+fn columns(document: &Document, table: Table) -> Vec<Column> {
+    let (root, columns) = (&document.root, table.columns(document));
+    let rows = columns.first().map_or(0, Column::len);
     let text = |name, long_name, value: &str| Column {
         name,
         units: "",
         long_name,
-        values: Values::Text(vec![value.to_owned(); rows.len()]),
+        values: Values::Text(vec![value.to_owned(); rows]),
     };
     let mut all = vec![
         text("participant", "participant's code", &root.participant),
@@ -70,7 +66,7 @@ fn columns<R: Row>(document: &Document, rows: &[R]) -> Vec<Column> {
         text("visit_id", "UUID of the visit", &root.visit_id),
         text("started_utc", "when the visit began (RFC 3339)", &root.started_utc),
     ];
-    all.extend(R::columns(rows));
+    all.extend(columns);
     all
 }
 

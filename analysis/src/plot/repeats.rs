@@ -138,6 +138,8 @@ pub struct Column {
     pub trials: Vec<Trial>,
     /// What they come to.
     pub spread: Spread,
+    /// The procedure's SEM of the result, in words.
+    pub procedure_sem: Option<String>,
 }
 
 /// Trials as points, sides side by side.
@@ -159,7 +161,12 @@ impl Figure for PointsFigure {
             definitions: format!(
                 "Peak: greatest 20-ms mean above zero. Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); \
                  CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials. \
-                 Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's."
+                 Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's.{}",
+                if self.columns.iter().any(|column| column.procedure_sem.is_some()) {
+                    " Procedure SEM: of the mean, from the site's own repeats."
+                } else {
+                    ""
+                }
             ),
         };
         let rows = page::words(root, &words)?;
@@ -219,7 +226,8 @@ impl Column {
             number("SD", spread.sd_n, "N"),
             cv,
         ];
-        four.into_iter().chain(instrument).collect()
+        let procedure = self.procedure_sem.as_ref().map(|sem| format!("procedure SEM {sem}"));
+        four.into_iter().chain(instrument).chain(procedure).collect()
     }
 
     /// Every force that is drawn, N.

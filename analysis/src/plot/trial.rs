@@ -29,6 +29,8 @@ pub struct TrialFigure<'a> {
     pub force_n: &'a [f64],
     /// The trial.
     pub row: &'a TrialRow,
+    /// The procedure's SEM of one trial's peak, N, from the site's own repeats.
+    pub procedure_sem_n: Option<f64>,
 }
 
 /// How far down the plot a mark's line reaches.
@@ -94,8 +96,11 @@ impl TrialFigure<'_> {
         let number = |name: &str, value: f64, unit: &str| {
             value.is_finite().then(|| format!("{name} {value:.2} {unit}"))
         };
+        let procedure_sem_n =
+            self.procedure_sem_n.filter(|_| row.peak_zero_n.is_finite()).unwrap_or(f64::NAN);
         let parts = [
             number("peak", row.peak_zero_n, "N"),
+            number("procedure SEM of one trial's peak", procedure_sem_n, "N"),
             number("best 1-s mean", row.mean_n, "N above the touch"),
             number("break at", row.break_n + row.rest_n, "N"),
             number("time to peak", row.time_to_peak_s, "s"),

@@ -149,6 +149,18 @@ pub struct Column {
     pub values: Values,
 }
 
+impl Column {
+    /// How many rows it has.
+    pub(crate) fn len(&self) -> usize {
+        match &self.values {
+            Values::F64(values) => values.len(),
+            Values::I64(values) => values.len(),
+            Values::U8(values) => values.len(),
+            Values::Text(values) => values.len(),
+        }
+    }
+}
+
 /// A row type whose rows make a table.
 pub trait Row: Sized {
     /// The table's columns, in order.

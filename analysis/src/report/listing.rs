@@ -4,8 +4,9 @@
 //! Comes in: recordings and, where there is one, the study's protocol. Goes out: a [`Listing`], as a value and as a section
 //! of the page.
 use super::chart;
-use super::html::{Cell, Page};
+use super::html::{Cell, Page, with_id};
 use super::methods::Source;
+use super::number::visit_number_id;
 use super::page::{exclusion_lines, instrument};
 use crate::measures::repeats::Item;
 use crate::plot::names;
@@ -346,6 +347,25 @@ impl Made {
     }
 }
 
+impl Made {
+    /// The same on the page, with the ids of its numbers.
+    fn row(&self) -> Vec<Cell> {
+        let number =
+            |count: usize, field: &str| with_id(&count.to_string(), &visit_number_id(&self.visit_id, field));
+        let trials = [
+            number(self.trials_used, "trials_used"),
+            "/".to_owned(),
+            number(self.excluded.len(), "trials_not_used"),
+        ];
+        let mut row: Vec<Cell> = self.cells().iter().map(|cell| Cell::text(cell)).collect();
+        row[TRIALS] = Cell::numbers(&trials).unbroken();
+        row
+    }
+}
+
+/// Which column of [`HEAD`] has the numbers of trials.
+const TRIALS: usize = 4;
+
 /// The head of the visits' table.
 pub const HEAD: [&str; 9] = [
     "participant",
@@ -385,9 +405,13 @@ impl Listing {
     /// The section of the page.
     pub fn section(&self, page: &mut Page) {
         page.heading(2, "Visits");
-        let rows =
-            self.visits.iter().map(|visit| visit.cells().iter().map(|cell| Cell::text(cell)).collect());
-        page.table(&HEAD, &rows.collect::<Vec<Vec<Cell>>>());
+        let rows: Vec<Vec<Cell>> = self.visits.iter().map(Made::row).collect();
+        page.table(&HEAD, &rows);
+        page.classed(
+            "quiet",
+            "Ids: VISIT:visit-1.trials_used, trials_not_used, with VISIT the first eight characters of the visit's id; the \
+             command: fingerforce info RECORDINGS --number ID.",
+        );
         page.list(&self.lines());
     }
 }

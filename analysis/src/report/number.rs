@@ -5,14 +5,16 @@
 //!
 //! An id is `item-2.cv_percent` (what the trials of item 2 of the plan come to), `trial-7.peak_zero_n` (a measure of the
 //! seventh trial of the visit) or `sides-1.percent` (the first difference of sides), and may begin with the first eight
-//! characters of the visit's id and a colon. `change-1.change_n` is the first change at a later visit: it is a number of
-//! all recordings that were compared, and of what their changes were held against.
+//! characters of the visit's id and a colon; `visit-1.trials_used` is a number of the whole visit. `change-1.change_n` is the
+//! first change at a later visit: it is a number of all recordings that were compared, and of what their changes were held
+//! against. `reliability-1.sem` is of the first analysis of the reliability data, and leads back to the visits behind it.
 use crate::console::Advice;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Row, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
 use crate::sensor::instrument::Uncertainty;
-use crate::study::comparison::{Change, Comparison};
+use crate::study::comparison::{self, Basis, Change, Comparison, Incomparable, Rules};
+use crate::study::reliability::Reliability;
 use crate::study::sides::{FORMULA, sides};
 use crate::study::visit::Visit;
 use serde::Serialize;
@@ -53,8 +55,10 @@ pub struct Number {
     pub unit: String,
     /// How it is made.
     pub formula: String,
-    /// Version that measured the holds.
+    /// Version that measured the holds, or made the analysis.
     pub software: String,
+    /// The recordings that it rests on.
+    pub files: Vec<String>,
     /// The trials it is made of.
     pub origins: Vec<Origin>,
 }
@@ -66,8 +70,14 @@ pub enum NumberError {
     #[error(transparent)]
     Read(#[from] ReadError),
     /// No number has this id.
-    #[error("no number `{0}` in this recording")]
+    #[error("no number `{0}` in what was given")]
     Unknown(String),
+    /// The recordings cannot be compared.
+    #[error(transparent)]
+    Incomparable(#[from] Incomparable),
+    /// A number of the reliability data, which were not given.
+    #[error("`{0}` is a number of reliability data, and none are given")]
+    NoData(String),
     /// The id names another visit.
     #[error("`{id}` is a number of visit {named}…; this recording is of visit {here}")]
     OtherVisit {
@@ -85,10 +95,13 @@ impl Advice for NumberError {
         match self {
             NumberError::Read(error) => error.hint(),
             NumberError::Unknown(_) => {
-                "ids are item-N.FIELD, trial-N.FIELD and sides-N.FIELD, as in item-1.mean_of_peaks_n, and change-N.FIELD of two \
-                 visits or more; the report shows them"
+                "ids are item-N.FIELD, trial-N.FIELD, sides-N.FIELD and visit-1.FIELD, as in item-1.mean_of_peaks_n, change-N.FIELD \
+                 of two visits or more, and reliability-N.FIELD; of several recordings with the visit's mark before it; the \
+                 report shows them"
                     .to_owned()
             }
+            NumberError::Incomparable(_) => "give the recordings that the report compared".to_owned(),
+            NumberError::NoData(_) => "give --reliability FILE.json, and the recordings that it was made of".to_owned(),
             NumberError::OtherVisit { .. } => "give the recording of that visit".to_owned(),
         }
     }
@@ -112,6 +125,16 @@ pub fn trial_id(visit_id: &str, order: i64, field: &str) -> String {
 /// Id of a number of a change, which is numbered from 1 among those at its later visit.
 pub fn change_id(visit_id: &str, number: usize, field: &str) -> String {
     format!("{}:change-{number}.{field}", visit_mark(visit_id))
+}
+
+/// Id of a number of a whole visit.
+pub fn visit_number_id(visit_id: &str, field: &str) -> String {
+    format!("{}:visit-1.{field}", visit_mark(visit_id))
+}
+
+/// Id of a number of the reliability data, whose analyses are numbered from 1.
+pub fn reliability_id(number: usize, field: &str) -> String {
+    format!("reliability-{number}.{field}")
 }
 
 /// Id of a difference of sides, numbered from 1.
@@ -153,6 +176,107 @@ const CHANGE_FIELDS: [Field; 5] = [
     ("limit", "N", "z·√2·SEM or t·√2·SEM, or the upper end of its 95 % interval"),
 ];
 
+const VISIT_FIELDS: [Field; 2] = [
+    ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
+    ("trials_not_used", "1", "number of its items' trials that are behind no result"),
+];
+
+/// Of an analysis of reliability; "" is the unit of its values.
+const RELIABILITY_FIELDS: [Field; 9] = [
+    ("subjects", "1", "participants with every value"),
+    ("occasions", "1", "occasions or raters"),
+    ("icc", "1", ICC),
+    ("icc_low", "1", ICC),
+    ("icc_high", "1", ICC),
+    ("sem", "", "√((MS occasions − MS error) / n + MS error), agreement; √MS error where that is greater"),
+    ("mdc95", "", MDC95),
+    ("mdc95_low", "", MDC95),
+    ("mdc95_high", "", MDC95),
+];
+const ICC: &str = "ICC(2,1) = ICC(A,1) of a two-way analysis of variance without replication, with its 95 % interval \
+                   (Shrout & Fleiss 1979, McGraw & Wong 1996)";
+const MDC95: &str = "z·√2·SEM (agreement) with z of 95 %; its 95 % interval is that of the SEM (chi-squared)";
+
+/// The number of an id, whatever it is of: one of these recordings, what their changes come to, or the reliability data.
+///
+/// # Errors
+/// Nothing that was given has such a number.
+pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Number, NumberError> {
+    let (mark, local) = match id.split_once(':') {
+        Some((mark, local)) => (Some(mark), local),
+        None => (None, id),
+    };
+    if local.starts_with("reliability-") {
+        return resolve_reliability(read, &rules.basis, id);
+    }
+    if local.starts_with("change-") {
+        let visits: Vec<Visit> = read.iter().map(|(_, visit)| visit.clone()).collect();
+        return resolve_change(read, &comparison::compare(&visits, rules)?, id);
+    }
+    let named = |visit: &Visit| mark == Some(&*visit_mark(&visit.visit_id)) || read.len() == 1;
+    let own = read.iter().filter(|(_, visit)| named(visit));
+    let (recording, visit) = own
+        .max_by_key(|(recording, _)| recording.root().revision)
+        .ok_or_else(|| NumberError::Unknown(id.chars().take(80).collect()))?;
+    Ok(Number { files: vec![visit.file.display().to_string()], ..resolve(recording, id)? })
+}
+
+/// A number of the reliability data, led back to those of its visits that are among the recordings.
+fn resolve_reliability(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Result<Number, NumberError> {
+    let shown = || id.chars().take(80).collect();
+    let Basis::Own(document) = basis else { return Err(NumberError::NoData(shown())) };
+    let unknown = || NumberError::Unknown(shown());
+    let (place, field) = id.split_once('.').ok_or_else(unknown)?;
+    let number: usize =
+        place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
+    let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
+    let (_, unit, formula) =
+        RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
+    let behind: Vec<&String> = of.visits.iter().flatten().collect();
+    let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
+    let mut origins = Vec::new();
+    for (recording, visit) in ours() {
+        let rows = recording.trials()?;
+        let item =
+            visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
+        let orders = item.map(|item| used(&item.item)).unwrap_or_default();
+        origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
+    }
+    let found = ours().count();
+    Ok(Number {
+        id: id.to_owned(),
+        value: reliability_value(of, field),
+        unit: if unit.is_empty() { of.unit.clone() } else { (*unit).to_owned() },
+        formula: format!(
+            "{formula}; {}, {} × {} ({}); {found} of the {} visits behind it are among the recordings given",
+            of.name,
+            of.subjects,
+            of.k,
+            of.occasions.join(", "),
+            behind.len()
+        ),
+        software: document.software.clone(),
+        files: ours().map(|(_, visit)| visit.file.display().to_string()).collect(),
+        origins,
+    })
+}
+
+fn reliability_value(of: &Reliability, field: &str) -> Option<f64> {
+    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
+    let mdc95 = of.agreement.map(|sem| sem.mdc95);
+    match field {
+        "subjects" => Some(of.subjects as f64),
+        "occasions" => Some(of.k as f64),
+        "icc" => icc.map(|form| form.icc),
+        "icc_low" => icc.and_then(|form| form.low),
+        "icc_high" => icc.and_then(|form| form.high),
+        "sem" => of.agreement.map(|sem| sem.sem.value),
+        "mdc95" => mdc95.map(|of| of.value),
+        "mdc95_low" => mdc95.and_then(|of| of.low),
+        _ => mdc95.and_then(|of| of.high),
+    }
+}
+
 /// The number of a change's id, among the changes of these visits.
 pub fn resolve_change(read: &[(Recording, Visit)], of: &Comparison, id: &str) -> Result<Number, NumberError> {
     let unknown = || NumberError::Unknown(id.chars().take(80).collect());
@@ -179,18 +303,19 @@ pub fn resolve_change(read: &[(Recording, Visit)], of: &Comparison, id: &str) ->
         told += &format!("; analysis settings {}", change.settings);
     }
     let ends = [(field != "later_n", 1), (field != "earlier_n", visit)];
-    let mut origins = Vec::new();
+    let (mut origins, mut files) = (Vec::new(), Vec::new());
     for number in ends.into_iter().filter(|(wanted, _)| *wanted && field != "limit").map(|(_, number)| number)
     {
         let found = read.iter().find(|(_, visit)| visit.visit_id == of.visits[number - 1].visit_id);
         let (recording, visit) = found.ok_or_else(unknown)?;
         let rows = recording.trials()?;
         let item = visit.find(&change.muscle, &change.test).ok_or_else(unknown)?;
+        files.push(visit.file.display().to_string());
         origins.extend(used(&item.item).iter().filter_map(|order| origin(recording, &rows, *order)));
     }
     let (value, unit) = change_value(change, field, unit);
     let software = read.first().map(|(recording, _)| recording.root().software.clone()).unwrap_or_default();
-    Ok(Number { id: format!("{mark}:{local}"), value, unit, formula: told, software, origins })
+    Ok(Number { id: format!("{mark}:{local}"), value, unit, formula: told, software, files, origins })
 }
 
 fn change_value(change: &Change, field: &str, unit: &str) -> (Option<f64>, String) {
@@ -229,6 +354,7 @@ pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
         "item" => of_item(&rows, number, field),
         "trial" => of_trial(&rows, number, field),
         "sides" => of_sides(&rows, number, field),
+        "visit" => of_visit(&rows, field),
         _ => None,
     };
     let Found { value, unit, formula, orders } = found.ok_or_else(unknown)?;
@@ -238,6 +364,7 @@ pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
         unit,
         formula,
         software: recording.root().software.clone(),
+        files: Vec::new(),
         origins: orders.iter().filter_map(|order| origin(recording, &rows, *order)).collect(),
     })
 }
@@ -274,6 +401,13 @@ fn of_item(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
 
 fn used(item: &Item) -> Vec<i64> {
     item.trials.iter().filter(|trial| trial.used).map(|trial| trial.order).collect()
+}
+
+fn of_visit(rows: &[TrialRow], field: &str) -> Option<Found> {
+    let trials = repeats::items(rows).into_iter().flat_map(|item| item.trials);
+    let orders: Vec<i64> =
+        trials.filter(|trial| trial.used == (field == "trials_used")).map(|trial| trial.order).collect();
+    described(&VISIT_FIELDS, field, Some(orders.len() as f64), orders)
 }
 
 fn of_trial(rows: &[TrialRow], order: i64, field: &str) -> Option<Found> {

@@ -3,19 +3,20 @@
 //! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
 //! what does not count and why, the sides, what was entered, figures; the changes.
 use super::html::{Cell, Page, marked, with_id};
-use super::number::{change_id, item_id, sides_id, trial_id};
+use super::number::{change_id, item_id, reliability_id, sides_id, trial_id};
 use super::{chart, nerve};
-use crate::command::compare::{limit_words, trend_words, verdict_words};
-use crate::command::reliability::interval;
+use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words};
 use crate::measures::repeats::{self, HOLD, Item, Spread};
 use crate::plot::names;
 use crate::recording::layout::{ObservationRow, Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::trial_row::{TOO_FAST, TOO_SLOW};
 use crate::sensor::instrument::not_included;
-use crate::statistics::change::{ALPHA, SURE_PARTICIPANTS};
+use crate::statistics::change::SURE_PARTICIPANTS;
 use crate::study::comparison::{Change, Comparison};
 use crate::study::plan::{self, Plan};
+use crate::study::procedure::OfVisit;
+use crate::study::reliability::{Document, Reliability};
 use crate::study::sides::{FORMULA, SideDifference, sides};
 use crate::trial::{Muscle, Outcome, Side, Test};
 
@@ -462,15 +463,7 @@ pub fn changes(page: &mut Page, of: &Comparison) {
     page.list(&heads.collect::<Vec<_>>());
     let rows: Vec<Vec<Cell>> = of.changes.iter().map(|change| change_row(change, of)).collect();
     page.table(&["id", "item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
-    let judged = of.judged_singly + of.judged_together;
-    page.paragraph(&format!(
-        "{judged} of {} comparisons judged: {} singly (*) at {ALPHA}, {} together at {ALPHA} (Bonferroni). False changes to \
-         expect without any change: at most {:.2}.",
-        of.changes.len(),
-        of.judged_singly,
-        of.judged_together,
-        of.false_changes
-    ));
+    page.paragraph(&format!("Comparisons: {}", chances(of)));
     page.list(&change_lines(&of.changes));
     page.list(&of.trends.iter().map(trend_words).collect::<Vec<_>>());
     page.classed(
@@ -505,7 +498,7 @@ fn change_row(change: &Change, of: &Comparison) -> Vec<Cell> {
             &change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
             &id("limit"),
         )]),
-        Cell::text(verdict_words(change.verdict)),
+        Cell::text(verdict_words(change)),
     ]
 }
 
@@ -514,43 +507,61 @@ fn change_lines(changes: &[Change]) -> Vec<String> {
         let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
         let because = (!change.cannot_say.is_empty())
             .then(|| format!("{name}: cannot say, because {}", change.cannot_say.join("; ")));
-        let source = change.verdict.map(|_| {
-            format!(
-                "{name}: limit from {}, n {}",
-                change.limit_source,
-                change.limit_participants.unwrap_or(0)
-            )
-        });
+        let source = change.verdict.map(|_| format!("{name}: {}", limit_from(change)));
         let notes = change.notes.iter().map(|note| format!("{name}: {note}"));
         because.into_iter().chain(source).chain(notes).collect()
     };
     changes.iter().flat_map(of).collect()
 }
 
+/// The procedure's own error of each result, where the site's own repeats tell it; beside the instrument's, never in it.
+pub fn procedure(page: &mut Page, of: &OfVisit) {
+    let lines: Vec<String> = of.all().map(|(item, of)| format!("item-{item}: {}", of.words())).collect();
+    if !lines.is_empty() {
+        page.heading(3, "The procedure's own error");
+        page.list(&lines);
+    }
+}
+
 /// The repeatability that limits come from, in short.
-pub fn basis(page: &mut Page, document: &crate::study::reliability::Document) {
+pub fn basis(page: &mut Page, document: &Document) {
     page.heading(2, "Repeatability behind the limits");
-    let rows: Vec<Vec<Cell>> = document
-        .analyses
-        .iter()
-        .map(|of| {
-            let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
-            let sem = of.agreement;
-            vec![
-                Cell::text(&of.name),
-                Cell::text(&format!("{} × {}", of.subjects, of.k)),
-                Cell::text(&icc.map_or_else(String::new, |form| {
-                    format!("{:.2} ({})", form.icc, interval(form.low, form.high, 2))
-                })),
-                Cell::text(&sem.map_or_else(String::new, |sem| format!("{:.2}", sem.sem.value))),
-                Cell::text(&sem.map_or_else(String::new, |sem| {
-                    format!("{:.2} ({})", sem.mdc95.value, interval(sem.mdc95.low, sem.mdc95.high, 2))
-                })),
-            ]
-        })
-        .collect();
+    let rows: Vec<Vec<Cell>> =
+        (1..).zip(&document.analyses).map(|(number, of)| basis_row(number, of)).collect();
     page.table(
-        &["quantity", "subjects × occasions", "ICC(2,1) = ICC(A,1)", "SEM (agreement)", "MDC95"],
+        &["quantity", "subjects × occasions", "ICC(2,1) = ICC(A,1), 95 %", "SEM (agreement)", "MDC95, 95 %"],
         &rows,
     );
+    page.classed(
+        "quiet",
+        "Ids: reliability-N.subjects, occasions, icc, icc_low, icc_high, sem, mdc95, mdc95_low, mdc95_high, with N the row's number; \
+         the command: fingerforce info RECORDINGS --reliability FILE --number ID.",
+    );
+}
+
+fn basis_row(number: usize, of: &Reliability) -> Vec<Cell> {
+    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
+    let mdc95 = of.agreement.map(|sem| sem.mdc95);
+    let shown = |value: Option<f64>, digits: usize, before: &str, field: &str| {
+        value.map(|value| with_id(&format!("{before}{value:.digits$}"), &reliability_id(number, field)))
+    };
+    let count = |count: usize, field: &str| shown(Some(count as f64), 0, "", field);
+    let cell = |parts: [Option<String>; 3]| {
+        Cell::numbers(&parts.into_iter().flatten().collect::<Vec<_>>()).unbroken()
+    };
+    vec![
+        Cell::text(&of.name),
+        cell([count(of.subjects, "subjects"), Some("×".to_owned()), count(of.k, "occasions")]),
+        cell([
+            shown(icc.map(|form| form.icc), 2, "", "icc"),
+            shown(icc.and_then(|form| form.low), 2, "", "icc_low"),
+            shown(icc.and_then(|form| form.high), 2, "to ", "icc_high"),
+        ]),
+        cell([shown(of.agreement.map(|sem| sem.sem.value), 2, "", "sem"), None, None]),
+        cell([
+            shown(mdc95.map(|of| of.value), 2, "", "mdc95"),
+            shown(mdc95.and_then(|of| of.low), 2, "", "mdc95_low"),
+            shown(mdc95.and_then(|of| of.high), 2, "to ", "mdc95_high"),
+        ]),
+    ]
 }

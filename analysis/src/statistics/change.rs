@@ -1,20 +1,20 @@
 //! Is a change larger than measurement error?
 //!
 //! Comes in: a change and a standard error of measurement with the number of participants behind it (all in one unit), and
-//! the number of comparisons made together. Goes out: the limit that the change is held against, and the verdict.
+//! the numbers of comparisons at a visit. Goes out: the limit that the change is held against, and the verdict.
 //!
 //! With few participants an SEM is itself uncertain (with 20, its 95 % interval runs from 0.76 to 1.46 times the value),
 //! so the upper end of its interval decides until there are [`SURE_PARTICIPANTS`]. From then on its value does, with
 //! Student's t in the place of z: the error is still an estimate, and over many comparisons z would be too little.
-//! Comparisons that were not named
-//! beforehand share one chance of a false change (Bonferroni), so that of the visits without any change at most `alpha`
-//! show one.
+//! All comparisons at a visit have one chance of a false change, [`ALPHA`], which [`shares`] divides before any change is
+//! looked at (Bonferroni), so that of the visits without any change at most that share show one.
 //!
 //! ```
-//! use analysis::statistics::change::{Verdict, limit, verdict};
+//! use analysis::statistics::change::{Verdict, limit, shares, verdict};
 //! use analysis::statistics::sem::built;
 //! // A variance of error of 1 N² with 19 degrees of freedom: the MDC95 is 2.77 N, and its upper end decides.
-//! let limit = built(1.0, 19.0).and_then(|sem| limit(&sem, 20, 1)).ok_or("no limit")?;
+//! let alone = shares(1, 0).primary;
+//! let limit = built(1.0, 19.0).and_then(|sem| limit(&sem, 20, alone)).ok_or("no limit")?;
 //! assert!((limit.mdc.value - 2.7718).abs() < 1e-4 && limit.by_upper_end && limit.decides > 4.0);
 //! assert_eq!(verdict(3.5, &limit), Verdict::WithinError);
 //! # Ok::<(), &str>(())
@@ -25,7 +25,7 @@ use serde::{Deserialize, Serialize};
 
 /// Participants from which the value itself decides, and not the upper end of its interval.
 pub const SURE_PARTICIPANTS: usize = 50;
-/// Chance of a false change that is accepted.
+/// Chance of a false change that is accepted at a visit.
 pub const ALPHA: f64 = 0.05;
 /// Items that a plan may name to be judged singly.
 pub const PRIMARY_MOST: usize = 3;
@@ -43,10 +43,27 @@ pub struct Limit {
     pub by_upper_end: bool,
 }
 
-/// The limit of one comparison among `together` that share the chance of a false change (1: judged singly). `None` where
-/// the upper end is needed and unknown, or the chance is too small for the quantiles.
-pub fn limit(sem: &Sem, participants: usize, together: usize) -> Option<Limit> {
-    let alpha = ALPHA / together.max(1) as f64;
+/// The chance of a false change in each single comparison at a visit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shares {
+    /// In each primary comparison.
+    pub primary: f64,
+    /// In each other one.
+    pub other: f64,
+}
+
+/// Divides a visit's [`ALPHA`]: half to the primary comparisons and half to the others, equally within each kind; all of it
+/// to the one kind where there is no other. So a primary comparison's limit does not depend on how many others there are,
+/// and one that is alone is held against MDC95.
+pub fn shares(primary: usize, others: usize) -> Shares {
+    let kind = if primary > 0 && others > 0 { ALPHA / 2.0 } else { ALPHA };
+    let each = |comparisons: usize| kind / comparisons.max(1) as f64;
+    Shares { primary: each(primary), other: each(others) }
+}
+
+/// The limit of one comparison with this chance of a false change. `None` where the upper end is needed and unknown, or the
+/// chance is too small for the quantiles.
+pub fn limit(sem: &Sem, participants: usize, alpha: f64) -> Option<Limit> {
     let mdc = sem.sem.times(change_factor(alpha)?);
     let by_upper_end = participants < SURE_PARTICIPANTS;
     let decides = if by_upper_end {
@@ -80,12 +97,6 @@ pub fn verdict(change: f64, limit: &Limit) -> Verdict {
     }
 }
 
-/// False changes to expect among visits without any change: `singly` comparisons at [`ALPHA`] each, and one [`ALPHA`] for
-/// all the `together`. An upper bound where upper ends decide.
-pub fn false_changes(singly: usize, together: usize) -> f64 {
-    ALPHA * singly as f64 + if together > 0 { ALPHA } else { 0.0 }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::sem::built;
@@ -94,7 +105,7 @@ mod tests {
     #[test]
     fn few_participants_widen_the_limit() {
         let sem = built(1.0, 19.0).unwrap();
-        let (few, many) = (limit(&sem, 20, 1).unwrap(), limit(&sem, 50, 1).unwrap());
+        let (few, many) = (limit(&sem, 20, ALPHA).unwrap(), limit(&sem, 50, ALPHA).unwrap());
         // By hand: 1.959964·√2 = 2.771808; times 1.460572. With t of 19 degrees of freedom: 2.093024·√2 = 2.959984.
         assert!((many.mdc.value - 2.771_808).abs() < 1e-6);
         assert!((many.decides - 2.959_983).abs() < 1e-5 && !many.by_upper_end);
@@ -105,11 +116,25 @@ mod tests {
     }
 
     #[test]
-    fn comparisons_together_share_the_chance() {
+    fn a_visits_one_chance_is_divided_and_never_exceeded() {
+        assert_eq!(shares(1, 0).primary, ALPHA);
+        assert_eq!(shares(0, 28).other, ALPHA / 28.0);
+        // Half of it, in three parts, however many the others are.
+        assert_eq!((shares(3, 1).primary, shares(3, 25).primary), (0.025 / 3.0, 0.025 / 3.0));
+        for (primary, others) in (0..=3).flat_map(|primary| (0..=28).map(move |others| (primary, others))) {
+            let of = shares(primary, others);
+            let all = of.primary * primary as f64 + of.other * others as f64;
+            let expected = if primary + others > 0 { ALPHA } else { 0.0 };
+            assert!((all - expected).abs() < 1e-15, "{primary} {others}: {all}");
+        }
+    }
+
+    #[test]
+    fn a_smaller_chance_has_a_greater_limit() {
+        // Computed with SciPy 1.17.1: √2·t.ppf(1 − 0.0125, 60) and √2·norm.ppf(1 − 0.0125).
         let sem = built(1.0, 60.0).unwrap();
-        let (one, many) = (limit(&sem, 61, 1).unwrap(), limit(&sem, 61, 28).unwrap());
-        assert!((many.alpha - 0.05 / 28.0).abs() < 1e-15 && many.decides > one.decides);
-        assert!((false_changes(3, 25) - 0.20).abs() < 1e-15);
-        assert_eq!(false_changes(0, 0), 0.0);
+        let (one, half) = (limit(&sem, 61, ALPHA).unwrap(), limit(&sem, 61, ALPHA / 2.0).unwrap());
+        assert!((half.decides - 3.251_341_443).abs() < 1e-8 && (half.mdc.value - 3.169_822_136).abs() < 1e-8);
+        assert!(half.decides > one.decides);
     }
 }

@@ -16,14 +16,15 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 use super::conditions::{Conditions, Vouched};
+use super::procedure::{Own, Repeats, own};
 use super::published::Published;
-use super::reliability::{Document, Reliability};
+use super::reliability::Document;
 use super::series::instant;
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
 use super::visit_trend::{VisitTrend, trends};
 use crate::measures::repeats::{Item, SCORED, Spread};
-use crate::statistics::change::{Limit, PRIMARY_MOST, Verdict, false_changes, limit, verdict};
+use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, Shares, Verdict, limit, shares, verdict};
 use crate::statistics::sem::Sem;
 use crate::trial::Test;
 use serde::Serialize;
@@ -63,6 +64,14 @@ pub struct Rules {
     pub form: Form,
 }
 
+impl Rules {
+    /// The user's own repeats, where the limits come from them: they tell the error of a single result, too.
+    pub fn repeats(&self) -> Option<Repeats> {
+        let Basis::Own(document) = &self.basis else { return None };
+        Some(Repeats { document: document.clone(), vouched: self.vouched.clone(), form: self.form })
+    }
+}
+
 /// A visit, as far as a comparison shows it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Head {
@@ -89,7 +98,7 @@ pub struct Change {
     pub test: String,
     /// Number of the later visit, from 2; the earlier one is the first.
     pub visit: usize,
-    /// Judged singly.
+    /// Named beforehand and judged singly, by half of the visit's chance of a false change in equal parts.
     pub primary: bool,
     /// Mean of the first three valid peaks then, N.
     pub earlier_n: Option<f64>,
@@ -111,6 +120,10 @@ pub struct Change {
     pub sem: Option<f64>,
     /// What it is held against, N; as a ratio where `as_ratio`.
     pub limit: Option<Limit>,
+    /// Of a primary one: MDC95, what it would be held against were it the visit's only comparison.
+    pub alone: Option<Limit>,
+    /// It is beyond that, though within its limit.
+    pub beyond_alone: bool,
     /// Limits are ratios (of logarithms), because differences grow with the mean in the data they come from.
     pub as_ratio: bool,
     /// Participants behind the limit.
@@ -140,9 +153,10 @@ pub struct Comparison {
     pub changes: Vec<Change>,
     /// Changes judged singly.
     pub judged_singly: usize,
-    /// Changes judged together, sharing one chance of a false change.
+    /// Changes judged together.
     pub judged_together: usize,
-    /// False changes to expect among such visits without any change; an upper bound where upper ends decide.
+    /// False changes to expect among such visits without any change, at most one chance of 5 % a later visit; an upper bound
+    /// where upper ends decide.
     pub false_changes: f64,
     /// Difference of the sides at the last visit.
     pub sides: Vec<SideDifference>,
@@ -184,19 +198,14 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
             return Err(Incomparable::Primary(format!("{muscle} {test}")));
         }
     }
-    let mut changes = Vec::new();
-    for (number, visit) in (2..).zip(later) {
-        for measured in &first.items {
-            if let Some(now) = visit.find(&measured.item.muscle, &measured.item.test) {
-                changes.push(change((first, measured), (visit, now), number, rules));
-            }
-        }
-    }
-    let together = changes.iter().filter(|(change, sem)| sem.is_some() && !change.primary).count();
     let changes: Vec<Change> =
-        changes.into_iter().map(|(change, sem)| judged(change, sem.as_ref(), together)).collect();
-    let judged_singly = changes.iter().filter(|change| change.primary && change.verdict.is_some()).count();
-    let judged_together = changes.iter().filter(|change| !change.primary && change.verdict.is_some()).count();
+        (2..).zip(later).flat_map(|(number, visit)| at_visit(first, visit, number, rules)).collect();
+    let judged = |primary: bool| {
+        changes.iter().filter(move |change| change.primary == primary && change.verdict.is_some())
+    };
+    let chances = changes.iter().filter(|change| change.verdict.is_some()).filter_map(|change| change.limit);
+    let false_changes = chances.fold(0.0, |sum, limit| sum + limit.alpha);
+    let (judged_singly, judged_together) = (judged(true).count(), judged(false).count());
     let heads: Vec<Head> = visits.iter().map(|visit| head(visit, first)).collect();
     let days: Vec<Option<f64>> = heads.iter().map(|head| head.days).collect();
     Ok(Comparison {
@@ -208,9 +217,23 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         changes,
         judged_singly,
         judged_together,
-        false_changes: false_changes(judged_singly, judged_together),
+        false_changes,
         sides: visits.last().map(sides_of).unwrap_or_default(),
     })
+}
+
+/// The changes at one later visit, among which its one chance of a false change is divided before any is judged.
+fn at_visit(first: &Visit, visit: &Visit, number: usize, rules: &Rules) -> Vec<Change> {
+    let both = first.items.iter().filter_map(|then| {
+        let now = visit.find(&then.item.muscle, &then.item.test)?;
+        Some(change((first, then), (visit, now), number, rules))
+    });
+    let changes: Vec<(Change, Option<Error>)> = both.collect();
+    let count = |primary: bool| {
+        changes.iter().filter(|(change, error)| error.is_some() && change.primary == primary).count()
+    };
+    let shares = shares(count(true), count(false));
+    changes.into_iter().map(|(change, error)| judged(change, error.as_ref(), shares)).collect()
 }
 
 /// The items judged singly: those asked for, or those that the first visit's plan named and that were tested.
@@ -286,6 +309,8 @@ fn change(
         change_n: None,
         change_percent: None,
         limit: None,
+        alone: None,
+        beyond_alone: false,
         as_ratio: false,
         limit_participants: None,
         limit_source: String::new(),
@@ -411,7 +436,8 @@ fn error_of(
             None
         }
         Basis::Own(document) => {
-            let Some(of) = own(document, &change.muscle, &conditions) else {
+            let Some(Own { of, as_ratio, sem }) = own(document, &change.muscle, &conditions, rules.form)
+            else {
                 change.cannot_say.push("the reliability data hold no such muscle and test".to_owned());
                 return None;
             };
@@ -420,17 +446,13 @@ fn error_of(
                 change.notes.push("the limit comes from the other side".to_owned());
             }
             change.cannot_say.extend(against_limit(&conditions, &of.conditions, rules));
-            change.as_ratio = of.pairs.iter().any(|pair| pair.of.grows);
-            let form = if rules.form == Form::Agreement { &of.agreement } else { &of.consistency };
-            let ratio =
-                if rules.form == Form::Agreement { &of.agreement_of_logs } else { &of.consistency_of_logs };
-            let sem = if change.as_ratio { ratio } else { form };
+            change.as_ratio = as_ratio;
             if sem.is_none() {
                 change
                     .cannot_say
                     .push("the reliability data give no standard error of measurement".to_owned());
             }
-            Some(Error { sem: (*sem)?, participants: of.subjects })
+            Some(Error { sem: sem?, participants: of.subjects })
         }
         Basis::Published(values) => {
             let fits = |value: &&Published| value.conditions.muscle == conditions.muscle;
@@ -458,22 +480,12 @@ fn against_limit(these: &Conditions, behind: &Conditions, rules: &Rules) -> impl
         .map(|what| format!("against the limit's data: {what}"))
 }
 
-/// The user's own data for this muscle and test: of this side, or else of the other, or else of a table that names none.
-fn own<'a>(document: &'a Document, muscle: &str, conditions: &Conditions) -> Option<&'a Reliability> {
-    let same = |of: &&Reliability| {
-        let known = |ours: &str, theirs: &str| theirs.is_empty() || ours == theirs;
-        known(&conditions.muscle, &of.conditions.muscle) && known(&conditions.test, &of.conditions.test)
-    };
-    let all = || document.analyses.iter().filter(same);
-    all().find(|of| of.name.starts_with(muscle)).or_else(|| all().next())
-}
-
-fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change {
+fn judged(mut change: Change, error: Option<&Error>, shares: Shares) -> Change {
     let Some(error) = error else { return change };
     change.limit_participants = Some(error.participants);
     change.sem = Some(error.sem.sem.value);
-    let together = if change.primary { 1 } else { together };
-    let Some(limit) = limit(&error.sem, error.participants, together) else {
+    let at = |alpha: f64| limit(&error.sem, error.participants, alpha);
+    let Some(limit) = at(if change.primary { shares.primary } else { shares.other }) else {
         change.cannot_say.push("the limit has no interval at so small a chance".to_owned());
         return change;
     };
@@ -487,7 +499,10 @@ fn judged(mut change: Change, error: Option<&Error>, together: usize) -> Change 
         change.change_n
     };
     change.limit = Some(limit);
+    change.alone = at(ALPHA).filter(|_| change.primary);
     change.verdict = of.map(|of| verdict(of, &limit));
+    let verdict_alone = of.zip(change.alone).map(|(of, alone)| verdict(of, &alone));
+    change.beyond_alone = verdict_alone.is_some_and(|alone| Some(alone) != change.verdict);
     if of.is_none() {
         change.cannot_say.push("a ratio needs forces above zero".to_owned());
     }
@@ -515,6 +530,8 @@ mod tests {
             change_n: Some(later_n - earlier_n),
             change_percent: None,
             limit: None,
+            alone: None,
+            beyond_alone: false,
             as_ratio,
             limit_participants: None,
             limit_source: String::new(),
@@ -528,7 +545,7 @@ mod tests {
     fn where_differences_grow_with_the_mean_the_ratio_is_judged() {
         // SEM of the logarithms 0.05 with many participants: the limit is about a factor exp(0.139) = 1.149.
         let error = Error { sem: built(0.0025, 1000.0).unwrap(), participants: 501 };
-        let of = |earlier, later| judged(change(earlier, later, true), Some(&error), 1).verdict;
+        let of = |earlier, later| judged(change(earlier, later, true), Some(&error), shares(0, 1)).verdict;
         assert_eq!(of(100.0, 114.0), Some(Verdict::WithinError));
         assert_eq!(of(100.0, 116.0), Some(Verdict::Increased));
         // The same factor on a weak muscle is the same verdict, and downwards the factor is one over it.
@@ -537,13 +554,27 @@ mod tests {
             (of(116.0, 100.0), of(114.0, 100.0)),
             (Some(Verdict::Decreased), Some(Verdict::WithinError))
         );
-        let below_zero = judged(change(1.0, -1.0, true), Some(&error), 1);
+        let below_zero = judged(change(1.0, -1.0, true), Some(&error), shares(0, 1));
         assert_eq!((below_zero.verdict, below_zero.cannot_say.len()), (None, 1));
     }
 
     #[test]
+    fn a_primary_change_between_its_two_limits_is_told_but_is_no_change() {
+        // SEM 1 N, many participants: MDC95 2.77 N; at half the chance 3.17 N (√2 times the normal quantile at 0.9875).
+        let error = Error { sem: built(1.0, 1e6).unwrap(), participants: 501 };
+        let of = |by: f64, others: usize, primary: bool| {
+            let change = Change { primary, ..change(10.0, 10.0 + by, false) };
+            let of = judged(change, Some(&error), shares(1, others));
+            (of.verdict == Some(Verdict::WithinError), of.beyond_alone)
+        };
+        assert_eq!((of(2.7, 5, true), of(-3.0, 5, true)), ((true, false), (true, true)));
+        assert_eq!((of(3.2, 5, true), of(-2.8, 0, true)), ((false, false), (false, false)));
+        assert_eq!(of(3.0, 5, false), (true, false), "only of primary ones");
+    }
+
+    #[test]
     fn without_an_error_nothing_is_judged() {
-        let of = judged(change(10.0, 30.0, false), None, 1);
+        let of = judged(change(10.0, 30.0, false), None, shares(0, 1));
         assert_eq!((of.verdict, of.limit), (None, None));
     }
 }

@@ -7,6 +7,7 @@ pub mod comparison;
 pub mod conditions;
 pub mod errors;
 pub mod plan;
+pub mod procedure;
 pub mod protocol;
 pub mod published;
 pub mod reliability;

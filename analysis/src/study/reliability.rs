@@ -130,6 +130,9 @@ pub struct Reliability {
     pub averaging: Option<Vec<Averaged>>,
     /// The complete rows, a subject each: those of the plot.
     pub values: Vec<Vec<f64>>,
+    /// The visit (UUID) behind each of these values; empty for a table given as such.
+    #[serde(default)]
+    pub visits: Vec<Vec<String>>,
     /// What a reader must know.
     pub notes: Vec<String>,
 }
@@ -224,7 +227,14 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         icc: forms,
         left_out,
         values: rows,
+        visits: complete_visits(table),
     })
+}
+
+/// The visits behind the complete rows.
+fn complete_visits(table: &Table) -> Vec<Vec<String>> {
+    let rows = table.cells.iter().zip(&table.visits);
+    rows.filter(|(cells, _)| cells.iter().all(Option::is_some)).map(|(_, visits)| visits.clone()).collect()
 }
 
 /// The mean squares of the logarithms; `None` where a value is not above zero.

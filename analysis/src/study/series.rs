@@ -23,6 +23,7 @@ struct Cell<'a> {
     participant: &'a str,
     column: String,
     examiner: &'a str,
+    visit_id: &'a str,
     measured: &'a Measured,
 }
 
@@ -70,7 +71,8 @@ fn table(visits: &[(usize, &Visit)], by: By, (muscle, test): (&str, &str)) -> Ta
             table.notes.push(format!("{}: {why}", visit.file.display()));
             continue;
         }
-        cells.push(Cell { participant: &visit.participant, column, examiner: &visit.examiner, measured });
+        let (participant, examiner, visit_id) = (&visit.participant, &visit.examiner, &visit.visit_id);
+        cells.push(Cell { participant, column, examiner, visit_id, measured });
     }
     fill(&mut table, &cells, by);
     table
@@ -115,6 +117,9 @@ fn fill(table: &mut Table, cells: &[Cell], by: By) {
         );
         table.trials.push(
             row.iter().map(|cell| cell.map_or_else(Vec::new, |cell| cell.measured.peaks_n())).collect(),
+        );
+        table.visits.push(
+            row.iter().map(|cell| cell.map_or_else(String::new, |cell| cell.visit_id.to_owned())).collect(),
         );
     }
     table.conditions = conditions(cells, by);

@@ -24,6 +24,8 @@ pub struct Table {
     pub cells: Vec<Vec<Option<f64>>>,
     /// The trials behind each value, where known: for the error of a single trial.
     pub trials: Vec<Vec<Vec<f64>>>,
+    /// The visit (UUID) behind each value, where known.
+    pub visits: Vec<Vec<String>>,
     /// Under which conditions.
     pub conditions: Conditions,
     /// What a reader must know about how the table came about.

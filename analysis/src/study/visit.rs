@@ -51,7 +51,11 @@ pub struct Measured {
 impl Visit {
     /// Reads a visit from its recording.
     pub fn read(path: &Path) -> Result<Visit, ReadError> {
-        let recording = Recording::open(path)?;
+        Visit::of(&Recording::open(path)?, path)
+    }
+
+    /// The visit of a recording that is open.
+    pub fn of(recording: &Recording, path: &Path) -> Result<Visit, ReadError> {
         let root = recording.root().clone();
         let field = |name: &str| {
             let found = root.participant_fields.iter().find(|(key, _)| key == name);

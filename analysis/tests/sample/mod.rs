@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each of its users takes a part")]
 #![allow(clippy::unwrap_used, reason = "used by tests, and by what is tried by hand")]
 
+pub mod documents;
 pub mod study;
 
 use analysis::recording::layout::{
@@ -236,9 +237,18 @@ pub fn tables(owned: &Owned, channels: usize) -> Tables {
 
 /// Writes the recording in pieces of `step` samples.
 pub fn write(path: &Path, step: usize) -> Result<Finished, WriteError> {
+    written(path, &root(), step)
+}
+
+/// Writes it as another visit's or revision's.
+pub fn write_as(path: &Path, root: &Root) -> Result<Finished, WriteError> {
+    written(path, root, SAMPLES)
+}
+
+fn written(path: &Path, root: &Root, step: usize) -> Result<Finished, WriteError> {
     let channels = 2;
     let owned = samples(channels, SAMPLES);
-    let mut writer = Writer::create(path, &root())?;
+    let mut writer = Writer::create(path, root)?;
     let first = writer.add_sensor(&sensor(channels, SAMPLES))?;
     writer.add_sensor(&sensor(1, 0))?;
     for from in (0..SAMPLES).step_by(step) {

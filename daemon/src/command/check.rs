@@ -5,6 +5,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::data_folder;
 use crate::journal::SystemDisk;
 use analysis::console::{Hint, advised, clean};
+use analysis::documents;
 use std::path::{Path, PathBuf};
 
 /// Is the machine ready: disk space, permissions, clock, what an earlier run left
@@ -25,7 +26,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let data = args.data.clone().map_or_else(data_folder::default_path, Ok).map_err(advised)?;
     let lines = check::check(&SystemDisk::shared(), &data, SystemClock.utc_ns());
     let text = if args.json {
-        serde_json::to_string_pretty(&serde_json::json!({ "checks": lines }))? + "\n"
+        documents::json(documents::READINESS, &serde_json::json!({ "checks": lines }))?
     } else {
         lines.iter().map(words).collect()
     };

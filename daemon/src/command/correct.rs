@@ -11,6 +11,7 @@ use crate::journal::SystemDisk;
 use crate::seal;
 use analysis::console::{Hint, Usage, advised};
 use analysis::corrections::{Assignment, Change, Correction, Mark};
+use analysis::documents;
 use analysis::trial::Muscle;
 use anyhow::{Context as _, anyhow};
 use serde_json::Value;
@@ -170,7 +171,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     let done = revise(&recording, None)?;
     analysis::console::result(&if args.json {
-        serde_json::to_string_pretty(&done)? + "\n"
+        documents::json(documents::CORRECTED, &done)?
     } else {
         words(&done)
     })?;

@@ -5,6 +5,7 @@ use crate::data_folder::{self, DataFolder};
 use crate::erase::{self, Found};
 use crate::journal::SystemDisk;
 use analysis::console::{Hint, Usage, advised};
+use analysis::documents;
 use anyhow::anyhow;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -120,7 +121,7 @@ fn told(args: &Args, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<
             "erased": tombstone.is_some(),
             "tombstone": tombstone,
         });
-        serde_json::to_string_pretty(&told)? + "\n"
+        documents::json(documents::ERASURE, &told)?
     } else {
         tombstone.map_or_else(String::new, |path| format!("erased; tombstone: {}\n", path.display()))
     };

@@ -22,6 +22,7 @@ pub mod tidy;
 pub(crate) use crate::clock::rfc3339;
 use crate::health::Health;
 use analysis::console::Hint;
+use analysis::documents;
 use anyhow::Context;
 use std::path::Path;
 use std::process::{Command, ExitStatus, Stdio};
@@ -55,9 +56,9 @@ pub(crate) fn seal_in_child(folder: &Path, health: Option<&Health>) -> anyhow::R
     let status = match health {
         None => recover_child(folder)?.status().context(NO_CHILD)?,
         Some(health) => {
-            let (mut told, status) = seal_quietly(folder)?;
-            told["health"] = serde_json::to_value(health)?;
-            analysis::console::result(&(serde_json::to_string_pretty(&told)? + "\n"))?;
+            let (told, status) = seal_quietly(folder)?;
+            let told = serde_json::json!({ "visits": told["visits"], "health": health });
+            analysis::console::result(&documents::json(documents::VISITS, &told)?)?;
             status
         }
     };

@@ -9,6 +9,7 @@ use crate::port::reader::Reader;
 use crate::port::text::printable;
 use crate::port::{DEFAULT_BAUD, Port, open};
 use analysis::console::{self, Advice, Hint, Usage, advised};
+use analysis::documents;
 use anyhow::{Context as _, anyhow};
 use firmware_protocol::frame::{MAX_FRAME, encode};
 use firmware_protocol::message::{Direction, HostMessage, Identity, PROTOCOL_VERSION};
@@ -93,7 +94,7 @@ fn list(args: &Args) -> anyhow::Result<()> {
     }
     let listed = listen(args, ports)?;
     let text = if args.json {
-        serde_json::to_string_pretty(&serde_json::json!({ "ports": listed }))? + "\n"
+        documents::json(documents::PORTS, &serde_json::json!({ "ports": listed }))?
     } else {
         table(&listed)
     };
@@ -236,7 +237,7 @@ fn propose_for(args: &Args, name: &str) -> anyhow::Result<()> {
         match propose(listener.start(), baud) {
             Ok(proposal) => {
                 let text = if args.json {
-                    serde_json::to_string_pretty(&proposal)? + "\n"
+                    documents::json(documents::PROFILE, &proposal)?
                 } else {
                     format!("{name}: lines of text at {baud} baud\n{}", proposed(&proposal))
                 };
@@ -373,7 +374,7 @@ fn show(args: &Args, name: &str, identity: &Identity) -> anyhow::Result<()> {
         settling_ns: identity.settling_ns,
         channels: channels.collect(),
     };
-    let text = if args.json { serde_json::to_string_pretty(&answer)? + "\n" } else { told(&answer) };
+    let text = if args.json { documents::json(documents::IDENTITY, &answer)? } else { told(&answer) };
     Ok(console::result(&text)?)
 }
 

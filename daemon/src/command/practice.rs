@@ -10,6 +10,7 @@ use crate::practice::{self, Practice, Target};
 use crate::visit::action::Examiner;
 use crate::visit::plan::{Plan, Procedure};
 use analysis::console::{self, Hint, Usage, advised};
+use analysis::documents;
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
@@ -77,8 +78,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     })?;
     let data = args.data.clone().map_or_else(crate::data_folder::default_path, Ok).map_err(advised)?;
     practice::keep(&SystemDisk, &data, &practice).map_err(advised)?;
-    let text = if args.json { serde_json::to_string_pretty(&practice)? } else { practice.words() };
-    Ok(console::result(&(text + "\n"))?)
+    let text =
+        if args.json { documents::json(documents::PRACTICE, &practice)? } else { practice.words() + "\n" };
+    Ok(console::result(&text)?)
 }
 
 /// What is said of the examiner's practice as an examination begins, and noted in it.

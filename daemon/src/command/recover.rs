@@ -5,6 +5,7 @@ use crate::journal::{Damage, Disk, JournalError, SystemDisk};
 use crate::recover::{Decision, Look, decide, look_at_journal, remove_leftovers};
 use crate::seal::{self, SealError, Sealed};
 use analysis::console::{Hint, advised};
+use analysis::documents;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -50,7 +51,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let now_ns = crate::clock::Clock::utc_ns(&crate::clock::SystemClock);
     let told: Vec<Told> = visits.iter().map(|folder| visit(&disk, folder, named, now_ns)).collect();
     let text = if args.json {
-        serde_json::to_string_pretty(&serde_json::json!({ "visits": told }))? + "\n"
+        documents::json(documents::VISITS, &serde_json::json!({ "visits": told }))?
     } else {
         told.iter().map(words).collect()
     };

@@ -78,7 +78,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         recording.verify().map_err(advised)?;
         return Ok(analysis::console::result(&format!("{}\n", recording.root().journal_sha256))?);
     }
-    summary::run(&summary::Args { files: vec![args.recording.clone()], json: false })?;
+    let files = vec![args.recording.clone()];
+    summary::run(&summary::Args { files, own: args.basis.own.clone(), json: false })?;
     let Some(out) = &args.plots else { return Ok(()) };
     plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
 }

@@ -10,6 +10,7 @@ use crate::simulate::run::{Running, Simulation};
 use crate::simulate::sensor::{Sensor, Settings, SettingsError};
 use crate::simulate::source::Source;
 use analysis::console::{self, Usage, advised};
+use analysis::documents;
 use analysis::trace::{Trace, read_csv};
 use anyhow::Context as _;
 use std::io::Write as _;
@@ -221,7 +222,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !report.is_balanced() {
         anyhow::bail!("a fault of this program: its counters do not add up: {:?}", report.streams);
     }
-    let text = if args.json { serde_json::to_string_pretty(&report)? + "\n" } else { report.to_string() };
+    let text = if args.json { documents::json(documents::SIMULATION, &report)? } else { report.to_string() };
     Ok(console::result(&text)?)
 }
 

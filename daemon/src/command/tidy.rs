@@ -8,6 +8,7 @@ use crate::seal;
 use crate::settings::{self, AfterSealing};
 use crate::tidy::{self, Removed};
 use analysis::console::advised;
+use analysis::documents;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -49,7 +50,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             .iter()
             .map(|(folder, note)| serde_json::json!({ "folder": folder, "removed": note }))
             .collect();
-        serde_json::to_string_pretty(&serde_json::json!({ "removed": removed, "overdue": overdue }))? + "\n"
+        documents::json(documents::TIDIED, &serde_json::json!({ "removed": removed, "overdue": overdue }))?
     } else {
         let gone = removed.iter().map(|(folder, note)| {
             format!("{}: journal removed ({} segments)\n", folder.display(), note.segments.len())

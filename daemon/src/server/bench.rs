@@ -20,6 +20,9 @@ use serde::Serialize;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+/// Name, value, ± of 95 %.
+type Figure = (String, String, String);
+
 /// What a guided session came to, as a page shows it.
 #[derive(Debug, Clone, Serialize)]
 #[serde(tag = "task", rename_all = "kebab-case")]
@@ -29,7 +32,7 @@ pub enum Judged {
         /// The record, as it would be kept.
         record: Box<Certificate>,
         /// Of each direction, in words: what it is, the curve, the figures of merit (name, value, ± of 95 %).
-        branches: Vec<(String, String, Vec<(String, String, String)>)>,
+        branches: Vec<(String, String, Vec<Figure>)>,
     },
     /// A check, which is kept.
     Check {

@@ -101,15 +101,18 @@ pub enum On {
 
 /// The way to the visit or the guided session that is on.
 #[derive(Debug, Default, Clone)]
-pub struct Orders(Arc<Mutex<Option<(On, Sender<Order>)>>>);
+pub struct Orders(Arc<Mutex<Option<Way>>>);
+
+/// What is on, and where its orders go.
+type Way = (On, Sender<Order>);
 
 impl Orders {
-    fn set(&self, orders: Option<(On, Sender<Order>)>) {
+    fn set(&self, orders: Option<Way>) {
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = orders;
     }
 
     /// Where orders go, and to what, while something is on.
-    pub fn get(&self) -> Option<(On, Sender<Order>)> {
+    pub fn get(&self) -> Option<Way> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
@@ -211,7 +214,7 @@ impl Desk {
             Task::Calibration(gravity) => {
                 Judged::calibration(calibrate::certificate(&wanted.asked, gravity, &session)?)
             }
-            Task::Attitude | Task::Creep(_) => anyhow::bail!(AT_THE_TERMINAL),
+            Task::Attitude | Task::Creep(_) | Task::Step(_) => anyhow::bail!(AT_THE_TERMINAL),
         };
         *self.judged() = Some(judged);
         self.board.judge();
@@ -323,7 +326,7 @@ fn open<'a>(
 
 /// What the page does not offer.
 const AT_THE_TERMINAL: &str =
-    "a creep test and zeros by attitude are done at the terminal: fingerforced calibrate";
+    "creep, step response and zeros by attitude are measured at the terminal: fingerforced calibrate";
 
 /// The same for a guided session, of the one sensor that is meant.
 fn open_guided<'a>(
@@ -335,7 +338,7 @@ fn open_guided<'a>(
 ) -> anyhow::Result<(Shell<Bench<'a>>, Task)> {
     let asked = &wanted.asked;
     let (task, steps) = asked.task()?;
-    if matches!(task, Task::Attitude | Task::Creep(_)) {
+    if matches!(task, Task::Attitude | Task::Creep(_) | Task::Step(_)) {
         return Err(Usage(AT_THE_TERMINAL.to_owned()).into());
     }
     let whose = Whose { examiner: asked.operator.clone(), ..Whose::default() };

@@ -203,7 +203,7 @@ pub fn compared(earlier: &Path, later: &Path, rules: &Rules) -> anyhow::Result<C
         change_n: change.change_n,
         change_percent: change.change_percent,
         limit: change.limit.map_or_else(String::new, |limit| limit_words(&limit, change)),
-        verdict: verdict_words(change.verdict),
+        verdict: verdict_words(change),
     });
     Ok(Compared {
         hidden: all - found.changes.len(),

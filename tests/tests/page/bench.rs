@@ -192,7 +192,7 @@ fn as_at_the_terminal(clinic: &Clinic, of: &Certificate) {
     for load in &of.calibration.branch(true).unwrap().loads {
         let n = load.reference_n;
         let (here, there) = (one.force_n(load.indication), two.force_n(load.indication));
-        let apart = (of.expanded_n(n).unwrap().powi(2) + other.expanded_n(n).unwrap().powi(2)).sqrt();
+        let apart = of.expanded_n(n).unwrap().hypot(other.expanded_n(n).unwrap());
         assert!((here - there).abs() <= apart.max(1e-9), "{here} and {there} at {n} ± {apart}");
         assert!((here - n).abs() <= of.expanded_n(n).unwrap().max(1e-9), "{here} at {n}");
     }
@@ -333,9 +333,9 @@ async fn a_reference_sensor_shows_the_forces_and_nothing_is_kept_unasked() {
             let force_n =
                 asked.contains(" 20 N").then_some(19.87).or(asked.contains(" 60 N").then_some(60.4));
             clinic.hand(&force_n.map_or_else(|| "free".to_owned(), |n| format!("touch {n}")));
-            if force_n.is_some() && !asked.contains("of 3") {
+            if let Some(n) = force_n.filter(|_| !asked.contains("of 3")) {
                 browser.tab_to("input[name=value]").await;
-                browser.type_text(&format!("{}", force_n.unwrap())).await;
+                browser.type_text(&format!("{n}")).await;
                 if stops {
                     browser.accessible("a value is asked for").await;
                     browser.screenshots("bench-reference").await;

@@ -1,6 +1,6 @@
 //! What a guided session is asked to do: the same for the terminal's options and for a page's form.
 
-use super::loads;
+use super::{bench, loads};
 use crate::guide::{Programme, Step};
 use analysis::console::Usage;
 use analysis::recording::layout::CHANNELS_MAX;
@@ -92,14 +92,17 @@ pub struct Asked {
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub channel: usize,
     /// A check with one mass instead: before and after the session
-    #[arg(long, conflicts_with_all = ["attitude", "creep_test"])]
+    #[arg(long, conflicts_with_all = ["attitude", "creep_test", "step_test"])]
     pub check: bool,
     /// The zero in six orientations instead: what the weight of the sensor's own parts does to it
-    #[arg(long, conflicts_with = "creep_test")]
+    #[arg(long, conflicts_with_all = ["creep_test", "step_test"])]
     pub attitude: bool,
     /// Creep and recovery under one mass instead (OIML R 60: 30 min loaded, 30 min unloaded)
-    #[arg(long)]
+    #[arg(long, conflicts_with = "step_test")]
     pub creep_test: bool,
+    /// The step response instead: one mass on a thread, cut off at once, three times
+    #[arg(long)]
+    pub step_test: bool,
     /// How long the creep test lasts, loaded and unloaded each, minutes
     #[arg(long, value_name = "MIN", default_value_t = 30.0, requires = "creep_test")]
     pub minutes: f64,
@@ -124,6 +127,8 @@ pub enum Task {
     Attitude,
     /// Under a load of this name.
     Creep(String),
+    /// Of a load of this name.
+    Step(String),
 }
 
 impl Asked {
@@ -137,9 +142,14 @@ impl Asked {
             return Ok((Task::Attitude, Programme::attitude()));
         }
         if self.creep_test {
-            let load = loads::of_creep(self)?;
+            let load = loads::only_one(self)?;
             let steps = Programme::creep(&load, 60.0 * self.minutes);
             return Ok((Task::Creep(load), steps));
+        }
+        if self.step_test {
+            let load = loads::only_one(self)?;
+            let steps = Programme::step(&load, bench::step_still_s(self));
+            return Ok((Task::Step(load), steps));
         }
         let gravity = loads::gravity(self)?;
         let loads = loads::loads(self, gravity.as_ref())?;

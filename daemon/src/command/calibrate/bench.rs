@@ -1,20 +1,25 @@
-//! What a sensor does on the bench without known forces: its zero by attitude, its creep and recovery.
+//! What a sensor does on the bench without known forces: its zero by attitude, its creep and recovery, its step response.
 
 use super::Args;
+use super::asked::Asked;
 use super::outcome::Guided;
 use crate::clock::rfc3339;
 use crate::journal::SystemDisk;
 use crate::sensors;
 use analysis::console::{self, Hint, advised, clean};
+use analysis::documents;
 use analysis::report::sensor::NO_LABORATORY;
 use analysis::sensor::attitude;
 use analysis::sensor::certificate::Certificate;
 use analysis::sensor::creep::{Creep, INITIAL_S, STANDARD_S};
 use analysis::sensor::properties::{MeasuredAttitude, MeasuredCreep};
+use analysis::sensor::step::Step;
 use anyhow::{Context as _, anyhow};
 use serde_json::Value;
 use std::process::{Command, Stdio};
 
+/// Before and after a step nothing changes for at least so long, s: the levels on either side are read there.
+const STEP_STILL_S: f64 = 3.0;
 /// Loading by hand is over after this, s.
 const LOADING_S: f64 = 1.0;
 
@@ -34,7 +39,7 @@ pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
     let path = sensors::keep_attitude(&SystemDisk, &session.data, (serial, args.asked.channel), &measured);
     let path = path.map_err(advised)?;
     let text = if args.json {
-        serde_json::to_string_pretty(&measured)? + "\n"
+        documents::json(documents::ATTITUDE, &measured)?
     } else {
         let scale = if curves.is_some() { "calibrated" } else { "nominal" };
         format!(
@@ -72,7 +77,7 @@ pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result
     let path = path.map_err(advised)?;
     let text = if args.json {
         let told = serde_json::json!({ "creep": creep, "recovery": recovery, "kept": measured });
-        serde_json::to_string_pretty(&told)? + "\n"
+        documents::json(documents::CREEP, &told)?
     } else {
         let figure = |of: &Creep| {
             let (change, third) = (of.change_n, of.last_third_n);
@@ -92,6 +97,40 @@ pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result
             recovery.as_ref().map_or_else(|| "not told: unloaded for too short a time".to_owned(), figure),
             100.0 * measured.relative,
             path.display()
+        )
+    };
+    Ok(console::result(&text)?)
+}
+
+/// How long nothing changes before and after a step, s.
+pub(super) fn step_still_s(asked: &Asked) -> f64 {
+    asked.still.max(STEP_STILL_S)
+}
+
+/// Has the recording judged, and tells the fastest step.
+pub(super) fn step(args: &Args, load: &str, session: &Guided) -> anyhow::Result<()> {
+    let of = judged(args, session, step_still_s(&args.asked))?["step"].take();
+    let of = serde_json::from_value::<Option<Step>>(of).ok().flatten().ok_or_else(|| {
+        anyhow!("no step can be told from the recording").context(Hint::new(
+            "let the load hang still, take it off at once, and leave the sensor alone; then do it again",
+        ))
+    })?;
+    let told = documents::json(documents::STEP, &serde_json::json!({ "load": load, "step": of }))?;
+    let text = if args.json {
+        told
+    } else {
+        format!(
+            "sensor {}, channel {}, {load} ({:.2} N): the fastest step\n10 to 90 %: {:.4} s, known within {:.4} s; \
+             overshoot {:.1} %; within 1 % after {:.3} s; bandwidth about {:.1} Hz\nA thread that is cut is a step; with a \
+             hand that lifts, the hand is in it.\n{NO_LABORATORY}\n",
+            clean(&session.identity()?.serial),
+            args.asked.channel,
+            of.size_n.abs(),
+            of.rise_s,
+            of.rise_within_s,
+            of.overshoot_percent,
+            of.settling_s,
+            of.bandwidth_hz
         )
     };
     Ok(console::result(&text)?)

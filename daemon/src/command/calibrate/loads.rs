@@ -17,15 +17,15 @@ pub(super) fn gravity(asked: &Asked) -> anyhow::Result<Option<Gravity>> {
     found.map(Some).map_err(|why| Usage(why).into())
 }
 
-/// The name of a creep test's load.
-pub(super) fn of_creep(asked: &Asked) -> anyhow::Result<String> {
+/// The name of the load of a creep test or a step response.
+pub(super) fn only_one(asked: &Asked) -> anyhow::Result<String> {
     if !(0.01..=600.0).contains(&asked.minutes) {
         return Err(Usage("--minutes takes 0.01 to 600".to_owned()).into());
     }
     match asked.masses[..] {
         [kg] if kg > 0.0 && kg < 1e4 => Ok(format!("{kg} kg")),
         _ => {
-            Err(Usage("a creep test takes one --mass: 90 to 100 % of what the sensor is used for".to_owned())
+            Err(Usage("this test takes one --mass: 90 to 100 % of what the sensor is used for".to_owned())
                 .into())
         }
     }

@@ -1,5 +1,5 @@
 //! `fingerforced calibrate`: guided from the terminal: a calibration, the daily check with one mass, the zero in six
-//! orientations, creep and recovery.
+//! orientations, creep and recovery, the step response.
 //!
 //! Each records while it is guided (`session`); what was read stands in the recording, which `fingerforce sensor` reads again,
 //! and what came of it is kept with the sensor.
@@ -16,6 +16,7 @@ use crate::port::DEFAULT_BAUD;
 use crate::sensors;
 use analysis::command::sensor::calibration_text;
 use analysis::console::{self, Hint, advised, clean};
+use analysis::documents;
 use analysis::report::sensor::NO_LABORATORY;
 use analysis::sensor::dead_weight::{Gravity, KnownForce};
 use anyhow::anyhow;
@@ -23,7 +24,7 @@ use asked::{Asked, Task};
 use outcome::Guided;
 use std::path::PathBuf;
 
-/// Calibrate a sensor, guided; check it with one mass; measure its zero by attitude, or its creep
+/// Calibrate a sensor, guided; check it with one mass; measure its zero by attitude, its creep, or its step response
 ///
 /// Says what to load when, waits until it hangs still, reads it, and keeps the record with the sensor: every later recording
 /// uses it. Local gravity has no default: give --latitude and --height, or a measured --gravity. Not an accredited
@@ -34,6 +35,7 @@ use std::path::PathBuf;
 ///   fingerforced calibrate --port /dev/ttyACM0 --reference --reference-uncertainty 0.1 --load 5 --load 20 --load 50
 ///   fingerforced calibrate --attitude --port /dev/ttyACM0
 ///   fingerforced calibrate --creep-test --port /dev/ttyACM0 --mass 10
+///   fingerforced calibrate --step-test --port /dev/ttyACM0 --mass 5
 ///   fingerforced calibrate --check --port /dev/ttyACM0 --gravity 9.8127 --gravity-uncertainty 0.0002 --tolerance 0.01 --mass 2
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
@@ -65,6 +67,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         Task::Check(known) => checked(args, known, &session),
         Task::Attitude => bench::attitude(args, &session),
         Task::Creep(load) => bench::creep(args, &load, &session),
+        Task::Step(load) => bench::step(args, &load, &session),
     }
 }
 
@@ -93,9 +96,8 @@ fn calibrated(args: &Args, gravity: Option<Gravity>, session: &Guided) -> anyhow
 fn checked(args: &Args, known: KnownForce, session: &Guided) -> anyhow::Result<()> {
     let (check, doubtful) = check::checked(known, session)?;
     let text = if args.json {
-        serde_json::to_string_pretty(
-            &serde_json::json!({ "check": check, "recordings_since_last_good": doubtful }),
-        )? + "\n"
+        let told = serde_json::json!({ "check": check, "recordings_since_last_good": doubtful });
+        documents::json(documents::CHECK, &told)?
     } else {
         let list: String = doubtful.iter().map(|folder| format!("  {}\n", folder.display())).collect();
         let told = if check.passed {

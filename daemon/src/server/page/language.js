@@ -295,6 +295,8 @@ export const t = {
       free: () => "Nothing on it",
       creep: ({ load }) => `Load ${load} at once`,
       recover: () => "Unload it at once",
+      hang: ({ load }) => `Hang ${load} on a thread`,
+      cut: () => "Cut the thread",
     },
     doing: {
       starting: () => "Waiting for the sensor.",

@@ -1,0 +1,144 @@
+//! The procedure's own error beside a result: the standard error of measurement of the site's own repeats, where its
+//! conditions match.
+//!
+//! Comes in: reliability data, an item as measured. Goes out: its SEM (N, or % of the result where errors grow with the force)
+//! with where it comes from, or why there is none. It is never merged with the instrument's uncertainty: neither contains the
+//! other.
+use super::comparison::Form;
+use super::conditions::{Conditions, Vouched};
+use super::reliability::{Document, Reliability};
+use super::visit::{Measured, Visit};
+use crate::statistics::sem::Sem;
+use serde::Serialize;
+
+/// The site's own repeats, and how they are used.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Repeats {
+    /// The data.
+    pub document: Document,
+    /// Conditions that the user vouches for.
+    pub vouched: Vouched,
+    /// Which SEM.
+    pub form: Form,
+}
+
+/// The procedure's standard error of measurement of one item. Unknown is `None`.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Procedure {
+    /// Of the result, the mean of the first three valid peaks, N.
+    pub sem_n: Option<f64>,
+    /// The same, % of the result, where errors grow with the force.
+    pub sem_percent: Option<f64>,
+    /// Of a single trial's peak, N.
+    pub trial_sem_n: Option<f64>,
+    /// Where it comes from; "" nowhere.
+    pub source: String,
+    /// Why there is none.
+    pub cannot_say: Vec<String>,
+}
+
+/// The analysis that fits a muscle and test, with the SEM that is asked for.
+pub(super) struct Own<'a> {
+    /// The analysis.
+    pub of: &'a Reliability,
+    /// Errors grow with the force: the SEM is of logarithms.
+    pub as_ratio: bool,
+    /// The SEM.
+    pub sem: Option<Sem>,
+}
+
+/// The user's own data for this muscle and test: of this side, or else of the other, or else of a table that names none.
+pub(super) fn own<'a>(
+    document: &'a Document,
+    muscle: &str,
+    conditions: &Conditions,
+    form: Form,
+) -> Option<Own<'a>> {
+    let same = |of: &&Reliability| {
+        let known = |ours: &str, theirs: &str| theirs.is_empty() || ours == theirs;
+        known(&conditions.muscle, &of.conditions.muscle) && known(&conditions.test, &of.conditions.test)
+    };
+    let all = || document.analyses.iter().filter(same);
+    let of = all().find(|of| of.name.starts_with(muscle)).or_else(|| all().next())?;
+    let as_ratio = of.pairs.iter().any(|pair| pair.of.grows);
+    let sem = match (form, as_ratio) {
+        (Form::Agreement, false) => of.agreement,
+        (Form::Agreement, true) => of.agreement_of_logs,
+        (Form::Consistency, false) => of.consistency,
+        (Form::Consistency, true) => of.consistency_of_logs,
+    };
+    Some(Own { of, as_ratio, sem })
+}
+
+impl Repeats {
+    /// The procedure's error of an item of one visit. Who examined is a matter of two visits: it is said with the source.
+    pub fn of_item(&self, measured: &Measured) -> Procedure {
+        let refused = |why: &str| Procedure { cannot_say: vec![why.to_owned()], ..Procedure::default() };
+        let conditions = &measured.conditions;
+        let Some(own) = own(&self.document, &measured.item.muscle, conditions, self.form) else {
+            return refused("the reliability data hold no such muscle and test");
+        };
+        let mut vouched = self.vouched.clone();
+        vouched.0.push("examiner".to_owned());
+        let behind = Conditions { examiner: String::new(), ..own.of.conditions.clone() };
+        let differences = conditions.differences(&behind, &vouched);
+        if !differences.is_empty() {
+            return Procedure { cannot_say: differences, ..Procedure::default() };
+        }
+        let Some(sem) = own.sem else {
+            return refused("the reliability data give no standard error of measurement");
+        };
+        let value = sem.sem.value;
+        let examiner = match own.of.conditions.examiner.as_str() {
+            "" => String::new(),
+            word => format!(", {word} examiner"),
+        };
+        let form = if self.form == Form::Agreement { "agreement" } else { "consistency" };
+        let trial = own.of.averaging.as_ref().and_then(|all| all.iter().find(|of| of.trials == 1));
+        Procedure {
+            sem_n: (!own.as_ratio).then_some(value),
+            sem_percent: own.as_ratio.then(|| 100.0 * libm::expm1(value)),
+            trial_sem_n: trial.map(|of| of.sem).filter(|_| !own.as_ratio),
+            source: format!("own data: {}, n {}{examiner}, {form}", own.of.name, own.of.subjects),
+            cannot_say: Vec::new(),
+        }
+    }
+}
+
+/// The procedure's error of each item of a visit, by the item's number.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct OfVisit(Vec<(i64, Procedure)>);
+
+impl OfVisit {
+    /// Of a visit's items; empty without repeats of the site's own.
+    pub fn of(visit: &Visit, repeats: Option<&Repeats>) -> OfVisit {
+        let items = visit.items.iter().filter_map(|of| Some((of.item.item, repeats?.of_item(of))));
+        OfVisit(items.collect())
+    }
+
+    /// Of an item; `None` where no repeats were given.
+    pub fn get(&self, item: i64) -> Option<&Procedure> {
+        self.0.iter().find(|(number, _)| *number == item).map(|(_, of)| of)
+    }
+
+    /// Each item's number and error.
+    pub fn all(&self) -> impl Iterator<Item = (i64, &Procedure)> {
+        self.0.iter().map(|(item, of)| (*item, of))
+    }
+}
+
+impl Procedure {
+    /// The SEM of the result in words; `None` where it is not known.
+    pub fn sem(&self) -> Option<String> {
+        let in_n = self.sem_n.map(|sem_n| format!("{sem_n:.2} N"));
+        in_n.or_else(|| self.sem_percent.map(|percent| format!("{percent:.1} %")))
+    }
+
+    /// All of it in words.
+    pub fn words(&self) -> String {
+        match self.sem() {
+            Some(sem) => format!("procedure SEM {sem} ({})", self.source),
+            None => format!("procedure SEM: cannot say, because {}", self.cannot_say.join("; ")),
+        }
+    }
+}
