@@ -10,6 +10,7 @@ use crate::recover::{Decision, decide, look_at_journal};
 use crate::seal;
 use crate::sensors;
 use crate::settings::{self, AfterSealing, Settings};
+use analysis::sensor::certificate::Certificate;
 use serde::Serialize;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -71,8 +72,8 @@ const EXPIRES_SOON_DAYS: i64 = 30;
 /// Calibrations that have expired or soon will, and sensors whose last check failed.
 fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line> {
     const WHAT: &str = "calibration";
-    let day = |utc_ns: i64| crate::clock::rfc3339(utc_ns).chars().take(10).collect::<String>();
-    let (today, soon) = (day(now_utc_ns), day(now_utc_ns.saturating_add(EXPIRES_SOON_DAYS * NS_PER_DAY)));
+    let on = |utc_ns: i64| day(&crate::clock::rfc3339(utc_ns)).to_owned();
+    let (today, soon) = (on(now_utc_ns), on(now_utc_ns.saturating_add(EXPIRES_SOON_DAYS * NS_PER_DAY)));
     let of = match sensors::calibrations(&**disk, data) {
         Ok(all) => all,
         Err(error) => return vec![line(WHAT, State::Warning, error.to_string(), "")],
@@ -91,11 +92,38 @@ fn calibrations(disk: &Arc<dyn Disk>, data: &Path, now_utc_ns: i64) -> Vec<Line>
         lines.push(line(WHAT, state, told, hint));
         let properties = sensors::properties(&**disk, data, &of).unwrap_or_default();
         if let Some(check) = properties.checks.last().filter(|check| !check.passed) {
-            let told = format!("{name}: the last check ({}) failed", check.when_utc);
+            let told = format!("{name}: the last check ({}) failed", day(&check.when_utc));
             lines.push(line("sensor check", State::Warning, told, "check again, then calibrate"));
         }
     }
     lines
+}
+
+/// A session begins with a check with one mass where the last one (or the calibration) is older than this: a working day.
+const CHECK_LASTS_NS: i64 = 12 * 3600 * 1_000_000_000;
+
+/// Whether a sensor is calibrated, and why a check of it is due before a session; "" none is.
+pub fn due(disk: &dyn Disk, data: &Path, serial: &str, now_utc_ns: i64) -> (bool, String) {
+    let since = crate::clock::rfc3339(now_utc_ns.saturating_sub(CHECK_LASTS_NS));
+    let mut all = sensors::calibrations(disk, data).unwrap_or_default();
+    all.retain(|of| of.serial == serial);
+    let words = |of: &Certificate| {
+        let checks = sensors::properties(disk, data, of).unwrap_or_default().checks;
+        let name = format!("channel {}", of.channel);
+        match checks.last() {
+            // One that failed is told by [`check`].
+            Some(check) if check.passed && check.when_utc < since => {
+                Some(format!("{name}: last checked {}", day(&check.when_utc)))
+            }
+            None if of.when_utc < since => Some(format!("{name}: not checked since its calibration")),
+            _ => None,
+        }
+    };
+    (!all.is_empty(), all.iter().filter_map(words).collect::<Vec<_>>().join("; "))
+}
+
+fn day(utc: &str) -> &str {
+    utc.get(..10).unwrap_or(utc)
 }
 
 fn folder(data: &Path) -> Line {
@@ -315,6 +343,7 @@ fn known_sensors(disk: &Arc<dyn Disk>, data: &Path) -> Line {
 mod tests {
     use super::*;
     use crate::journal::SystemDisk;
+    use analysis::sensor::check::Check;
 
     const NOW_UTC_NS: i64 = SET_UTC_NS + 100 * NS_PER_DAY;
 
@@ -323,8 +352,36 @@ mod tests {
     }
 
     #[test]
+    fn a_check_is_due_half_a_day_after_the_last_one_or_the_calibration() {
+        let place = tempfile::tempdir().unwrap();
+        let (disk, data) = (SystemDisk::shared(), place.path());
+        let at = |hours: i64| NOW_UTC_NS + hours * 3600 * 1_000_000_000;
+        let due = |serial: &str, hours| due(&*disk, data, serial, at(hours));
+        assert_eq!(due("A", 0), (false, String::new()));
+        let of = sensors::tests::certificate("A", &crate::clock::rfc3339(at(0)), 400.0);
+        sensors::keep_calibration(&*disk, data, &of).unwrap();
+        assert_eq!(due("A", 11), (true, String::new()));
+        assert_eq!(due("A", 13), (true, "channel 1: not checked since its calibration".to_owned()));
+        assert_eq!(due("B", 13), (false, String::new()));
+        let check = Check {
+            when_utc: crate::clock::rfc3339(at(14)),
+            serial: "A".to_owned(),
+            channel: 1,
+            reference_n: 5.0,
+            read_n: 5.0,
+            expanded_n: 0.01,
+            limit_n: 0.2,
+            passed: true,
+            visit_id: String::new(),
+        };
+        sensors::keep_check(&*disk, data, &check).unwrap();
+        assert_eq!(due("A", 15), (true, String::new()));
+        let told = due("A", 40).1;
+        assert!(told.starts_with("channel 1: last checked 2026-04-11"), "{told}");
+    }
+
+    #[test]
     fn calibrations_are_told_by_their_last_day_and_failed_checks_beside_them() {
-        use analysis::sensor::check::Check;
         let place = tempfile::tempdir().unwrap();
         let disk = SystemDisk::shared();
         let data = place.path();

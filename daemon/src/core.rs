@@ -16,6 +16,7 @@ use analysis::recording::layout::TrialRow;
 use analysis::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use analysis::trial::Test;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// The first record of a journal: whose visit this is and what was planned.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -100,6 +101,8 @@ pub struct Core {
     /// Each zero in force with its row of `/sensors/<k>/tares`, and how many rows there are.
     tares: Vec<(Tare, i64)>,
     tare_rows: Vec<(usize, i64)>,
+    /// Where a new zero is awaited: on all that the turned hand carries.
+    awaited: BTreeSet<(usize, usize)>,
     instruments: Instruments,
     outputs: Vec<Output>,
     effects: Vec<Effect>,
@@ -116,6 +119,7 @@ impl Core {
             look: None,
             tares: Vec::new(),
             tare_rows: Vec::new(),
+            awaited: BTreeSet::new(),
             instruments: Instruments::default(),
             outputs: Vec::new(),
             effects: Vec::new(),
@@ -195,21 +199,38 @@ impl Core {
         out.push(Said::Pipeline(output));
     }
 
-    /// The visit is told of the channel that is measured.
+    /// The visit is told of the channel that is measured, and of what is beside it on the same sensor.
     fn samples(&mut self, block: &Block, out: &mut Vec<Said>) {
-        let force_n = block.channel_force_n(self.visit.place().1);
+        let channel = self.visit.place().1;
+        let force_n = block.channel_force_n(channel);
+        let peak_n = |channel| {
+            let forces = block.channel_force_n(channel);
+            (channel, forces.iter().map(|force_n| f64::from(*force_n)).fold(f64::NEG_INFINITY, f64::max))
+        };
+        let beside: Vec<(usize, f64)> =
+            (1..=block.channels()).filter(|other| *other != channel).map(peak_n).collect();
+        if !beside.is_empty() {
+            self.tell(&Input::Beside(&beside), None, out);
+        }
         if !force_n.is_empty() {
             let segment = segment_of(block.sensor, block.placed.segment);
             self.tell(&Input::Samples(segment, &block.device_time_s, &force_n), None, out);
         }
     }
 
-    /// This zero is what the visit waits for: at its beginning the last of all that it will measure on, then its own.
-    fn is_zeroed(&self, place: (usize, usize)) -> bool {
-        let has_zero = |place| self.tare(place).is_some();
-        match self.visit.plan().filter(|_| self.visit.stage() == Stage::Zero) {
-            Some(plan) => plan.places().contains(&place) && plan.places().into_iter().all(has_zero),
-            None => place == self.visit.place(),
+    /// This zero is what the visit waits for: at its beginning the last of all that it will measure on, after a turn the last
+    /// of all that the hand carries, otherwise its own.
+    fn is_zeroed(&mut self, place: (usize, usize)) -> bool {
+        let was_awaited = self.awaited.remove(&place);
+        match (self.visit.stage(), self.visit.plan()) {
+            (Stage::Zero, Some(plan)) => {
+                let places = plan.places();
+                places.contains(&place) && places.into_iter().all(|place| self.tare(place).is_some())
+            }
+            (Stage::Turn { .. }, _) => {
+                self.awaited.is_empty() && (was_awaited || place == self.visit.place())
+            }
+            _ => place == self.visit.place(),
         }
     }
 
@@ -298,10 +319,15 @@ impl Core {
                 }
                 Effect::Amended(result) => self.amend(&result, out),
                 Effect::Observed(observation) => out.push(Said::Observed(observation)),
-                Effect::SeekZero => out.push(asked(&Action::SeekZero(self.own_sensor()))),
+                Effect::SeekZero => {
+                    self.awaited = self.turned();
+                    out.extend(self.sensors_of_turned().map(|which| asked(&Action::SeekZero(which))));
+                }
+                // As it is: what is measured next is enough, whatever the others do.
                 Effect::ForceZero => {
-                    let (which, orientation) = (self.own_sensor(), String::new());
-                    out.push(asked(&Action::Tare { which, orientation }));
+                    self.awaited = BTreeSet::from([self.visit.place()]);
+                    let take = |which| asked(&Action::Tare { which, orientation: String::new() });
+                    out.extend(self.sensors_of_turned().map(take));
                 }
                 Effect::Finished => out.push(Said::PlanFinished),
             }
@@ -309,11 +335,21 @@ impl Core {
         self.effects = effects;
     }
 
-    /// The sensor that is measured, where the plan has several: the other hand's keeps its zero.
-    fn own_sensor(&self) -> Which {
-        let sensors = self.visit.plan().map(|plan| plan.places().into_iter().map(|(sensor, _)| sensor));
-        let several = sensors.is_some_and(|mut sensors| sensors.any(|sensor| sensor != 1));
-        Which { sensor: several.then_some(self.visit.place().0), channel: None }
+    /// Where the plan measures on the hand that is turned.
+    fn turned(&self) -> BTreeSet<(usize, usize)> {
+        match (self.visit.stage(), self.visit.plan()) {
+            (Stage::Turn { item }, Some(plan)) => plan.places_of_hand(item),
+            _ => BTreeSet::from([self.visit.place()]),
+        }
+    }
+
+    /// The sensors on the hand that is turned; the other hand's keep their zeros. Where there is one only, it is not named.
+    fn sensors_of_turned(&self) -> impl Iterator<Item = Which> {
+        let several =
+            self.visit.plan().is_some_and(|plan| plan.places().iter().any(|(sensor, _)| *sensor != 1));
+        let sensors: BTreeSet<_> =
+            self.turned().into_iter().map(|(sensor, _)| several.then_some(sensor)).collect();
+        sensors.into_iter().map(|sensor| Which { sensor, channel: None })
     }
 
     fn row(&mut self, result: &TrialResult, found: Option<&Found>) -> TrialRow {

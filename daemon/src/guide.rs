@@ -1,18 +1,20 @@
 //! A guided calibration: what to load when, and the readings that come of it.
 //!
 //! Comes in: the steps, what the operator types, blocks of samples. Goes out: words for the operator, readings for the journal
-//! ([`Out::Read`]), and the end. Pure: time is counted in samples.
+//! ([`Out::Read`], [`Out::Withdrawn`]), the end, and where it stands ([`Shown`]). Pure: time is counted in samples.
 //!
 //! A reading is the mean of a steady second ([`ZeroSearch`]) that begins when the load has been there for a while; which
 //! samples it is made of is written down, so that whoever reads the recording takes the same mean from the same samples.
 
 use crate::pipeline::force::{NoZero, Scale, ZeroSearch};
-use crate::pipeline::{Block, Output};
+use crate::pipeline::{Block, Output, SensorIdentity};
 use analysis::sensor::attitude::{self, ORIENTATIONS};
+use analysis::sensor::certificate::Certificate;
 use analysis::sensor::dead_weight::KnownForce;
 use analysis::sensor::points::{Direction, Point};
 use analysis::sensor::readings::Reading;
-use std::collections::VecDeque;
+use serde::Serialize;
+use std::sync::Arc;
 
 /// How often it is told how long a load is to stay.
 const TOLD: u64 = 10;
@@ -21,11 +23,70 @@ const STEPS: u32 = 3;
 /// An unsteady load is told about after this long, s.
 const IMPATIENT_S: f64 = 15.0;
 
+/// What is to be done.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum ToDo {
+    /// The full load, the first to third time: exercise.
+    Exercise {
+        /// Which time.
+        time: u32,
+        /// The load's name.
+        load: String,
+        /// The other way.
+        negative: bool,
+    },
+    /// Off with it again.
+    Relieve,
+    /// Nothing on it.
+    Empty {
+        /// The sensor is turned before.
+        turned: bool,
+    },
+    /// Up (or down) to a load.
+    Load {
+        /// The load's name.
+        load: String,
+        /// The other way.
+        negative: bool,
+        /// Down.
+        down: bool,
+        /// What it is, a reference shows: that is to be typed.
+        typed: bool,
+    },
+    /// The sensor lies as it is told.
+    Lay {
+        /// In this orientation.
+        orientation: String,
+    },
+    /// Nothing on it, before a creep test.
+    Free,
+    /// The creep test's load.
+    Creep {
+        /// The load's name.
+        load: String,
+    },
+    /// Off with that.
+    Recover,
+    /// The load hangs on a thread.
+    Hang {
+        /// The load's name.
+        load: String,
+        /// Which time.
+        time: u32,
+    },
+    /// The thread is cut.
+    Cut {
+        /// Which time.
+        time: u32,
+    },
+}
+
 /// One thing to do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
-    /// What to do, in words.
-    pub words: String,
+    /// What to do.
+    pub to_do: ToDo,
     /// The reading to take then; `None` where nothing is read (exercising the sensor).
     pub reading: Option<Wanted>,
     /// How long it is to stay as it is before the next one, s.
@@ -33,10 +94,55 @@ pub struct Step {
 }
 
 impl Step {
-    fn new(words: String, reading: Option<Wanted>) -> Step {
-        Step { words, reading, lasts_s: 0.0 }
+    fn new(to_do: ToDo, reading: Option<Wanted>) -> Step {
+        Step { to_do, reading, lasts_s: 0.0 }
+    }
+
+    /// What to do, in words for a terminal.
+    pub fn words(&self) -> String {
+        let wanted = self.reading.as_ref();
+        let place = wanted.map_or_else(String::new, |of| match of.series.as_str() {
+            CHECK => CHECK.to_owned(),
+            series => format!("series {series}, mounting {}°", of.mounting),
+        });
+        let long = duration(self.lasts_s);
+        let way = |negative: &bool| if *negative { " the other way (tension)" } else { "" };
+        match &self.to_do {
+            ToDo::Exercise { time, load, negative } => {
+                format!("exercise {time} of 3: load {load}{}, then Enter", way(negative))
+            }
+            ToDo::Relieve => "unload the sensor, then Enter".to_owned(),
+            ToDo::Empty { turned } => {
+                let to =
+                    wanted.filter(|_| *turned).map(|of| format!("turn the sensor to {}°; ", of.mounting));
+                format!("{place}: {}nothing on it, then Enter", to.unwrap_or_default())
+            }
+            ToDo::Load { load, negative, down, typed } => {
+                let direction = if *down { "down" } else { "up" };
+                let then =
+                    if *typed { "then type what the reference shows (N) and Enter" } else { "then Enter" };
+                format!("{place}: {direction} to {load}{}, {then}", way(negative))
+            }
+            ToDo::Lay { orientation } => {
+                format!("lay the sensor with its {orientation}, nothing touching it, then Enter")
+            }
+            ToDo::Free => "nothing on the sensor, then Enter".to_owned(),
+            ToDo::Creep { load } => format!("press Enter and load {load} at once: it stays for {long}"),
+            ToDo::Hang { load, time } => {
+                format!("step {time} of {STEPS}: hang {load} on a thread, let it hang still, then Enter")
+            }
+            ToDo::Cut { time } => format!(
+                "step {time} of {STEPS}: press Enter, then cut the thread or lift the load off at once"
+            ),
+            ToDo::Recover => format!("press Enter and unload it at once: nothing touches it for {long}"),
+        }
     }
 }
+
+/// Series of a check.
+const CHECK: &str = "check";
+/// Without a load.
+const NOTHING: KnownForce = KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 };
 
 /// A reading to take.
 #[derive(Debug, Clone, PartialEq)]
@@ -89,11 +195,10 @@ impl Programme {
     }
 
     fn exercise(&self, negative: bool, steps: &mut Vec<Step>) {
-        let Some((name, _)) = self.loads.last() else { return };
-        let way = way(negative);
+        let Some((load, _)) = self.loads.last() else { return };
         for time in 1..=3 {
-            steps.push(Step::new(format!("exercise {time} of 3: load {name}{way}, then Enter"), None));
-            steps.push(Step::new("unload the sensor, then Enter".to_owned(), None));
+            steps.push(Step::new(ToDo::Exercise { time, load: load.clone(), negative }, None));
+            steps.push(Step::new(ToDo::Relieve, None));
         }
     }
 
@@ -110,24 +215,16 @@ impl Programme {
             let (series, mounting) = (series.to_owned(), mounting.to_owned());
             Some(Wanted { known, negative, series, mounting, direction })
         };
-        let none = Some(KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 });
-        let turn = if turned { format!("turn the sensor to {mounting}°; ") } else { String::new() };
-        let place = format!("series {series}, mounting {mounting}°");
-        let step = Step::new;
-        steps.push(step(format!("{place}: {turn}nothing on it, then Enter"), wanted(none, Direction::Up)));
-        let typed = |known: &Option<KnownForce>| {
-            if known.is_some() { "then Enter" } else { "then type what the reference shows (N) and Enter" }
+        let load = |name: &String, known: &Option<KnownForce>, direction| {
+            let down = direction == Direction::Down;
+            let to_do = ToDo::Load { load: name.clone(), negative, down, typed: known.is_none() };
+            Step::new(to_do, wanted(*known, direction))
         };
-        let way = way(negative);
-        for (name, known) in &self.loads {
-            let words = format!("{place}: up to {name}{way}, {}", typed(known));
-            steps.push(step(words, wanted(*known, Direction::Up)));
-        }
-        for (name, known) in self.loads.iter().rev().skip(1).filter(|_| down) {
-            let words = format!("{place}: down to {name}{way}, {}", typed(known));
-            steps.push(step(words, wanted(*known, Direction::Down)));
-        }
-        steps.push(step(format!("{place}: nothing on it, then Enter"), wanted(none, Direction::Down)));
+        steps.push(Step::new(ToDo::Empty { turned }, wanted(Some(NOTHING), Direction::Up)));
+        steps.extend(self.loads.iter().map(|(name, known)| load(name, known, Direction::Up)));
+        let back = self.loads.iter().rev().skip(1).filter(|_| down);
+        steps.extend(back.map(|(name, known)| load(name, known, Direction::Down)));
+        steps.push(Step::new(ToDo::Empty { turned: false }, wanted(Some(NOTHING), Direction::Down)));
     }
 
     /// The zero in six orientations, and in the first one again.
@@ -136,55 +233,47 @@ impl Programme {
         let all: Vec<&str> = ORIENTATIONS.into_iter().chain(again).collect();
         let step = |orientation: &&str| {
             let wanted = Wanted {
-                known: Some(KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 }),
+                known: Some(NOTHING),
                 negative: false,
                 series: attitude::SERIES.to_owned(),
                 mounting: (*orientation).to_owned(),
                 direction: Direction::Up,
             };
-            let words = format!("lay the sensor with its {orientation}, nothing touching it, then Enter");
-            Step::new(words, Some(wanted))
+            Step::new(ToDo::Lay { orientation: (*orientation).to_owned() }, Some(wanted))
         };
         all.iter().map(step).collect()
     }
 
     /// Creep and recovery (OIML R 60): nothing, one load at once and for `lasts_s`, nothing for as long.
     pub fn creep(load: &str, lasts_s: f64) -> Vec<Step> {
-        let long = duration(lasts_s);
-        let step = |words: String, lasts_s| Step { lasts_s, ..Step::new(words, None) };
+        let step = |to_do, lasts_s| Step { lasts_s, ..Step::new(to_do, None) };
         vec![
-            step("nothing on the sensor, then Enter".to_owned(), (0.1 * lasts_s).min(60.0)),
-            step(format!("press Enter and load {load} at once: it stays for {long}"), lasts_s),
-            step(format!("press Enter and unload it at once: nothing touches it for {long}"), lasts_s),
+            step(ToDo::Free, (0.1 * lasts_s).min(60.0)),
+            step(ToDo::Creep { load: load.to_owned() }, lasts_s),
+            step(ToDo::Recover, lasts_s),
         ]
     }
 
     /// Step response: a load that hangs still is taken off at once, several times; the fastest is the least of the hand.
     pub fn step(load: &str, still_s: f64) -> Vec<Step> {
-        let still = |words: String| Step { lasts_s: still_s, ..Step::new(words, None) };
-        let once = |time: u32| {
-            let place = format!("step {time} of {STEPS}");
-            let hang = format!("{place}: hang {load} on a thread, let it hang still, then Enter");
-            let cut = format!("{place}: press Enter, then cut the thread or lift the load off at once");
-            [still(hang), still(cut)]
-        };
-        let first = still("nothing on the sensor, then Enter".to_owned());
-        std::iter::once(first).chain((1..=STEPS).flat_map(once)).collect()
+        let still = |to_do| Step { lasts_s: still_s, ..Step::new(to_do, None) };
+        let once = |time: u32| [ToDo::Hang { load: load.to_owned(), time }, ToDo::Cut { time }];
+        std::iter::once(ToDo::Free).chain((1..=STEPS).flat_map(once)).map(still).collect()
     }
 
     /// A check: without, with, without one load.
     pub fn check(name: &str, known: KnownForce) -> Vec<Step> {
-        let none = KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 };
-        let step = |words: String, known: KnownForce, direction| {
-            let (series, mounting) = ("check".to_owned(), "as used".to_owned());
-            let negative = known.force_n < 0.0;
+        let negative = known.force_n < 0.0;
+        let step = |to_do, known: KnownForce, direction| {
+            let (series, mounting) = (CHECK.to_owned(), "as used".to_owned());
             let known = Some(KnownForce { force_n: known.force_n.abs(), ..known });
-            Step::new(words, Some(Wanted { known, negative, series, mounting, direction }))
+            Step::new(to_do, Some(Wanted { known, negative, series, mounting, direction }))
         };
+        let load = ToDo::Load { load: name.to_owned(), negative, down: false, typed: false };
         vec![
-            step("check: nothing on it, then Enter".to_owned(), none, Direction::Up),
-            step(format!("check: load {name}, then Enter"), known, Direction::Up),
-            step("check: unload it, then Enter".to_owned(), none, Direction::Down),
+            step(ToDo::Empty { turned: false }, NOTHING, Direction::Up),
+            step(load, known, Direction::Up),
+            step(ToDo::Empty { turned: false }, NOTHING, Direction::Down),
         ]
     }
 }
@@ -194,17 +283,17 @@ fn duration(seconds: f64) -> String {
     if seconds >= 90.0 { format!("{:.0} min", seconds / 60.0) } else { format!("{seconds:.0} s") }
 }
 
-fn way(negative: bool) -> &'static str {
-    if negative { " the other way (tension)" } else { "" }
-}
-
 /// What comes out.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Out {
+    /// The next thing to do, in words.
+    Ask(String),
     /// Words for the operator.
     Say(String),
     /// A reading for the journal.
     Read(Reading),
+    /// For the journal: a reading does not count, it is taken again.
+    Withdrawn(Reading),
     /// For the journal: the operator says that this was done.
     Step(String),
     /// All is done.
@@ -226,16 +315,47 @@ enum Phase {
     Done,
 }
 
+/// Where it stands, for a page.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Shown {
+    /// The step's number.
+    pub number: usize,
+    /// Of how many.
+    pub of: usize,
+    /// What is to be done; `None` before the first and after the last.
+    pub to_do: Option<ToDo>,
+    /// Series, "" none.
+    pub series: String,
+    /// Mounting, "" none.
+    pub mounting: String,
+    /// `starting`, `asking`, `waiting` (the load is to come to rest), `reading`, `lasting` or `done`.
+    pub doing: &'static str,
+    /// Whether the sensor is still; `None` not known yet.
+    pub still: Option<bool>,
+    /// How long it is to be left as it is, s.
+    pub left_s: Option<u64>,
+    /// Readings so far.
+    pub readings: usize,
+    /// What is the matter, or was said last.
+    pub said: String,
+}
+
 /// The guide.
 pub struct Guide {
     channel: usize,
-    steps: VecDeque<Step>,
-    count: usize,
+    steps: Vec<Step>,
+    /// The step that is on, from 0.
+    at: usize,
     still_s: f64,
     phase: Phase,
     interval_s: f64,
-    scale: Option<Scale>,
+    identity: Option<SensorIdentity>,
+    calibration: Option<Arc<Certificate>>,
     readings: Vec<(Reading, f64)>,
+    /// Looks at every sample whether the sensor is still, whatever is on.
+    watch: Option<ZeroSearch>,
+    still: Option<bool>,
+    said: String,
     out: Vec<Out>,
 }
 
@@ -244,15 +364,70 @@ impl Guide {
     pub fn new(steps: Vec<Step>, still_s: f64, channel: usize) -> Guide {
         Guide {
             channel,
-            count: steps.len(),
-            steps: steps.into(),
+            steps,
+            at: 0,
             still_s,
             phase: Phase::Starting,
             interval_s: f64::NAN,
-            scale: None,
+            identity: None,
+            calibration: None,
             readings: Vec::new(),
+            watch: None,
+            still: None,
+            said: String::new(),
             out: Vec::new(),
         }
+    }
+
+    /// Whose sensor it is, once it has said so.
+    pub fn identity(&self) -> Option<&SensorIdentity> {
+        self.identity.as_ref()
+    }
+
+    /// The calibration that is in force for the channel.
+    pub fn calibration(&self) -> Option<&Certificate> {
+        self.calibration.as_deref()
+    }
+
+    /// Everything is read, and all that came out was taken.
+    pub fn is_done(&self) -> bool {
+        matches!(self.phase, Phase::Done) && self.out.is_empty()
+    }
+
+    /// The channel's nominal scale.
+    fn scale(&self) -> Option<Scale> {
+        self.identity.as_ref()?.channels.get(self.channel.checked_sub(1)?).map(|channel| channel.scale)
+    }
+
+    /// Where it stands.
+    pub fn shown(&self) -> Shown {
+        let step = self.steps.get(self.at).filter(|_| !matches!(self.phase, Phase::Starting));
+        let wanted = step.and_then(|step| step.reading.as_ref());
+        let (doing, left) = match &self.phase {
+            Phase::Starting => ("starting", None),
+            Phase::Asking => ("asking", None),
+            Phase::Waiting { .. } => ("waiting", None),
+            Phase::Lasting { left, .. } => ("lasting", Some(*left)),
+            Phase::Reading { .. } => ("reading", None),
+            Phase::Done => ("done", None),
+        };
+        Shown {
+            number: (self.at + 1).min(self.steps.len()),
+            of: self.steps.len(),
+            to_do: step.map(|step| step.to_do.clone()),
+            series: wanted.map_or_else(String::new, |of| of.series.clone()),
+            mounting: wanted.map_or_else(String::new, |of| of.mounting.clone()),
+            doing,
+            still: self.still,
+            left_s: left.map(|samples| libm::ceil(samples as f64 * self.interval_s) as u64),
+            readings: self.readings.len(),
+            said: self.said.clone(),
+        }
+    }
+
+    fn say(&mut self, words: String) {
+        self.said.clone_from(&words);
+        self.out.push(Out::Say(words));
     }
 
     /// The readings so far as points; indications are mean counts.
@@ -281,8 +456,11 @@ impl Guide {
     pub fn hear(&mut self, output: &Output) {
         match output {
             Output::Identified { sensor: 1, identity, .. } => {
-                self.scale = identity.channels.get(self.channel - 1).map(|channel| channel.scale);
+                self.identity = Some(identity.clone());
                 self.warn_of_load();
+            }
+            Output::Calibrated(1, of) if of.channel == self.channel => {
+                self.calibration = Some(Arc::clone(of));
             }
             Output::Began(1, began) => {
                 self.interval_s = f64::from(began.interval_ns) * 1e-9;
@@ -297,36 +475,40 @@ impl Guide {
     fn warn_of_load(&mut self) {
         let known = self.steps.iter().filter_map(|step| step.reading.as_ref()?.known);
         let greatest_n = known.map(|known| known.force_n.abs()).fold(0.0, f64::max);
-        if let Some(scale) = self.scale.filter(|scale| greatest_n > scale.rated_n.abs()) {
-            let words = format!(
+        if let Some(scale) = self.scale().filter(|scale| greatest_n > scale.rated_n.abs()) {
+            self.say(format!(
                 "the greatest load, {greatest_n:.1} N, is above the sensor's rated {} N: do not load it",
                 scale.rated_n
-            );
-            self.out.push(Out::Say(words));
+            ));
         }
     }
 
     /// Samples are missing: what was being read is read anew.
     fn restart(&mut self) {
+        (self.watch, self.still) = (None, None);
         match &mut self.phase {
             Phase::Reading { search, .. } => search.clear(),
             Phase::Lasting { .. } => {
-                let words =
-                    "samples are missing: what changes is told from the longest stretch without a gap";
-                self.out.push(Out::Say(words.to_owned()));
+                self.say(
+                    "samples are missing: what changes is told from the longest stretch without a gap"
+                        .to_owned(),
+                );
             }
             _ => {}
         }
     }
 
-    /// The operator typed something: Enter, or what a reference shows.
+    /// The operator typed something: Enter, what a reference shows, or `r` to do a step again.
     pub fn typed(&mut self, line: &str) {
+        if line.trim() == "r" {
+            return self.again();
+        }
         let Phase::Asking = self.phase else {
-            return self.out.push(Out::Say("one moment: the load is being read".to_owned()));
+            return self.say("one moment: the load is being read".to_owned());
         };
-        let Some(step) = self.steps.front() else { return };
+        let Some(step) = self.steps.get(self.at) else { return };
         let Some(wanted) = &step.reading else {
-            self.out.push(Out::Step(step.words.clone()));
+            self.out.push(Out::Step(step.words()));
             let samples = (step.lasts_s / self.interval_s).clamp(0.0, 1e9) as u64;
             self.phase = Phase::Lasting { left: samples, of: samples };
             return self.lasting();
@@ -336,31 +518,47 @@ impl Guide {
             (None, Ok(force_n)) if force_n.is_finite() && force_n != 0.0 => {
                 KnownForce { force_n: force_n.abs(), standard_uncertainty_n: f64::NAN }
             }
-            (None, _) => return self.out.push(Out::Say("type what the reference shows, in N".to_owned())),
+            (None, _) => return self.say("type what the reference shows, in N".to_owned()),
         };
         let samples = (self.still_s / self.interval_s).clamp(0.0, 1e9) as u64;
         self.phase = Phase::Waiting { samples, known };
+    }
+
+    /// What is being read is asked for again; where nothing is, the step before is taken back.
+    fn again(&mut self) {
+        match self.phase {
+            Phase::Starting | Phase::Done => return,
+            Phase::Asking if self.at == 0 => return self.say("this is the first step".to_owned()),
+            Phase::Asking => {
+                self.at -= 1;
+                let was_read = self.steps.get(self.at).is_some_and(|step| step.reading.is_some());
+                let last = if was_read { self.readings.pop() } else { None };
+                self.out.extend(last.map(|(reading, _)| Out::Withdrawn(reading)));
+            }
+            _ => {}
+        }
+        self.ask();
     }
 
     /// Says now and then how long is left, and goes on when nothing is.
     fn lasting(&mut self) {
         let Phase::Lasting { left, of } = &self.phase else { return };
         if *left == 0 {
-            self.steps.pop_front();
+            self.at += 1;
             return self.ask();
         }
         let a_second = (1.0 / self.interval_s) as u64;
         if left.is_multiple_of(of.div_ceil(TOLD).max(a_second)) {
             let words = format!("{} to go: leave it as it is", duration(*left as f64 * self.interval_s));
-            self.out.push(Out::Say(words));
+            self.say(words);
         }
     }
 
     fn ask(&mut self) {
-        self.phase = match self.steps.front() {
+        self.said.clear();
+        self.phase = match self.steps.get(self.at) {
             Some(step) => {
-                let number = self.count - self.steps.len() + 1;
-                self.out.push(Out::Say(format!("[{number}/{}] {}", self.count, step.words)));
+                self.out.push(Out::Ask(format!("[{}/{}] {}", self.at + 1, self.steps.len(), step.words())));
                 Phase::Asking
             }
             None => {
@@ -381,37 +579,50 @@ impl Guide {
     }
 
     fn sample(&mut self, position: u64, counts: i32) {
+        if let Some(scale) = self.scale() {
+            let watch = self.watch.get_or_insert_with(|| ZeroSearch::new(self.interval_s, scale, true));
+            match watch.push(counts) {
+                Ok(_) => self.still = Some(true),
+                Err(NoZero::TooFew) => {}
+                Err(_) => self.still = Some(false),
+            }
+        }
         match &mut self.phase {
             Phase::Waiting { samples: 0, known } => {
-                let Some(scale) = self.scale else { return };
+                let known = *known;
+                let Some(scale) = self.scale() else { return };
                 let search = Box::new(ZeroSearch::new(self.interval_s, scale, true));
-                self.phase = Phase::Reading { known: *known, search, since: position, told: false };
-                self.sample(position, counts);
+                self.phase = Phase::Reading { known, search, since: position, told: false };
+                self.read_sample(position, counts);
             }
             Phase::Waiting { samples, .. } => *samples -= 1,
             Phase::Lasting { left, .. } => {
                 *left -= 1;
                 self.lasting();
             }
-            Phase::Reading { known, search, since, told } => match search.push(counts) {
-                Ok(zero) => {
-                    let known = *known;
-                    self.read(known, position + 1 - zero.samples, zero.samples, zero.zero_counts);
-                }
-                Err(NoZero::Unsteady)
-                    if !*told && (position - *since) as f64 * self.interval_s > IMPATIENT_S =>
-                {
-                    *told = true;
-                    self.out.push(Out::Say("the load is not steady: let it hang still; waiting".to_owned()));
-                }
-                Err(_) => {}
-            },
+            Phase::Reading { .. } => self.read_sample(position, counts),
             _ => {}
         }
     }
 
+    fn read_sample(&mut self, position: u64, counts: i32) {
+        let Phase::Reading { known, search, since, told } = &mut self.phase else { return };
+        match search.push(counts) {
+            Ok(zero) => {
+                let known = *known;
+                self.read(known, position + 1 - zero.samples, zero.samples, zero.zero_counts);
+            }
+            Err(NoZero::Unsteady) if !*told && (position - *since) as f64 * self.interval_s > IMPATIENT_S => {
+                *told = true;
+                self.say("the load is not steady: let it hang still; waiting".to_owned());
+            }
+            Err(_) => {}
+        }
+    }
+
     fn read(&mut self, known: KnownForce, first_sample: u64, samples: u64, counts: f64) {
-        let Some(wanted) = self.steps.pop_front().and_then(|step| step.reading) else { return };
+        let Some(wanted) = self.steps.get(self.at).and_then(|step| step.reading.clone()) else { return };
+        self.at += 1;
         let sign = if wanted.negative { -1.0 } else { 1.0 };
         let reading = Reading {
             reference_n: sign * known.force_n,
@@ -429,22 +640,35 @@ impl Guide {
     }
 }
 
-/// A reading as an action of the journal.
-pub fn to_json(reading: &Reading) -> String {
-    let mut value = serde_json::to_value(reading).unwrap_or_default();
-    value["action"] = "reading".into();
-    value.to_string()
-}
-
-/// A step that was done as an action of the journal: nothing but the recording's events takes note of it.
-pub fn step_to_json(words: &str) -> String {
-    serde_json::json!({ "action": "step", "words": words }).to_string()
+impl Out {
+    /// As an action of the journal, where it belongs there. A reading that does not count is told by its first sample,
+    /// which no other reading has; of a step that was done nothing but the recording's events takes note.
+    pub fn to_json(&self) -> Option<String> {
+        Some(
+            match self {
+                Out::Read(reading) => {
+                    let mut value = serde_json::to_value(reading).unwrap_or_default();
+                    value["action"] = "reading".into();
+                    value
+                }
+                Out::Withdrawn(reading) => {
+                    serde_json::json!({ "action": "reading-withdrawn", "first_sample": reading.first_sample })
+                }
+                Out::Step(words) => serde_json::json!({ "action": "step", "words": words }),
+                Out::Ask(_) | Out::Say(_) | Out::Done => return None,
+            }
+            .to_string(),
+        )
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pipeline::ChannelIdentity;
     use crate::pipeline::device_time::Placed;
+    use analysis::recording::layout::EventRow;
+    use analysis::sensor::readings::marked;
 
     fn known(force_n: f64) -> Option<KnownForce> {
         Some(KnownForce { force_n, standard_uncertainty_n: 1e-4 * force_n })
@@ -458,8 +682,12 @@ mod tests {
     #[test]
     fn the_programme_is_that_of_the_standard() {
         let steps = programme(3, vec![false]).steps();
-        let words: Vec<&str> = steps.iter().map(|step| step.words.as_str()).collect();
+        let words: Vec<String> = steps.iter().map(Step::words).collect();
         assert!(words[0].starts_with("exercise 1 of 3: load 10 N"));
+        assert_eq!(words[7], "series A, mounting 0°: up to 5 N, then Enter");
+        assert!(words.contains(
+            &"series C, mounting 120°: turn the sensor to 120°; nothing on it, then Enter".to_owned()
+        ));
         let series: Vec<(String, f64)> = steps
             .iter()
             .filter_map(|step| step.reading.as_ref())
@@ -494,11 +722,27 @@ mod tests {
         })
     }
 
+    /// A guide at a sensor of 1000 counts a newton and 100 samples a second.
+    fn guide(steps: Vec<Step>, still_s: f64) -> Guide {
+        let scale = Scale::nominal(0, 1000, 1000);
+        let channel = ChannelIdentity { scale, rated_counts: 1000, direction: "both".to_owned() };
+        let identity = SensorIdentity {
+            serial: "A".to_owned(),
+            firmware: String::new(),
+            interval_ns: 10_000_000,
+            group_delay_s: 0.0,
+            bandwidth_hz: f64::NAN,
+            settling_s: f64::NAN,
+            channels: vec![channel],
+        };
+        let (interval_s, identity) = (0.01, Some(identity));
+        Guide { interval_s, identity, ..Guide::new(steps, still_s, 1) }
+    }
+
     #[test]
     fn a_reading_is_the_mean_of_the_samples_it_names() {
         let steps = Programme::check("1 kg", KnownForce { force_n: 9.8, standard_uncertainty_n: 0.001 });
-        let mut guide = Guide::new(steps, 0.5, 1);
-        (guide.interval_s, guide.scale) = (0.01, Some(Scale::nominal(0, 1000, 1000)));
+        let mut guide = guide(steps, 0.5);
         let mut all = Vec::new();
         let mut position = 0;
         let mut run = |guide: &mut Guide, level: i32, count: u64, all: &mut Vec<i32>| {
@@ -510,7 +754,7 @@ mod tests {
             }
         };
         run(&mut guide, 100, 100, &mut all);
-        assert!(matches!(&guide.take()[..], [Out::Say(words)] if words.contains("[1/3]")));
+        assert!(matches!(&guide.take()[..], [Out::Ask(words)] if words.contains("[1/3]")));
         for level in [100, 5000, 101] {
             run(&mut guide, level, 50, &mut all);
             guide.typed("");
@@ -524,9 +768,64 @@ mod tests {
             let named = &all[from..from + reading.samples as usize];
             let mean = named.iter().map(|counts| f64::from(*counts)).sum::<f64>() / named.len() as f64;
             assert_eq!(mean, point.indication);
-            assert!(to_json(reading).contains("\"action\":\"reading\""));
         }
         assert_eq!(guide.readings()[1].reference_n, 9.8);
+    }
+
+    #[test]
+    fn a_step_is_taken_back_and_read_again() {
+        let steps = Programme::check("1 kg", KnownForce { force_n: 9.8, standard_uncertainty_n: 0.001 });
+        let mut guide = guide(steps, 0.0);
+        let mut position = 0;
+        let mut run = |guide: &mut Guide, level: i32, count: i32| {
+            guide.hear(&block(position, (0..count).map(|i| level + i % 3).collect()));
+            position += count as u64;
+        };
+        run(&mut guide, 100, 150);
+        assert_eq!((guide.shown().doing, guide.shown().still), ("asking", Some(true)));
+        guide.typed("r");
+        assert_eq!((guide.shown().number, guide.shown().said.as_str()), (1, "this is the first step"));
+        guide.typed("");
+        run(&mut guide, 100, 150);
+        // The wrong load: it is seen while it is read, and then again after it was.
+        guide.typed("");
+        run(&mut guide, 900, 20);
+        assert_eq!(guide.shown().doing, "reading");
+        guide.typed("r");
+        assert_eq!((guide.shown().doing, guide.shown().number, guide.readings().len()), ("asking", 2, 1));
+        guide.typed("");
+        run(&mut guide, 900, 150);
+        guide.take();
+        guide.typed("r");
+        let out = guide.take();
+        let withdrawn = match &out[..] {
+            [Out::Withdrawn(reading), Out::Ask(_)] => reading.clone(),
+            other => panic!("{other:?}"),
+        };
+        assert_eq!((withdrawn.reference_n, guide.shown().number), (9.8, 2));
+        guide.typed("");
+        run(&mut guide, 5000, 250);
+        assert_eq!(guide.shown().still, Some(true));
+        guide.typed("");
+        run(&mut guide, 100, 250);
+        assert!(!guide.is_done(), "the last reading is not in the journal yet");
+        guide.take();
+        assert!(guide.is_done());
+        let kept = guide.readings();
+        assert!((guide.points()[1].indication - 5001.0).abs() < 0.1);
+        // Whoever reads the recording's events comes to the same readings.
+        let event = |detail: String| EventRow {
+            monotonic_ns: 0,
+            sensor: -1,
+            sample: -1,
+            kind: "action".to_owned(),
+            detail,
+        };
+        let read = |reading: &Reading| Out::Read(reading.clone());
+        let mut out = vec![read(&kept[0]), read(&withdrawn), Out::Withdrawn(withdrawn)];
+        out.extend(kept[1..].iter().map(read));
+        let events: Vec<EventRow> = out.iter().filter_map(Out::to_json).map(event).collect();
+        assert_eq!(marked(&events), kept);
     }
 
     #[test]
@@ -536,8 +835,7 @@ mod tests {
         for wanted in steps.iter_mut().filter_map(|step| step.reading.as_mut()) {
             wanted.known = None;
         }
-        let mut guide = Guide::new(steps, 0.0, 1);
-        (guide.interval_s, guide.scale) = (0.01, Some(Scale::nominal(0, 1000, 1000)));
+        let mut guide = guide(steps, 0.0);
         guide.hear(&block(0, vec![0; 10]));
         guide.take();
         guide.typed("");

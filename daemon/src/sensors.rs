@@ -84,6 +84,20 @@ pub fn all(disk: &dyn Disk, data: &Path) -> Result<Vec<Known>, JournalError> {
     Ok(known)
 }
 
+/// Serial number of the sensor that is on this port, as far as is known: by its USB device, otherwise the last one that was
+/// seen on a port of this name; "" none.
+pub fn seen_on(disk: &dyn Disk, data: &Path, port: &str) -> String {
+    let known = all(disk, data).unwrap_or_default();
+    let resolved = Path::new(port).canonicalize().unwrap_or_default();
+    let ports = crate::port::find::find().unwrap_or_default();
+    let usb =
+        ports.iter().find(|found| Path::new(&found.name) == resolved).and_then(|found| found.usb.as_ref());
+    let usb = usb.and_then(usb_id);
+    let is_there = |sensor: &&Known| if usb.is_some() { sensor.usb == usb } else { sensor.port == port };
+    let latest = known.iter().filter(is_there).max_by(|a, b| a.last_seen_utc.cmp(&b.last_seen_utc));
+    latest.map_or_else(String::new, |sensor| sensor.serial.clone())
+}
+
 /// Keeps the record of a calibration; the latest is the one that is used.
 ///
 /// # Errors

@@ -167,10 +167,9 @@ fn the_guided_half_hour_of_creep_from_many_seeds() {
             let now_s = force_n.len() as f64 * interval_s;
             for out in guide.take() {
                 match out {
-                    Out::Say(words) if words.contains("unload") => loaded.1 = now_s,
-                    Out::Say(words) if words.contains("load 15 kg") => loaded.0 = now_s,
-                    Out::Say(words) if !words.starts_with('[') => continue,
-                    Out::Step(_) => continue,
+                    Out::Ask(words) if words.contains("unload") => loaded.1 = now_s,
+                    Out::Ask(words) if words.contains("load 15 kg") => loaded.0 = now_s,
+                    Out::Say(_) | Out::Step(_) => continue,
                     Out::Done => done = true,
                     _ => {}
                 }

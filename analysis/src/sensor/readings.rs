@@ -39,13 +39,25 @@ fn first() -> usize {
 #[serde(tag = "action", rename_all = "kebab-case")]
 enum Marked {
     Reading(Reading),
+    /// It was taken again: the reading that begins with this sample does not count.
+    ReadingWithdrawn {
+        first_sample: u64,
+    },
 }
 
-/// The readings among a recording's events.
+/// The readings among a recording's events, but for those that were withdrawn.
 pub fn marked(events: &[EventRow]) -> Vec<Reading> {
+    let mut readings: Vec<Reading> = Vec::new();
     let action = events.iter().filter(|event| event.kind == "action");
-    let read = action.filter_map(|event| serde_json::from_str::<Marked>(&event.detail).ok());
-    read.map(|Marked::Reading(reading)| reading).collect()
+    for marked in action.filter_map(|event| serde_json::from_str(&event.detail).ok()) {
+        match marked {
+            Marked::Reading(reading) => readings.push(reading),
+            Marked::ReadingWithdrawn { first_sample } => {
+                readings.retain(|of| of.first_sample != first_sample)
+            }
+        }
+    }
+    readings
 }
 
 /// The points of one channel of sensor 1, counts as indication.

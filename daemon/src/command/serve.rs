@@ -5,7 +5,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::data_folder::DataFolder;
 use crate::health::Health;
 use crate::server::board::Board;
-use crate::server::desk::{Desk, Last, Orders, Setting};
+use crate::server::desk::{Desk, Last, Orders, Setting, Waiting};
 use crate::server::guard::{Guard, Role};
 use crate::server::live::Live;
 use crate::server::routes::{self, App, PAGES};
@@ -92,13 +92,14 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
     args.ports.profiles()?;
     let setting = Setting { ports: args.ports.clone(), keep_free: args.keep_free };
     let orders = Orders::default();
-    let last = Last::default();
+    let (last, judged) = (Last::default(), Waiting::default());
     let desk = Desk {
         data: Arc::clone(&data),
         setting: setting.clone(),
         board: Board::new(Arc::clone(&live), Arc::clone(&health)),
         orders: orders.clone(),
         last: Arc::clone(&last),
+        judged: Arc::clone(&judged),
         closing,
     };
     let app = App {
@@ -110,6 +111,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         data,
         setting,
         last,
+        judged,
         visits: Arc::default(),
         pages: Arc::clone(&pages),
         ended: ended.clone(),
@@ -148,7 +150,7 @@ async fn wait(
         _ = &mut desk_ended => return,
     };
     close.send_replace(true);
-    if let Some(orders) = orders.get() {
+    if let Some((_, orders)) = orders.get() {
         // The visit may end by itself just now.
         let _ = orders.send(Order::End(reason)).await;
     }

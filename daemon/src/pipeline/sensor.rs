@@ -122,9 +122,14 @@ pub struct Block {
 }
 
 impl Block {
+    /// How many channels.
+    pub fn channels(&self) -> usize {
+        self.counts.len() / self.samples.max(1) as usize
+    }
+
     /// Force of one channel, from 1; none where there is no such channel.
     pub fn channel_force_n(&self, channel: usize) -> Cow<'_, [f32]> {
-        let channels = self.counts.len() / self.samples.max(1) as usize;
+        let channels = self.channels();
         match channel {
             1 if channels == 1 => Cow::Borrowed(&self.force_n),
             channel if (1..=channels).contains(&channel) => {

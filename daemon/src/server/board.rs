@@ -3,9 +3,10 @@
 //! Comes in: what the core says, ticks. Goes out: to [`Live`]; and to the visit, whether anybody can be warned.
 
 use super::live::Live;
-use super::view::{Ended, Phase, View};
+use super::view::{Ended, Phase, Place, View};
 use crate::clock::Clock;
 use crate::core::{Begun, Said};
+use crate::guide::Guide;
 use crate::health::Health;
 use crate::pipeline::Output;
 use crate::shell::{Audience, Ports};
@@ -39,12 +40,12 @@ impl Board {
         self.live.wake();
     }
 
-    /// A visit is shown.
-    pub fn is_in_visit(&self) -> bool {
-        self.view.phase() == Phase::Visit
+    /// A visit or a guided session is shown that is not over.
+    pub fn is_on(&self) -> bool {
+        matches!(self.view.phase(), Phase::Visit | Phase::Bench | Phase::Sealing)
     }
 
-    /// The visit that had begun came to nothing.
+    /// What had begun came to nothing.
     pub fn refuse(&mut self, why: String) {
         self.change(|view| view.refuse(why));
     }
@@ -57,6 +58,47 @@ impl Board {
     /// The visit is over.
     pub fn done(&mut self, ended: Ended) {
         self.change(|view| view.end(ended));
+    }
+
+    /// What the guided session came to waits to be looked at.
+    pub fn judge(&mut self) {
+        self.change(View::judge);
+    }
+
+    /// A guided session begins.
+    pub(super) fn begin_guided(&mut self, is_check: bool, channel: usize, clock: &Arc<dyn Clock>) {
+        self.refusal = None;
+        self.live.begin(clock);
+        self.change(|view| view.begin_guided(is_check, channel));
+    }
+
+    /// The core said this in a guided session: no load that hangs is a trial to be told of.
+    pub(super) fn guided(&mut self, said: &[Said], guide: &Guide, channel: usize, ports: &Ports) {
+        let mut changed = false;
+        for said in said.iter().filter(|said| matches!(said, Said::Pipeline(_) | Said::Say(_))) {
+            changed |= self.said(said, (1, channel), ports);
+        }
+        if self.view.guided(guide) || changed {
+            self.live.show(&self.view);
+        }
+        self.live.wake();
+    }
+
+    /// Something was said of a sensor, or to people; true where what is shown is different.
+    fn said(&mut self, said: &Said, place: Place, ports: &Ports) -> bool {
+        match said {
+            Said::Pipeline(Output::Block(block)) => self.live.samples(block, place),
+            Said::Pipeline(Output::Link(port, state)) => {
+                self.refusal = crate::terminal::refused(state, ports.name(*port)).or(self.refusal.take());
+            }
+            _ => {}
+        }
+        self.view.hear(said)
+    }
+
+    /// The counters are these.
+    pub(super) fn counted(&self, health: &Health) {
+        *self.health.lock().unwrap_or_else(PoisonError::into_inner) = *health;
     }
 
     /// What the visit is to be told of who can be warned.
@@ -77,21 +119,14 @@ impl Audience for Board {
 
     fn hear(&mut self, said: &[Said], visit: Option<&Visit>, ports: &Ports) {
         let (mut changed, mut moved) = (false, false);
-        let (sensor, channel) = visit.map_or((1, 1), Visit::place);
-        self.view.measures((sensor, channel));
+        let place = visit.map_or((1, 1), Visit::place);
+        self.view.measures(place);
         for said in said {
-            match said {
-                Said::Pipeline(Output::Block(block)) if block.sensor == sensor => {
-                    self.live.samples(block, channel)
-                }
-                Said::Pipeline(Output::Link(port, state)) => {
-                    self.refusal = crate::terminal::refused(state, ports.name(*port)).or(self.refusal.take());
-                }
-                Said::Cue(_) => self.live.begin_trial(),
-                _ => {}
+            if let Said::Cue(_) = said {
+                self.live.begin_trial();
             }
             moved |= matches!(said, Said::Stage(_) | Said::Trial(_) | Said::Amended(_) | Said::Cue(_));
-            changed |= self.view.hear(said);
+            changed |= self.said(said, place, ports);
         }
         if let Some(visit) = visit {
             changed |= self.view.look(visit, moved);
@@ -105,7 +140,7 @@ impl Audience for Board {
     }
 
     fn tick(&mut self, _: u64, health: &Health) -> Vec<String> {
-        *self.health.lock().unwrap_or_else(PoisonError::into_inner) = *health;
+        self.counted(health);
         let action = self.warning();
         if self.view.set_can_warn(self.told_can_warn == Some(true)) {
             self.live.show(&self.view);

@@ -1,16 +1,23 @@
-//! The desk: one visit after another, in a thread of its own that waits for no page.
+//! The desk: one visit or guided session after another, in a thread of its own that waits for no page.
 //!
-//! Comes in: what a page asks for ([`Wanted`]), orders. Goes out: visits, recorded and sealed, told to a [`Board`].
+//! Comes in: what a page asks for ([`Asks`]), orders. Goes out: visits, recorded and sealed, told to a [`Board`]; calibrations,
+//! which are kept when somebody says so, and checks.
 
+use super::bench::{Bench, Judged};
 use super::board::Board;
 use super::view::Ended;
 use crate::clock::{Clock, SystemClock};
+use crate::command::calibrate::asked::{Asked, Task};
+use crate::command::calibrate::check;
+use crate::command::calibrate::outcome as calibrate;
 use crate::command::practice;
 use crate::command::record::arranged;
 use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::data_folder::DataFolder;
+use crate::journal::SystemDisk;
 use crate::participant;
+use crate::sensors;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{Usage, advised};
@@ -18,7 +25,7 @@ use analysis::trial::Side;
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::mpsc::{Receiver, Sender};
 use tokio::sync::{oneshot, watch};
 use utoipa::ToSchema;
@@ -47,8 +54,32 @@ pub struct Wanted {
     pub resume: bool,
 }
 
+/// A calibration or a check that somebody wants to be guided through.
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct WantedGuided {
+    /// The sensor's port, one of those that `/api/setup` lists.
+    pub port: String,
+    /// What is done: a calibration, or a check.
+    pub asked: Asked,
+}
+
+/// What the desk is asked for.
+#[derive(Debug)]
+pub enum Asks {
+    /// A visit.
+    Visit(Wanted),
+    /// A guided session.
+    Guided(Box<WantedGuided>),
+    /// What came of it was seen.
+    Seen {
+        /// A calibration is kept.
+        keep: bool,
+    },
+}
+
 /// What the desk is asked, and where the answer goes: nothing, or why not.
-pub type Request = (Wanted, oneshot::Sender<Result<(), String>>);
+pub type Request = (Asks, oneshot::Sender<Result<(), String>>);
 
 /// What everything here needs.
 #[derive(Debug, Clone)]
@@ -59,23 +90,38 @@ pub struct Setting {
     pub keep_free: u64,
 }
 
-/// The way to the visit that is on.
+/// What is on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum On {
+    /// A visit.
+    Visit,
+    /// A guided session.
+    Guided,
+}
+
+/// The way to the visit or the guided session that is on.
 #[derive(Debug, Default, Clone)]
-pub struct Orders(Arc<Mutex<Option<Sender<Order>>>>);
+pub struct Orders(Arc<Mutex<Option<Way>>>);
+
+/// What is on, and where its orders go.
+type Way = (On, Sender<Order>);
 
 impl Orders {
-    fn set(&self, orders: Option<Sender<Order>>) {
+    fn set(&self, orders: Option<Way>) {
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = orders;
     }
 
-    /// Where orders go, while a visit is on.
-    pub fn get(&self) -> Option<Sender<Order>> {
+    /// Where orders go, and to what, while something is on.
+    pub fn get(&self) -> Option<Way> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
 
 /// Folder of the visit that was sealed last.
 pub type Last = Arc<Mutex<Option<PathBuf>>>;
+
+/// What a guided session came to, until it was seen.
+pub type Waiting = Arc<Mutex<Option<Judged>>>;
 
 /// The desk.
 pub struct Desk {
@@ -89,6 +135,8 @@ pub struct Desk {
     pub orders: Orders,
     /// The recording that was made last.
     pub last: Last,
+    /// What came of the guided session.
+    pub judged: Waiting,
     /// True once the program wants to end.
     pub closing: watch::Receiver<bool>,
 }
@@ -102,24 +150,89 @@ impl Desk {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         runtime.block_on(async {
             loop {
-                let (wanted, answer) = tokio::select! {
+                let (asks, answer) = tokio::select! {
                     biased;
                     () = super::over(&mut self.closing) => break,
                     Some(request) = requests.recv() => request,
                 };
-                let recorded = self.visit(&wanted, answer).await;
-                self.orders.set(None);
-                match recorded {
-                    Ok(recorded) => self.seal(&recorded),
-                    Err(error) => {
-                        tracing::warn!("no visit: {error:#}");
-                        if self.board.is_in_visit() {
-                            self.board.refuse(told(&error));
-                        }
+                if matches!(asks, Asks::Visit(_) | Asks::Guided(_)) && self.judged().is_some() {
+                    // Whoever asked may have gone, here and below: nobody misses the answer then.
+                    let _ = answer
+                        .send(Err("a calibration or a check waits to be looked at on the page".to_owned()));
+                    continue;
+                }
+                let done = match asks {
+                    Asks::Visit(wanted) => {
+                        self.visit(&wanted, answer).await.map(|recorded| self.seal(&recorded))
+                    }
+                    Asks::Guided(wanted) => self.guided(&wanted, answer).await,
+                    Asks::Seen { keep } => {
+                        let _ = answer.send(self.seen(keep).map_err(|error| told(&error)));
+                        continue;
+                    }
+                };
+                if let Err(error) = done {
+                    tracing::warn!("nothing came of it: {error:#}");
+                    if self.board.is_on() {
+                        self.board.refuse(told(&error));
                     }
                 }
             }
         });
+        Ok(())
+    }
+
+    fn judged(&self) -> MutexGuard<'_, Option<Judged>> {
+        self.judged.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A guided session, until it is recorded, sealed and judged.
+    async fn guided(
+        &mut self,
+        wanted: &WantedGuided,
+        answer: oneshot::Sender<Result<(), String>>,
+    ) -> anyhow::Result<()> {
+        let (orders, waiting) = tokio::sync::mpsc::channel(16);
+        let utc_ns = SystemClock.utc_ns();
+        let opened = open_guided(&self.data, &self.setting, &mut self.board, wanted, waiting);
+        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(told));
+        let (mut shell, task) = opened?;
+        begin(&self.orders, &self.closing, On::Guided, orders);
+        let end = shell.run(None).await;
+        self.orders.set(None);
+        let guide = shell.audience().take();
+        let Recorded { folder, failure, .. } = shell.close(end)?;
+        self.board.seal();
+        let (sealed, status) = crate::command::seal_quietly(&folder)?;
+        if let Some(failure) = failure {
+            return Err(failure);
+        }
+        anyhow::ensure!(status.success(), "the recording was not written: {}", sealed["visits"][0]["error"]);
+        let session = calibrate::Guided { guide, folder, data: self.data.path().to_owned(), utc_ns };
+        let judged = match task {
+            Task::Check(known) => Judged::check(check::checked(known, &session)?),
+            Task::Calibration(gravity) => {
+                Judged::calibration(calibrate::certificate(&wanted.asked, gravity, &session)?)
+            }
+            Task::Attitude | Task::Creep(_) | Task::Step(_) => anyhow::bail!(AT_THE_TERMINAL),
+        };
+        *self.judged() = Some(judged);
+        self.board.judge();
+        Ok(())
+    }
+
+    /// Somebody saw what a guided session came to: a calibration is kept where they say so. A check is kept already.
+    fn seen(&mut self, keep: bool) -> anyhow::Result<()> {
+        let judged = self.judged().clone();
+        let judged = judged.ok_or_else(|| Usage("nothing waits to be looked at".to_owned()))?;
+        if let Judged::Calibration { record, .. } = &judged
+            && keep
+        {
+            sensors::keep_calibration(&SystemDisk, self.data.path(), record).map_err(advised)?;
+        }
+        *self.judged() = None;
+        // Back to where a visit is begun, and nothing is wrong.
+        self.board.refuse(String::new());
         Ok(())
     }
 
@@ -131,15 +244,11 @@ impl Desk {
     ) -> anyhow::Result<Recorded> {
         let (orders, waiting) = tokio::sync::mpsc::channel(16);
         let opened = open(&self.data, &self.setting, &mut self.board, wanted, waiting);
-        // Whoever asked may have gone: nobody misses the answer then.
         let _ = answer.send(opened.as_ref().map(|_| ()).map_err(told));
         let mut shell = opened?;
-        self.orders.set(Some(orders.clone()));
-        if *self.closing.borrow() {
-            // It has room: nobody else knew it until now.
-            let _ = orders.try_send(Order::End("terminated"));
-        }
+        begin(&self.orders, &self.closing, On::Visit, orders);
         let end = shell.run(None).await;
+        self.orders.set(None);
         shell.close(end)
     }
 
@@ -168,6 +277,15 @@ impl Desk {
             tracing::error!(visit = ended.folder, "{}", ended.error);
         }
         self.board.done(ended);
+    }
+}
+
+/// It takes orders from now on.
+fn begin(to: &Orders, closing: &watch::Receiver<bool>, on: On, orders: Sender<Order>) {
+    to.set(Some((on, orders.clone())));
+    if *closing.borrow() {
+        // It has room: nobody else knew it until now.
+        let _ = orders.try_send(Order::End("terminated"));
     }
 }
 
@@ -204,6 +322,37 @@ fn open<'a>(
         shell.act(seen.to_json()).map_err(advised)?;
     }
     Ok(shell)
+}
+
+/// What the page does not offer.
+const AT_THE_TERMINAL: &str =
+    "creep, step response and zeros by attitude are measured at the terminal: fingerforced calibrate";
+
+/// The same for a guided session, of the one sensor that is meant.
+fn open_guided<'a>(
+    data: &Arc<DataFolder>,
+    setting: &Setting,
+    board: &'a mut Board,
+    wanted: &WantedGuided,
+    orders: Receiver<Order>,
+) -> anyhow::Result<(Shell<Bench<'a>>, Task)> {
+    let asked = &wanted.asked;
+    let (task, steps) = asked.task()?;
+    if matches!(task, Task::Attitude | Task::Creep(_) | Task::Step(_)) {
+        return Err(Usage(AT_THE_TERMINAL.to_owned()).into());
+    }
+    let whose = Whose { examiner: asked.operator.clone(), ..Whose::default() };
+    let mut lines = setting.ports.lines(Some(data.path()))?;
+    lines.retain(|line| line.name == wanted.port);
+    anyhow::ensure!(
+        !lines.is_empty(),
+        Usage(format!("no sensor is on `{}`: choose one that is listed", wanted.port))
+    );
+    let bench = Bench::new(board, steps, asked);
+    let shell = Shell::open(&lines, bench, orders, || {
+        Ok((Arc::clone(data), start::new(&whose, None, lines.len(), setting.keep_free, data)?))
+    })?;
+    Ok((shell, task))
 }
 
 fn whose(wanted: &Wanted) -> anyhow::Result<Whose> {

@@ -9,12 +9,12 @@
 
 use super::guard::Role;
 use super::metrics::Histogram;
-use super::view::View;
+use super::view::{Place, View};
 use crate::clock::Clock;
 use crate::pipeline::Block;
 use crate::visit::plan::Sees;
 use serde::{Deserialize, Serialize};
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::watch;
@@ -50,6 +50,9 @@ struct Shared {
     offset_s: f64,
     force_n: f32,
     arrival_ns: u64,
+    /// What is measured, and the newest force of every channel of every sensor, with its arrival.
+    place: Place,
+    newest: BTreeMap<Place, (f32, u64)>,
     paced: bool,
     /// Examiner's, participant's.
     told: [Told; 2],
@@ -103,9 +106,9 @@ impl Live {
         self.shared.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Samples came.
-    pub fn samples(&self, block: &Block, channel: usize) {
-        self.shared().samples(block, channel);
+    /// Samples came; what is measured is this.
+    pub fn samples(&self, block: &Block, place: Place) {
+        self.shared().samples(block, place);
     }
 
     /// A trial begins: its peak is nobody's yet.
@@ -169,13 +172,37 @@ impl Shared {
             offset_s: 0.0,
             force_n: 0.0,
             arrival_ns: 0,
+            place: (1, 1),
+            newest: BTreeMap::new(),
             paced: false,
             told: Default::default(),
             number: 0,
         }
     }
 
-    fn samples(&mut self, block: &Block, channel: usize) {
+    fn samples(&mut self, block: &Block, place: Place) {
+        let channels = block.channels();
+        let last = block.force_n.len().saturating_sub(channels);
+        for (channel, force_n) in (1..).zip(block.force_n.iter().skip(last)) {
+            self.newest.insert((block.sensor, channel), (*force_n, block.arrival_ns));
+        }
+        self.place = place;
+        if block.sensor == place.0 {
+            self.measured(block, place.1);
+        }
+    }
+
+    /// The newest force of all channels but the one that is measured; none of a sensor that has become silent.
+    fn beside(&self, now_ns: u64) -> Vec<(usize, usize, Option<f32>)> {
+        let others = self.newest.iter().filter(|(place, _)| **place != self.place);
+        let shown = |(place, (force_n, arrival_ns)): (&Place, &(f32, u64))| {
+            let is_recent = now_ns.saturating_sub(*arrival_ns) < RECENT_NS;
+            (place.0, place.1, is_recent.then_some(*force_n))
+        };
+        others.map(shown).collect()
+    }
+
+    fn measured(&mut self, block: &Block, channel: usize) {
         let segment = Some((block.sensor, block.placed.segment));
         let first_s = block.device_time_s.first().copied().unwrap_or(0.0);
         let last_s = self.bins.back().map_or(0.0, |bin| bin.0);
@@ -247,6 +274,9 @@ struct Message<'a> {
     force_n: Option<f32>,
     peak_n: Option<f32>,
     pace_n_per_s: Option<f64>,
+    /// What is beside it: sensor, channel, force.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    beside: Vec<(usize, usize, Option<f32>)>,
     /// How long ago the newest sample arrived, ms; `None` none did.
     age_ms: Option<f64>,
 }
@@ -300,6 +330,7 @@ impl Page {
         self.state = shared.number;
         let force_n = shared.force_n;
         let pace_n_per_s = if force && shared.paced { shared.pace_n_per_s() } else { None };
+        let beside = if force { shared.beside(now_ns) } else { Vec::new() };
         drop(shared);
         self.number += 1;
         if self.awaited.len() == AWAITED {
@@ -322,6 +353,7 @@ impl Page {
             force_n: (force && any).then_some(force_n),
             peak_n: (force && any).then_some(peak_n),
             pace_n_per_s,
+            beside,
             age_ms: any.then(|| now_ns.saturating_sub(arrival_ns) as f64 * 1e-6),
         };
         serde_json::to_string(&message).unwrap_or_default()

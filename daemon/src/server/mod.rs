@@ -3,6 +3,7 @@
 //! Comes in: connections. Goes out: answers. The visit runs at the [`desk`], in a thread of its own; pages follow it
 //! through [`live`], which nobody waits for.
 
+pub mod bench;
 pub mod board;
 pub mod desk;
 pub mod earlier;

@@ -1,7 +1,7 @@
 //! What is served: the page's files, the API, the live connection. `/openapi.json` is made from the code here; the copy in
 //! the repository is held to it by a test.
 
-use super::desk::{Last, Orders, Request, Setting, Wanted};
+use super::desk::{Asks, Last, On, Orders, Request, Setting, Waiting, Wanted, WantedGuided};
 use super::earlier;
 use super::guard::{self, BODY_BYTES, Guard, Problem, Refusal, Role, refusal};
 use super::live::{Live, Page};
@@ -13,6 +13,7 @@ use crate::data_folder::DataFolder;
 use crate::health::Health;
 use crate::journal::SystemDisk;
 use crate::participant;
+use crate::port::cable::Line;
 use crate::sensors;
 use crate::shell::Order;
 use crate::visit::plan::{Plan, builtin};
@@ -64,6 +65,8 @@ pub struct App {
     pub setting: Setting,
     /// The recording that was made last.
     pub last: Last,
+    /// What came of the guided session.
+    pub judged: Waiting,
     /// Whose visits are whose.
     pub visits: Arc<Visits>,
     /// Room for pages.
@@ -94,6 +97,10 @@ fn described() -> (Router<App>, utoipa::openapi::OpenApi) {
         .routes(routes!(act))
         .routes(routes!(stop))
         .routes(routes!(end))
+        .routes(routes!(guided))
+        .routes(routes!(guided_act))
+        .routes(routes!(judged))
+        .routes(routes!(seen))
         .routes(routes!(link))
         .routes(routes!(results))
         .routes(routes!(trace))
@@ -135,6 +142,7 @@ files!(
     "page.css": "text/css; charset=utf-8",
     "examiner.js": "text/javascript; charset=utf-8",
     "participant.js": "text/javascript; charset=utf-8",
+    "bench.js": "text/javascript; charset=utf-8",
     "connection.js": "text/javascript; charset=utf-8",
     "done.js": "text/javascript; charset=utf-8",
     "dom.js": "text/javascript; charset=utf-8",
@@ -238,6 +246,8 @@ struct Setup {
     port: String,
     /// What is wrong with the sensor's port, "" nothing.
     port_problem: String,
+    /// The sensors that are there, to be calibrated or checked.
+    sensors: Vec<SensorChoice>,
     /// Whether the machine is ready.
     checks: Vec<Check>,
     /// The plans that are built in.
@@ -246,6 +256,18 @@ struct Setup {
     about: Vec<participant::Asked>,
     /// An interrupted visit waits to be resumed.
     interrupted: bool,
+}
+
+/// A sensor that is there.
+#[derive(Debug, Serialize, ToSchema)]
+struct SensorChoice {
+    port: String,
+    /// Serial number of the sensor seen there before; "" none was.
+    serial: String,
+    /// It has a calibration.
+    calibrated: bool,
+    /// Why a check with one mass is due; "" none is.
+    check_due: String,
 }
 
 /// A question about the machine, and its answer.
@@ -286,7 +308,8 @@ fn look(setting: &Setting, data: &Path) -> Setup {
         None if names.is_empty() => known(data),
         None => (names.join(", "), String::new()),
     };
-    let checks = check::check(&SystemDisk::shared(), data, SystemClock.utc_ns());
+    let now_utc_ns = SystemClock.utc_ns();
+    let checks = check::check(&SystemDisk::shared(), data, now_utc_ns);
     let word = |state: check::State| match state {
         check::State::Good => "good",
         check::State::Warning => "warning",
@@ -309,7 +332,14 @@ fn look(setting: &Setting, data: &Path) -> Setup {
         })
     });
     let interrupted = crate::command::start::interrupted(data);
+    let there = port_problem.is_empty().then(|| setting.ports.lines(Some(data)).ok()).flatten();
+    let sensor = |line: Line| {
+        let serial = sensors::seen_on(&SystemDisk, data, &line.name);
+        let (calibrated, check_due) = check::due(&SystemDisk, data, &serial, now_utc_ns);
+        SensorChoice { port: line.name, serial, calibrated, check_due }
+    };
     Setup {
+        sensors: there.into_iter().flatten().map(sensor).collect(),
         port,
         port_problem,
         checks: checks.collect(),
@@ -341,12 +371,17 @@ async fn begin(
     Json(wanted): Json<Wanted>,
 ) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
-    let busy = || refusal(StatusCode::CONFLICT, "a visit is on", "end it first");
+    ask(&app, Asks::Visit(wanted)).await
+}
+
+/// Asks the desk.
+async fn ask(app: &App, asks: Asks) -> Result<StatusCode, Refusal> {
+    let busy = || refusal(StatusCode::CONFLICT, "a visit or a calibration is on", "end it first");
     if app.orders.get().is_some() {
         return Err(busy());
     }
     let (answer, answered) = oneshot::channel();
-    app.requests.try_send((wanted, answer)).map_err(|_| busy())?;
+    app.requests.try_send((asks, answer)).map_err(|_| busy())?;
     match answered.await {
         Ok(Ok(())) => Ok(StatusCode::NO_CONTENT),
         Ok(Err(why)) => Err(refusal(StatusCode::BAD_REQUEST, &why, "")),
@@ -376,7 +411,7 @@ async fn act(
         return Err(refusal(StatusCode::BAD_REQUEST, &why, "participants are codes, never names"));
     }
     let action = keys::read(&act.line).map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
-    order(&app, Order::Act(action)).await
+    order(&app, On::Visit, Order::Act(action)).await
 }
 
 /// What in a free text looks like a person.
@@ -397,21 +432,74 @@ async fn stop(
         Role::Examiner => "x",
     };
     let action = keys::read(line).map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
-    order(&app, Order::Act(action)).await
+    order(&app, On::Visit, Order::Act(action)).await
 }
 
-/// Ends the visit properly and makes its recording.
+/// Ends the visit or the guided session properly and makes its recording.
 #[utoipa::path(post, path = "/api/visit/end", responses((status = 204, description = "it ends"), (status = 409, body = Problem)))]
 async fn end(State(app): State<App>, Extension(role): Extension<Role>) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
-    order(&app, Order::End("ended by the examiner")).await
+    let (on, _) = app.orders.get().ok_or_else(nothing_is_on)?;
+    order(&app, on, Order::End("ended by the examiner")).await
 }
 
-async fn order(app: &App, order: Order) -> Result<StatusCode, Refusal> {
-    let none = || refusal(StatusCode::CONFLICT, "no visit is on", "begin one first");
-    let orders = app.orders.get().ok_or_else(none)?;
-    orders.send(order).await.map_err(|_| none())?;
+fn nothing_is_on() -> Refusal {
+    refusal(StatusCode::CONFLICT, "nothing of the kind is on", "begin it first")
+}
+
+async fn order(app: &App, to: On, order: Order) -> Result<StatusCode, Refusal> {
+    let (_, orders) = app.orders.get().filter(|(on, _)| *on == to).ok_or_else(nothing_is_on)?;
+    orders.send(order).await.map_err(|_| nothing_is_on())?;
     Ok(StatusCode::NO_CONTENT)
+}
+
+/// Begins a calibration of a sensor, or a check with one mass, and records it. Its steps are told by /api/live.
+#[utoipa::path(post, path = "/api/calibration", request_body = WantedGuided, responses((status = 204, description = "it has begun"), (status = 400, body = Problem), (status = 409, body = Problem)))]
+async fn guided(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Json(wanted): Json<WantedGuided>,
+) -> Result<StatusCode, Refusal> {
+    examiners_only(role)?;
+    ask(&app, Asks::Guided(Box::new(wanted))).await
+}
+
+/// What is done at the bench: "" the step is done, a number what the reference sensor shows (N), `r` takes a step back.
+#[utoipa::path(post, path = "/api/calibration/act", request_body = Act, responses((status = 204, description = "told"), (status = 409, body = Problem)))]
+async fn guided_act(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Json(act): Json<Act>,
+) -> Result<StatusCode, Refusal> {
+    examiners_only(role)?;
+    order(&app, On::Guided, Order::Typed(act.line.into_bytes())).await
+}
+
+/// What the calibration or the check came to.
+#[utoipa::path(get, path = "/api/calibration", responses((status = 200, description = "`task` (calibration, check): the record as it would be kept and its figures; the check and its verdict"), (status = 409, body = Problem)))]
+async fn judged(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Refusal> {
+    examiners_only(role)?;
+    let judged = app.judged.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    judged.map(|judged| Json(judged).into_response()).ok_or_else(nothing_is_on)
+}
+
+/// Somebody has seen it.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+struct Seen {
+    /// The calibration is used from now on. (A check is kept whatever is said here.)
+    keep: bool,
+}
+
+/// Keeps the calibration with the sensor, or leaves it; either way its recording stays.
+#[utoipa::path(post, path = "/api/calibration/seen", request_body = Seen, responses((status = 204, description = "done"), (status = 400, body = Problem), (status = 409, body = Problem)))]
+async fn seen(
+    State(app): State<App>,
+    Extension(role): Extension<Role>,
+    Json(seen): Json<Seen>,
+) -> Result<StatusCode, Refusal> {
+    examiners_only(role)?;
+    ask(&app, Asks::Seen { keep: seen.keep }).await
 }
 
 /// For whom a link is.

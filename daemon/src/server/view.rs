@@ -4,20 +4,24 @@
 //! Comes in: what the core says, and the visit to look at. Goes out: [`State`]s. Forces N, times s. Who sees how much of
 //! the force is the plan's to say ([`Sees`]): what is not to be seen is not in the value.
 
+mod sensors;
+
 use super::guard::Role;
 use crate::core::Said;
-use crate::pipeline::force::NoZero;
-use crate::pipeline::setting::Setting;
-use crate::pipeline::{LinkState, Output};
+use crate::guide::{self, Guide};
+use crate::pipeline::Output;
 use crate::visit::engine::{Cue, Observation, Stage, Visit};
 use crate::visit::gate::ASK_ABOUT;
 use crate::visit::plan::{Item, Plan, Ray, Sees};
 use analysis::holds::Event;
 use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
+use analysis::sensor::certificate::Certificate;
 use analysis::trial::{Digit, Direction, Muscle, Test};
+pub use sensors::Place;
+use sensors::{Sensor, Sensors};
 use serde::Serialize;
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 /// Lines of words that are kept.
 const WORDS: usize = 6;
@@ -31,6 +35,10 @@ pub enum Phase {
     Setup,
     /// A visit is on.
     Visit,
+    /// A guided session is on.
+    Bench,
+    /// What it came to waits to be looked at.
+    Judged,
     /// Its recording is being made.
     Sealing,
     /// It is over.
@@ -48,18 +56,6 @@ pub struct Ended {
     pub folder: String,
     /// What went wrong, "" nothing.
     pub error: String,
-}
-
-/// The sensor, for people.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
-struct Sensor {
-    /// `waiting`, `flowing`, `silent`, `gone`, `other`, `refused`.
-    link: &'static str,
-    serial: String,
-    zeroed: bool,
-    /// What keeps it from its zero, or from answering.
-    note: String,
-    missing_samples: u64,
 }
 
 /// What is on.
@@ -155,6 +151,17 @@ pub struct Outcome {
     notes: Vec<String>,
 }
 
+/// A guided session, as it is shown.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+struct Bench {
+    is_check: bool,
+    channel: usize,
+    /// The calibration by which the live force is shown, in words; "" the sensor's own scale.
+    scale: String,
+    #[serde(flatten)]
+    shown: guide::Shown,
+}
+
 /// All that a page shows, but for the live force.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct State<'a> {
@@ -163,7 +170,7 @@ pub struct State<'a> {
     participant: &'a str,
     examiner: &'a str,
     title: &'a str,
-    sensor: &'a Sensor,
+    sensor: Sensor,
     stage: Option<On>,
     item: Option<Shown>,
     after: Option<Shown>,
@@ -182,6 +189,7 @@ pub struct State<'a> {
     results: Vec<Outcome>,
     observed: &'a [String],
     said: &'a VecDeque<String>,
+    bench: Option<&'a Bench>,
     ask_about: &'static str,
     cautions: &'static str,
     ended: Option<&'a Ended>,
@@ -196,9 +204,9 @@ pub struct View {
     plan: Option<Plan>,
     participant: String,
     examiner: String,
-    sensor: Sensor,
-    /// Sensor and channel that are measured, from 1.
-    place: (usize, usize),
+    sensors: Sensors,
+    /// What is measured.
+    place: Place,
     stage: Option<Stage>,
     after: Option<usize>,
     remaining_s: Option<f64>,
@@ -210,6 +218,7 @@ pub struct View {
     rows: Vec<TrialRow>,
     observed: Vec<String>,
     said: VecDeque<String>,
+    bench: Option<Bench>,
     ended: Option<Ended>,
     refused: String,
 }
@@ -227,14 +236,38 @@ impl View {
             plan,
             participant: participant.to_owned(),
             examiner: examiner.to_owned(),
-            sensor: Sensor { link: "waiting", ..Sensor::default() },
             place: (1, 1),
             ..View::default()
         };
     }
 
+    /// A guided session begins.
+    pub fn begin_guided(&mut self, is_check: bool, channel: usize) {
+        *self = View {
+            phase: Phase::Bench,
+            place: (1, channel),
+            bench: Some(Bench { is_check, channel, ..Bench::default() }),
+            ..View::default()
+        };
+    }
+
+    /// Where the guide stands; true where that is new.
+    pub fn guided(&mut self, guide: &Guide) -> bool {
+        let Some(bench) = &mut self.bench else { return false };
+        let scale = guide.calibration().map_or_else(String::new, Certificate::label);
+        let now = Bench { scale, shown: guide.shown(), ..*bench };
+        let changed = *bench != now;
+        *bench = now;
+        changed
+    }
+
+    /// What it came to waits to be looked at.
+    pub fn judge(&mut self) {
+        self.phase = Phase::Judged;
+    }
+
     /// What is measured now: sensor and channel, from 1.
-    pub fn measures(&mut self, place: (usize, usize)) {
+    pub fn measures(&mut self, place: Place) {
         self.place = place;
     }
 
@@ -314,30 +347,26 @@ impl View {
 
     fn output(&mut self, output: &Output) -> bool {
         match output {
-            Output::Identified { identity, .. } => self.sensor.serial.clone_from(&identity.serial),
-            Output::Gap(_, gap) => self.sensor.missing_samples += gap.missing.unwrap_or(0),
-            Output::Set(Setting::Tare(tare), _) if (tare.sensor, tare.channel) == self.place => {
-                self.sensor.zeroed = true;
-                self.sensor.note.clear();
-            }
-            Output::NoZero { sensor, channel, why } if (*sensor, *channel) == self.place => {
-                let note = no_zero(*why);
-                return std::mem::replace(&mut self.sensor.note, note.clone()) != note;
-            }
             Output::Holds(found) if (found.sensor, found.channel) == self.place => {
                 let feel = match found.event {
                     Event::Armed { .. } | Event::Confirmed { .. } => "pull",
                     Event::Contact { .. } => "contact",
                     Event::Dismissed | Event::Ended(_) => "",
                 };
-                return std::mem::replace(&mut self.feel, feel) != feel;
+                std::mem::replace(&mut self.feel, feel) != feel
             }
-            Output::Link(_, state) => {
-                (self.sensor.link, self.sensor.note) = linked(state, std::mem::take(&mut self.sensor.note));
-            }
-            _ => return false,
+            output => self.sensors.hear(output),
         }
-        true
+    }
+
+    /// Where a zero is awaited.
+    fn awaited(&self) -> BTreeSet<Place> {
+        let Some(plan) = &self.plan else { return BTreeSet::new() };
+        match self.stage {
+            None | Some(Stage::Zero) => plan.places(),
+            Some(Stage::Turn { item }) => plan.places_of_hand(item),
+            _ => BTreeSet::new(),
+        }
     }
 
     fn shown(&self, number: usize) -> Option<Shown> {
@@ -399,7 +428,7 @@ impl View {
             participant: if examiner { &self.participant } else { "" },
             examiner: if examiner { &self.examiner } else { "" },
             title: self.plan.as_ref().map_or("", |plan| plan.title.as_str()),
-            sensor: &self.sensor,
+            sensor: self.sensors.shown(self.place, &self.awaited()),
             stage: self.stage.as_ref().map(on),
             item: item.and_then(|number| self.shown(number)),
             after: self.after.and_then(|number| self.shown(number)),
@@ -419,6 +448,7 @@ impl View {
             results: if examiner { self.results() } else { Vec::new() },
             observed: if examiner { &self.observed } else { &[] },
             said: if examiner { &self.said } else { const { &VecDeque::new() } },
+            bench: self.bench.as_ref().filter(|_| examiner),
             ask_about: if examiner { ASK_ABOUT } else { "" },
             cautions: analysis::cautions::CAUTIONS,
             ended: self.ended.as_ref().filter(|_| examiner),
@@ -548,43 +578,6 @@ fn opposite(ray: Ray) -> Ray {
 fn noted(seen: &Observation) -> String {
     let item = seen.item.map_or(String::new(), |item| format!("item {item}: "));
     format!("{item}{}: {}", seen.kind, seen.value)
-}
-
-fn no_zero(why: NoZero) -> String {
-    match why {
-        NoZero::Unsteady => "not steady: keep the sensor still for its zero".to_owned(),
-        NoZero::Loaded(force_n) => {
-            format!("shows {force_n:.1} N by its own zero: unload it, or zero it as it is")
-        }
-        NoZero::Touched(above_n) => {
-            format!("stands {above_n:.1} N above its lowest level: let go of it, or zero it as it is")
-        }
-        NoZero::TooFew => String::new(),
-    }
-}
-
-fn linked(state: &LinkState, note: String) -> (&'static str, String) {
-    match state {
-        LinkState::Flowing => ("flowing", String::new()),
-        LinkState::Stopped => ("stopped", note),
-        LinkState::Silent => ("silent", "the sensor has stopped sending; it is asked again".to_owned()),
-        LinkState::Closed(reason) => {
-            ("gone", format!("the port is gone ({reason}); it goes on when it returns"))
-        }
-        LinkState::OtherSensor { expected, found } => {
-            ("other", format!("another sensor came back: {found} instead of {expected}"))
-        }
-        LinkState::NoAnswer { noise_bytes: 0 } => {
-            ("refused", "no sensor answers: nothing came. Is it powered, is this its port?".to_owned())
-        }
-        LinkState::NoAnswer { noise_bytes } => {
-            ("refused", format!("no sensor answers: {noise_bytes} bytes came, none of them a frame of ours"))
-        }
-        LinkState::OtherVersion(version) => {
-            ("refused", format!("the sensor speaks another version of the protocol: {version}"))
-        }
-        LinkState::Twice(serial) => ("refused", format!("two sensors have the serial number {serial}")),
-    }
 }
 
 #[cfg(test)]

@@ -49,6 +49,8 @@ pub enum Input<'a> {
     /// Samples of what is measured: segment (a number of its own for every segment of every sensor), their times within
     /// it (s), their force (N above zero).
     Samples(u64, &'a [f64], &'a [f32]),
+    /// What is beside it on the same sensor: channels and their greatest force of the moment, N above zero.
+    Beside(&'a [(usize, f64)]),
     /// The sensor has its zero.
     Zeroed,
     /// A pull may have begun (or the one that may have has come to nothing).
@@ -235,6 +237,7 @@ impl Visit {
                 self.tell_how_to_zero(out);
                 self.samples(*segment, times_s, forces_n, out);
             }
+            Input::Beside(forces) => self.watch_beside(forces, out),
             Input::Zeroed => self.zeroed(out),
             Input::Pulling(pulling) => self.pulling(*pulling, out),
             Input::Ended(segment, hold) => self.ended(*segment, hold, out),

@@ -4,18 +4,9 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
-use std::process::{Child, ChildStdin, Command, Stdio};
-use tests::{Place, fingerforced, wait_for};
-
-/// A child that ends with the test.
-pub struct Ended(pub Child);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
+use std::process::{ChildStdin, Command, Stdio};
+use tests::guided::{Ended, sensor, tell};
+use tests::{Place, fingerforced};
 
 fn start(command: &mut Command) -> Ended {
     let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::inherit());
@@ -52,8 +43,8 @@ pub struct Clinic {
     /// Of the certificate, where there is one.
     pub fingerprint: String,
     told: BufReader<std::process::ChildStdout>,
-    _sensor: Ended,
-    hand: ChildStdin,
+    /// Simulated sensors that load what they are told: the first one's port is the place's own.
+    sensors: Vec<(Ended, ChildStdin)>,
     told_hand: String,
     /// Pulls that the hand was told.
     pub pulls: usize,
@@ -67,22 +58,21 @@ impl Clinic {
 
     /// The same with this plan, and where it listens.
     pub fn with(plan: &str, listen: &str, options: &[&str]) -> Clinic {
+        Clinic::of_sensors(plan, listen, options, &[&[]])
+    }
+
+    /// The same with these simulated sensors, by their options.
+    pub fn of_sensors(plan: &str, listen: &str, options: &[&str], sensors: &[&[&str]]) -> Clinic {
         let place = Place::default();
         std::fs::write(place.path("plan.toml"), plan).unwrap();
-        let (sensor, hand) = sensor(&place);
-        let served = serve(&place, listen, options);
+        let linked = |(at, options): (usize, &&[&str])| sensor(&place, &link(at), options);
+        let sensors: Vec<_> = sensors.iter().enumerate().map(linked).collect();
+        let more: Vec<String> =
+            (1..sensors.len()).map(|at| format!("--port={}", place.path(&link(at)).display())).collect();
+        let options: Vec<&str> = options.iter().copied().chain(more.iter().map(String::as_str)).collect();
+        let served = serve(&place, listen, &options);
         let Served { serve, link, fingerprint, told } = served;
-        Clinic {
-            place,
-            serve,
-            link,
-            fingerprint,
-            told,
-            _sensor: sensor,
-            hand,
-            told_hand: String::new(),
-            pulls: 0,
-        }
+        Clinic { place, serve, link, fingerprint, told, sensors, told_hand: String::new(), pulls: 0 }
     }
 
     /// The program is killed and started again at the same address.
@@ -107,16 +97,20 @@ impl Clinic {
 
     /// The sensor is plugged in anew: a simulated hand's time begins with each host.
     pub fn another_sensor(&mut self) {
-        let _ = self._sensor.0.kill();
-        let _ = self._sensor.0.wait();
+        // The one before ends first.
+        self.sensors.clear();
         let _ = std::fs::remove_file(self.place.port());
-        (self._sensor, self.hand) = sensor(&self.place);
+        self.sensors.push(sensor(&self.place, &link(0), &[]));
     }
 
     /// Tells the hand what to do, once.
     pub fn hand(&mut self, order: &str) {
-        writeln!(self.hand, "{order}").unwrap();
-        self.hand.flush().unwrap();
+        self.hand_of(0, order);
+    }
+
+    /// Tells this sensor's hand, from 0.
+    pub fn hand_of(&mut self, sensor: usize, order: &str) {
+        tell(&mut self.sensors[sensor].1, order);
     }
 
     /// The hand does what a person does at this place of the visit: `stage|item's test|trial|side`.
@@ -186,13 +180,9 @@ fn line(told: &mut BufReader<std::process::ChildStdout>, begins: &str) -> String
     line.trim().strip_prefix(begins).unwrap_or_else(|| panic!("not `{begins}`: {line}")).to_owned()
 }
 
-/// A simulated sensor with a hand that waits for orders.
-fn sensor(place: &Place) -> (Ended, ChildStdin) {
-    let mut simulate = fingerforced();
-    let mut sensor = start(simulate.args(["simulate", "--follow", "--forever", "--link"]).arg(place.port()));
-    let hand = sensor.0.stdin.take().unwrap();
-    wait_for("the simulated port", || place.port().exists().then_some(()));
-    (sensor, hand)
+/// A sensor's port is linked here in the place, from 0.
+fn link(at: usize) -> String {
+    if at == 0 { "sensor".to_owned() } else { format!("sensor-{}", at + 1) }
 }
 
 struct Served {

@@ -8,7 +8,7 @@ use serde_json::json;
 const STAGE: &str = "document.body.dataset.stage";
 
 /// A button with this text can be tapped as `#tapped`.
-async fn tap_text(browser: &Browser, text: &str) {
+pub async fn tap_text(browser: &Browser, text: &str) {
     let mark = format!(
         "document.getElementById('tapped')?.removeAttribute('id'); \
          const found = [...document.querySelectorAll('button')].find((it) => it.textContent === {text:?} && it.checkVisibility()); \

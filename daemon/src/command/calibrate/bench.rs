@@ -1,14 +1,16 @@
 //! What a sensor does on the bench without known forces: its zero by attitude, its creep and recovery, its step response.
 
 use super::Args;
-use super::session::Guided;
+use super::asked::Asked;
+use super::outcome::Guided;
 use crate::clock::rfc3339;
 use crate::journal::SystemDisk;
 use crate::sensors;
-use analysis::console::{self, Hint, Usage, advised, clean};
+use analysis::console::{self, Hint, advised, clean};
 use analysis::documents;
 use analysis::report::sensor::NO_LABORATORY;
 use analysis::sensor::attitude;
+use analysis::sensor::certificate::Certificate;
 use analysis::sensor::creep::{Creep, INITIAL_S, STANDARD_S};
 use analysis::sensor::properties::{MeasuredAttitude, MeasuredCreep};
 use analysis::sensor::step::Step;
@@ -23,8 +25,9 @@ const LOADING_S: f64 = 1.0;
 
 /// Keeps and tells the zeros in six orientations.
 pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
-    let channel = session.identity.channels.get(args.channel - 1).context("the channel is gone")?;
-    let curves = session.calibration.as_ref().and_then(|of| of.curves());
+    let identity = session.identity()?;
+    let channel = identity.channels.get(args.asked.channel - 1).context("the channel is gone")?;
+    let curves = session.guide.calibration().and_then(Certificate::curves);
     let force_n = |counts: f64| match &curves {
         Some(curves) => curves.force_n(counts),
         None => counts * channel.scale.n_per_count,
@@ -32,8 +35,8 @@ pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
     let of = attitude::of(&session.guide.points(), force_n).context("an orientation was not read")?;
     let measured =
         MeasuredAttitude { when_utc: rfc3339(session.utc_ns), attitude: of, visit_id: session.visit_id() };
-    let serial = &session.identity.serial;
-    let path = sensors::keep_attitude(&SystemDisk, &session.data, (serial, args.channel), &measured);
+    let serial = &identity.serial;
+    let path = sensors::keep_attitude(&SystemDisk, &session.data, (serial, args.asked.channel), &measured);
     let path = path.map_err(advised)?;
     let text = if args.json {
         documents::json(documents::ATTITUDE, &measured)?
@@ -42,7 +45,7 @@ pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
         format!(
             "sensor {}, channel {} ({scale} scale)\n{}kept in {}\n",
             clean(serial),
-            args.channel,
+            args.asked.channel,
             measured.attitude.words(),
             path.display()
         )
@@ -50,23 +53,9 @@ pub(super) fn attitude(args: &Args, session: &Guided) -> anyhow::Result<()> {
     Ok(console::result(&text)?)
 }
 
-/// The load's name.
-pub(super) fn load(args: &Args) -> anyhow::Result<String> {
-    if !(0.01..=600.0).contains(&args.minutes) {
-        return Err(Usage("--minutes takes 0.01 to 600".to_owned()).into());
-    }
-    match args.masses[..] {
-        [kg] if kg > 0.0 && kg < 1e4 => Ok(format!("{kg} kg")),
-        _ => {
-            Err(Usage("this test takes one --mass: 90 to 100 % of what the sensor is used for".to_owned())
-                .into())
-        }
-    }
-}
-
 /// Has the recording judged, keeps and tells the creep.
 pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result<()> {
-    let lasts_s = 60.0 * args.minutes;
+    let lasts_s = 60.0 * args.asked.minutes;
     let of = judged(args, session, lasts_s)?;
     let read = |name: &str| serde_json::from_value::<Option<Creep>>(of[name].clone()).ok().flatten();
     let creep = read("creep").ok_or_else(|| {
@@ -83,8 +72,8 @@ pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result
         relative: (creep.change_n.value.abs() + creep.change_n.expanded) / creep.load_n.abs(),
         visit_id: session.visit_id(),
     };
-    let serial = &session.identity.serial;
-    let path = sensors::keep_creep(&SystemDisk, &session.data, (serial, args.channel), &measured);
+    let serial = &session.identity()?.serial;
+    let path = sensors::keep_creep(&SystemDisk, &session.data, (serial, args.asked.channel), &measured);
     let path = path.map_err(advised)?;
     let text = if args.json {
         let told = serde_json::json!({ "creep": creep, "recovery": recovery, "kept": measured });
@@ -102,7 +91,7 @@ pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result
             "sensor {}, channel {}, {load} ({:.2} N){standard}\ncreep: {}\nrecovery: {}\nin later budgets: ± {:.3} % of \
              the force\nkept in {}\n{NO_LABORATORY}\n",
             clean(serial),
-            args.channel,
+            args.asked.channel,
             creep.load_n,
             figure(&creep),
             recovery.as_ref().map_or_else(|| "not told: unloaded for too short a time".to_owned(), figure),
@@ -114,13 +103,13 @@ pub(super) fn creep(args: &Args, load: &str, session: &Guided) -> anyhow::Result
 }
 
 /// How long nothing changes before and after a step, s.
-pub(super) fn step_still_s(args: &Args) -> f64 {
-    args.still.max(STEP_STILL_S)
+pub(super) fn step_still_s(asked: &Asked) -> f64 {
+    asked.still.max(STEP_STILL_S)
 }
 
 /// Has the recording judged, and tells the fastest step.
 pub(super) fn step(args: &Args, load: &str, session: &Guided) -> anyhow::Result<()> {
-    let of = judged(args, session, step_still_s(args))?["step"].take();
+    let of = judged(args, session, step_still_s(&args.asked))?["step"].take();
     let of = serde_json::from_value::<Option<Step>>(of).ok().flatten().ok_or_else(|| {
         anyhow!("no step can be told from the recording").context(Hint::new(
             "let the load hang still, take it off at once, and leave the sensor alone; then do it again",
@@ -134,8 +123,8 @@ pub(super) fn step(args: &Args, load: &str, session: &Guided) -> anyhow::Result<
             "sensor {}, channel {}, {load} ({:.2} N): the fastest step\n10 to 90 %: {:.4} s, known within {:.4} s; \
              overshoot {:.1} %; within 1 % after {:.3} s; bandwidth about {:.1} Hz\nA thread that is cut is a step; with a \
              hand that lifts, the hand is in it.\n{NO_LABORATORY}\n",
-            clean(&session.identity.serial),
-            args.channel,
+            clean(&session.identity()?.serial),
+            args.asked.channel,
             of.size_n.abs(),
             of.rise_s,
             of.rise_within_s,
@@ -164,6 +153,6 @@ fn judged(args: &Args, session: &Guided, lasts_s: f64) -> anyhow::Result<Value> 
     anyhow::ensure!(output.status.success(), "{} could not be judged", recording.display());
     let told: Value = serde_json::from_slice(&output.stdout)?;
     let all = told["validations"].as_array().map(Vec::as_slice).unwrap_or_default();
-    let of = all.iter().find(|of| of["channel"].as_u64() == Some(args.channel as u64));
+    let of = all.iter().find(|of| of["channel"].as_u64() == Some(args.asked.channel as u64));
     of.cloned().context("the recording has no such channel")
 }

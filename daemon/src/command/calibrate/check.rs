@@ -1,13 +1,11 @@
 //! The daily check with one mass.
 
-use super::Args;
-use super::session::Guided;
+use super::outcome::Guided;
 use crate::data_folder;
 use crate::journal::{Disk, Reader, SystemDisk};
 use crate::pipeline::{Output, Pipeline};
 use crate::sensors;
-use analysis::console::{self, Hint, advised, clean};
-use analysis::documents;
+use analysis::console::{Hint, advised, clean};
 use analysis::sensor::check::{Check, limit_n};
 use analysis::sensor::dead_weight::KnownForce;
 use anyhow::{Context as _, anyhow};
@@ -15,13 +13,11 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Judges a check, keeps it, and where it failed names the recordings since the last good one.
-pub(super) fn checked(args: &Args, known: KnownForce, session: &Guided) -> anyhow::Result<()> {
+pub(crate) fn checked(known: KnownForce, session: &Guided) -> anyhow::Result<(Check, Vec<PathBuf>)> {
     let points = session.guide.points();
     let [before, loaded, after] = &points[..] else { anyhow::bail!("the check was not read whole") };
-    let of = session.calibration.as_ref().ok_or_else(|| {
-        anyhow!("sensor {} is not calibrated: there is nothing to check", clean(&session.identity.serial))
-            .context(Hint::new("calibrate it first: fingerforced calibrate --help"))
-    })?;
+    let serial = &session.identity()?.serial;
+    let of = session.guide.calibration().ok_or_else(|| not_calibrated(serial))?;
     let curves = of.curves().context("the calibration in force has no curve")?;
     let zero = 0.5 * (before.indication + after.indication);
     let read_n = curves.force_n(loaded.indication - zero);
@@ -34,7 +30,7 @@ pub(super) fn checked(args: &Args, known: KnownForce, session: &Guided) -> anyho
         .sqrt();
     let check = Check {
         when_utc: crate::clock::rfc3339(session.utc_ns),
-        serial: session.identity.serial.clone(),
+        serial: serial.clone(),
         channel: of.channel,
         reference_n: known.force_n,
         read_n,
@@ -48,38 +44,27 @@ pub(super) fn checked(args: &Args, known: KnownForce, session: &Guided) -> anyho
     earlier.retain(|other| other.channel == check.channel);
     sensors::keep_check(&SystemDisk, &session.data, &check).map_err(advised)?;
     let doubtful = if check.passed { Vec::new() } else { since_last_good(session, &earlier)? };
-    let text = if args.json {
-        let told = serde_json::json!({ "check": check, "recordings_since_last_good": doubtful });
-        documents::json(documents::CHECK, &told)?
-    } else {
-        let list: String = doubtful.iter().map(|folder| format!("  {}\n", folder.display())).collect();
-        let told = if check.passed {
-            String::new()
-        } else {
-            format!("recordings of this sensor since the last good check or calibration:\n{list}")
-        };
-        format!("{}\n{told}", check.words())
-    };
-    console::result(&text)?;
-    if check.passed {
-        return Ok(());
-    }
-    Err(anyhow!("the check failed").context(Hint::new(
-        "look at the mounting and the zero, check again; then calibrate, and judge the recordings listed",
-    )))
+    Ok((check, doubtful))
+}
+
+/// There is nothing to check.
+pub(super) fn not_calibrated(serial: &str) -> anyhow::Error {
+    anyhow!("sensor {} is not calibrated: there is nothing to check", clean(serial))
+        .context(Hint::new("calibrate it first: fingerforced calibrate --help"))
 }
 
 /// Visits' folders with samples of this sensor since its last good check, or since its calibration.
 fn since_last_good(session: &Guided, earlier: &[Check]) -> anyhow::Result<Vec<PathBuf>> {
+    let serial = &session.identity()?.serial;
     let good = earlier.iter().rev().find(|check| check.passed).map(|check| check.visit_id.clone());
     let since =
-        good.or_else(|| session.calibration.as_ref().map(|of| of.visit_id.clone())).unwrap_or_default();
+        good.or_else(|| session.guide.calibration().map(|of| of.visit_id.clone())).unwrap_or_default();
     let disk = SystemDisk::shared();
     let mut found = Vec::new();
     for folder in data_folder::visits(&SystemDisk, &session.data).map_err(advised)? {
         let name = folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         // Folders' names begin with the time.
-        if name > since && name != session.visit_id() && is_of(&disk, &folder, &session.identity.serial) {
+        if name > since && name != session.visit_id() && is_of(&disk, &folder, serial) {
             found.push(folder);
         }
     }

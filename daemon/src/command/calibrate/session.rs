@@ -1,15 +1,17 @@
 //! A guided session at the terminal: the shell around a recording and a [`Guide`]. Says what to do, journals what was read.
 
 use super::Args;
+use super::asked::Asked;
+use super::check::not_calibrated;
+use super::outcome::{DONE, Guided};
 use crate::clock::{Clock, SystemClock};
 use crate::command::sensor_ports::Ports;
 use crate::command::start::{self, Whose};
 use crate::command::{check, keys, record};
 use crate::core::{Begun, Said};
 use crate::data_folder::DataFolder;
-use crate::guide::{Guide, Out, Step, step_to_json, to_json};
+use crate::guide::{Guide, Out, Step};
 use crate::health::Health;
-use crate::pipeline::{Output, SensorIdentity};
 use crate::shell::{self, Audience, Shell};
 use crate::stderr::Stderr;
 use crate::terminal::Terminal;
@@ -17,35 +19,17 @@ use crate::typing::{Typed, Typing};
 use crate::visit::engine::Visit;
 use analysis::console::{Hint, advised, clean};
 use analysis::report::sensor::NO_LABORATORY;
-use analysis::sensor::certificate::Certificate;
 use anyhow::{Context as _, anyhow};
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use tokio::signal::unix::{SignalKind, signal};
-
-/// What a guided session came to.
-pub(super) struct Guided {
-    pub guide: Guide,
-    pub identity: SensorIdentity,
-    /// The calibration that was in force.
-    pub calibration: Option<Arc<Certificate>>,
-    pub folder: PathBuf,
-    pub data: PathBuf,
-    pub utc_ns: i64,
-}
-
-impl Guided {
-    pub fn visit_id(&self) -> String {
-        self.folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
-    }
-}
 
 /// Goes through the steps with whoever loads the sensor, records and seals.
 pub(super) async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guided> {
     let signals = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
     let lines = Ports::one(args.port.clone(), args.baud).lines(args.data.as_deref())?;
-    let whose = Whose { examiner: args.operator.clone(), ..Whose::default() };
+    let whose = Whose { examiner: args.asked.operator.clone(), ..Whose::default() };
     start::checked(&whose, None, SystemClock.utc_ns())?;
     let (orders, waiting) = tokio::sync::mpsc::channel(16);
     let mut seen = Seen::new(args, steps);
@@ -67,14 +51,10 @@ pub(super) async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guid
     }
     // The recording is made all the same; its samples are what the record stands on.
     seal(&recorded.folder, args.json)?;
-    let whole = recorded.reason == DONE;
-    let identity = seen.identity.filter(|_| whole).ok_or_else(|| {
-        anyhow!("ended before it was done: no calibration was made")
-            .context(Hint::new("begin again; the samples are kept"))
-    })?;
     let (data, utc_ns) = place.unwrap_or_default();
-    let (guide, calibration) = (seen.guide, seen.calibration);
-    Ok(Guided { guide, identity, calibration, folder: recorded.folder, data, utc_ns })
+    let session = Guided { guide: seen.guide, folder: recorded.folder, data, utc_ns };
+    session.identity()?;
+    Ok(session)
 }
 
 /// As JSON, stdout is for the result alone.
@@ -89,29 +69,21 @@ fn seal(folder: &Path, quietly: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
-const DONE: &str = "calibration done";
-
 /// Whoever loads the sensor: what they are told, what they type, what was read.
 struct Seen {
     guide: Guide,
-    channel: usize,
-    identity: Option<SensorIdentity>,
-    calibration: Option<Arc<Certificate>>,
+    asked: Asked,
     terminal: Terminal,
     typing: Typing,
-    done: bool,
 }
 
 impl Seen {
     fn new(args: &Args, steps: Vec<Step>) -> Seen {
         Seen {
-            guide: Guide::new(steps, args.still, args.channel),
-            channel: args.channel,
-            identity: None,
-            calibration: None,
+            guide: Guide::new(steps, args.asked.still, args.asked.channel),
+            asked: args.asked.clone(),
             terminal: Terminal::new(args.json),
             typing: Typing::new(false),
-            done: false,
         }
     }
 }
@@ -125,39 +97,28 @@ impl Audience for Seen {
             if !matches!(said, Said::Trial(_)) {
                 self.terminal.hear(said, ports);
             }
-            let Said::Pipeline(output) = said else { continue };
-            match output {
-                Output::Identified { sensor: 1, identity, .. } => {
-                    if identity.channels.len() < self.channel {
-                        self.terminal.refusal = Some(no_channel(self.channel, identity.channels.len()));
-                    }
-                    self.identity = Some(identity.clone());
-                }
-                Output::Calibrated(1, of) if of.channel == self.channel => {
-                    self.calibration = Some(Arc::clone(of))
-                }
-                _ => {}
+            if let Said::Pipeline(output) = said {
+                self.guide.hear(output);
             }
-            self.guide.hear(output);
         }
+        self.terminal.refusal = unfit(&self.guide, &self.asked).or(self.terminal.refusal.take());
     }
 
     fn tick(&mut self, now_ns: u64, health: &Health) -> Vec<String> {
         self.terminal.tick(now_ns, &health.wire, health.sync_age_ns);
-        let mut readings = Vec::new();
-        for out in self.guide.take() {
+        let out = self.guide.take();
+        for out in &out {
             match out {
-                Out::Say(words) => self.terminal.line(&words),
+                Out::Ask(words) | Out::Say(words) => self.terminal.line(words),
                 Out::Read(reading) => {
-                    readings.push(to_json(&reading));
                     let (known_n, samples) = (reading.reference_n, reading.samples);
                     self.terminal.line(&format!("  read: {known_n:.4} N known, {samples} samples"));
                 }
-                Out::Step(words) => readings.push(step_to_json(&words)),
-                Out::Done => self.done = true,
+                Out::Withdrawn(_) => self.terminal.line("  the last reading does not count"),
+                Out::Step(_) | Out::Done => {}
             }
         }
-        readings
+        out.iter().filter_map(Out::to_json).collect()
     }
 
     fn typed(&mut self, bytes: &[u8], now_ns: u64) -> Vec<String> {
@@ -170,7 +131,7 @@ impl Audience for Seen {
     }
 
     fn has_enough(&self) -> Option<&'static str> {
-        self.done.then_some(DONE)
+        self.guide.is_done().then_some(DONE)
     }
 
     fn end(&mut self) {
@@ -182,8 +143,15 @@ impl Audience for Seen {
     }
 }
 
-fn no_channel(asked: usize, there: usize) -> anyhow::Error {
-    anyhow!("the sensor has no channel {asked}, only {there}").context(Hint::new("choose one with --channel"))
+/// Why nothing can come of it with this sensor, once it has said who it is.
+pub(crate) fn unfit(guide: &Guide, asked: &Asked) -> Option<anyhow::Error> {
+    let (identity, channel) = (guide.identity()?, asked.channel);
+    let there = identity.channels.len();
+    if there < channel {
+        let error = anyhow!("the sensor has no channel {channel}, only {there}");
+        return Some(error.context(Hint::new("choose one with --channel")));
+    }
+    (asked.check && guide.calibration().is_none()).then(|| not_calibrated(&identity.serial))
 }
 
 fn say(words: &str) {

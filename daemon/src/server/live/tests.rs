@@ -65,7 +65,7 @@ fn a_page_puts_the_trace_together_from_messages_and_a_late_one_gets_it_whole() {
     for round in 0..50_u16 {
         let from_s = f64::from(round) * 0.014;
         let force_n = f32::from(round);
-        live.samples(&block(0, from_s, &[force_n; 14], 1), 1);
+        live.samples(&block(0, from_s, &[force_n; 14], 1), (1, 1));
         if round % 3 == 0 {
             let message = told(&mut early, &live);
             trace.truncate(message["first"].as_u64().unwrap() as usize);
@@ -85,11 +85,11 @@ fn a_page_puts_the_trace_together_from_messages_and_a_late_one_gets_it_whole() {
 fn a_page_that_was_away_for_long_gets_the_last_half_minute() {
     let (_, live) = world();
     let mut page = Page::new(Role::Examiner);
-    live.samples(&block(0, 0.0, &[0.0], 1), 1);
+    live.samples(&block(0, 0.0, &[0.0], 1), (1, 1));
     told(&mut page, &live);
     for second in 0..100_u16 {
         for tenth in 0..10_u16 {
-            live.samples(&block(0, f64::from(second) + f64::from(tenth) * 0.1, &[1.0; 100], 1), 1);
+            live.samples(&block(0, f64::from(second) + f64::from(tenth) * 0.1, &[1.0; 100], 1), (1, 1));
         }
     }
     let message = told(&mut page, &live);
@@ -100,8 +100,8 @@ fn a_page_that_was_away_for_long_gets_the_last_half_minute() {
 #[test]
 fn a_new_segment_goes_on_after_a_hole_and_never_back_in_time() {
     let (_, live) = world();
-    live.samples(&block(0, 0.0, &[1.0; 30], 1), 1);
-    live.samples(&block(1, 0.0, &[2.0; 30], 2), 1);
+    live.samples(&block(0, 0.0, &[1.0; 30], 1), (1, 1));
+    live.samples(&block(1, 0.0, &[2.0; 30], 2), (1, 1));
     let whole = bins(&told(&mut Page::new(Role::Examiner), &live));
     let steps: Vec<f64> = whole.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
     assert!(steps.iter().all(|step_s| *step_s > 0.005), "{steps:?}");
@@ -111,7 +111,7 @@ fn a_new_segment_goes_on_after_a_hole_and_never_back_in_time() {
 #[test]
 fn who_may_not_see_the_force_is_not_sent_it() {
     let (_, live) = world();
-    live.samples(&block(0, 0.0, &[7.5; 30], 1), 1);
+    live.samples(&block(0, 0.0, &[7.5; 30], 1), (1, 1));
     let message = told(&mut Page::new(Role::Participant), &live);
     assert_eq!(
         (bins(&message).len(), &message["force_n"], &message["peak_n"]),
@@ -138,12 +138,12 @@ fn what_was_hidden_when_it_was_pulled_stays_hidden() {
     live.show(&view);
     let mut page = Page::new(Role::Examiner);
     live.begin_trial();
-    live.samples(&block(0, 0.0, &[30.0; 300], 1), 1);
+    live.samples(&block(0, 0.0, &[30.0; 300], 1), (1, 1));
     assert_eq!((bins(&told(&mut page, &live)).len(), &told(&mut page, &live)["peak_n"]), (0, &Value::Null));
     view.seal();
     live.show(&view);
     assert_eq!(view.sees(Role::Examiner), Sees::All);
-    live.samples(&block(0, 0.3, &[1.0; 300], 2), 1);
+    live.samples(&block(0, 0.3, &[1.0; 300], 2), (1, 1));
     for page in [&mut page, &mut Page::new(Role::Examiner)] {
         let message = told(page, &live);
         assert!(bins(&message).iter().all(|bin| bin.2 < 2.0), "{message}");
@@ -183,7 +183,7 @@ fn a_page_can_warn_while_it_says_so_of_what_is_fresh() {
 fn the_way_to_the_screen_is_counted_once_a_sample() {
     let (clock, live) = world();
     let mut page = Page::new(Role::Examiner);
-    live.samples(&block(0, 0.0, &[1.0; 20], 1_000), 1);
+    live.samples(&block(0, 0.0, &[1.0; 20], 1_000), (1, 1));
     clock.0.store(5_000_000, Ordering::Relaxed);
     let number = told(&mut page, &live)["number"].clone();
     told(&mut page, &live);
@@ -214,7 +214,25 @@ fn the_pace_of_a_break_is_the_slope() {
     }));
     live.show(&view);
     let ramp: Vec<f32> = (0..1000_u16).map(|i| f32::from(i) * 0.006).collect();
-    live.samples(&block(0, 0.0, &ramp, 1), 1);
+    live.samples(&block(0, 0.0, &ramp, 1), (1, 1));
     let pace = told(&mut Page::new(Role::Examiner), &live)["pace_n_per_s"].as_f64().unwrap();
     assert!((pace - 6.0).abs() < 0.05, "{pace}");
+}
+
+#[test]
+fn what_is_beside_is_told_where_the_force_is_and_while_it_is_fresh() {
+    let (clock, live) = world();
+    let mut page = Page::new(Role::Examiner);
+    let mut participant = Page::new(Role::Participant);
+    live.samples(&block(0, 0.0, &[1.0; 30], 1), (1, 1));
+    assert_eq!(told(&mut page, &live)["beside"], Value::Null);
+    // Two channels, sample by sample; and a second sensor that falls silent.
+    let two = Block { samples: 2, ..block(0, 0.1, &[3.0, 0.5, 4.0, 0.75], 2) };
+    live.samples(&Block { sensor: 2, ..block(0, 0.0, &[9.0], 2) }, (1, 1));
+    live.samples(&two, (1, 1));
+    assert_eq!(told(&mut page, &live)["beside"], serde_json::json!([[1, 2, 0.75], [2, 1, 9.0]]));
+    assert_eq!(told(&mut participant, &live)["beside"], Value::Null);
+    clock.0.store(400_000_000, Ordering::Relaxed);
+    live.samples(&Block { arrival_ns: 400_000_000, ..two }, (1, 2));
+    assert_eq!(told(&mut page, &live)["beside"], serde_json::json!([[1, 1, 4.0], [2, 1, null]]));
 }

@@ -9,7 +9,7 @@ import { t } from "/language.js";
 export const force = (value) => (value === null || value === undefined ? "—" : value.toFixed(value < 9.95 ? 2 : 1));
 
 export class Done {
-  constructor(now, again) {
+  constructor(now, again, check) {
     const d = t.done;
     const ended = now.ended ?? {};
     this.now = now;
@@ -40,7 +40,8 @@ export class Done {
       h("p", { class: "caution", text: now.cautions }),
       h("p", { class: "buttons" },
         ended.recording && open && this.report,
-        h("button", { class: "main", type: "button", text: d.another, onclick: again })));
+        h("button", { class: "main", type: "button", text: d.another, onclick: again }),
+        h("button", { type: "button", text: t.setup.check, onclick: check })));
     this.list({ ...now, corrections: [], missing: [] });
     if (ended.recording) {
       this.tried(async () => this.list(await ask("/api/results")));

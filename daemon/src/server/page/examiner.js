@@ -1,6 +1,7 @@
 // The examiner's page. It shows what the program decided and tells it what the examiner does; it decides nothing but when
 // it must raise an alarm by itself: when nothing has come for too long while somebody pulls.
 
+import { Bench, BenchSetup, Judged, words } from "/bench.js";
 import { Connection, STALE_MS } from "/connection.js";
 import { ask, fill, h, write } from "/dom.js";
 import { Done, force } from "/done.js";
@@ -53,6 +54,7 @@ class Visit {
     this.trace = new Trace(this.canvas);
     this.trials = h("div", { id: "trials" });
     this.then = h("p", { id: "then" });
+    this.beside = h("p", { id: "beside" });
     this.told = h("p", { id: "told", role: "status" });
     this.tools = h("div", { id: "tools", role: "group" });
     this.element = h("section", { class: "visit" },
@@ -60,7 +62,7 @@ class Visit {
       this.drawing,
       h("div", { class: "numbers" }, this.count, this.force, this.peak, this.pace),
       h("div", { class: "trace" }, this.canvas),
-      h("div", { class: "list" }, this.trials, this.then, this.told),
+      h("div", { class: "list" }, this.trials, this.then, this.beside, this.told),
       this.tools);
     this.buttons();
   }
@@ -145,6 +147,7 @@ class Visit {
     const hidden = !now.sees_force || ["look", "turn"].includes(now.stage?.name);
     write(this.force, stale ? t.noSignal : hidden ? "" : `${Math.max(-99, live.force_n).toFixed(1)} N`);
     write(this.peak, stale || hidden || !now.window ? "" : t.peak(force(live.peak_n)));
+    write(this.beside, hidden ? "" : t.beside(now.sensor, live.beside ?? []));
     this.drawPace(now.window, live, stale);
     if (now.sees_force) this.trace.draw(connection, now.window);
     this.canvas.hidden = !now.sees_force;
@@ -205,24 +208,38 @@ function show(next) {
   $("main").replaceChildren(next.element);
 }
 
+let note = "";
+
 function another() {
-  shown = "again";
-  show(new Setup(""));
+  shown = state().phase === "done" ? "again" : "setup";
+  show(new Setup(state().refused, bench, note));
+  note = "";
+}
+
+/** To the bench, from before or after a visit. */
+function bench(isCheck) {
+  shown = "bench setup";
+  show(new BenchSetup(isCheck, another));
 }
 
 function render(now) {
   if (!now) return bar(now);
   const stage = now.stage?.name;
-  const wanted = now.phase === "setup" ? "setup" : now.phase === "done" ? "done" : stage === "gate" ? "gate" : "visit";
-  if (wanted !== shown && !(wanted === "done" && shown === "again")) {
+  const isBench = now.phase === "bench" || (now.phase === "sealing" && now.bench);
+  const wanted = isBench ? "bench" : ["setup", "done", "judged"].includes(now.phase) ? now.phase : stage === "gate" ? "gate" : "visit";
+  // Before and after a visit the page may be where the program does not know it to be.
+  const elsewhere = (wanted === "done" && shown === "again") || (["setup", "done"].includes(wanted) && shown === "bench setup");
+  if (wanted !== shown && !elsewhere) {
     shown = wanted;
-    if (wanted === "setup") show(new Setup(now.refused));
+    if (wanted === "setup") another();
+    else if (wanted === "bench") show(new Bench());
+    else if (wanted === "judged") show(new Judged((told) => (note = told)));
     else if (wanted === "gate") show(new Gate(now.stage.gate, now.ask_about));
-    else if (wanted === "done") show(new Done(now, another));
+    else if (wanted === "done") show(new Done(now, another, () => bench(true)));
     else show(new Visit());
   }
   if (wanted !== "visit") delete document.body.dataset.stage;
-  if (view instanceof Visit) view.update(now);
+  if (view instanceof Visit || view instanceof Bench) view.update(now);
   else if (view instanceof Setup) write(view.error, now.refused || view.error.textContent);
   bar(now);
   hear(now);
@@ -230,7 +247,7 @@ function render(now) {
 
 function bar(now) {
   const sensor = now?.sensor;
-  const name = !connection.open ? "offline" : now?.phase === "visit" ? sensor.link : "setup";
+  const name = !connection.open ? "offline" : ["visit", "bench"].includes(now?.phase) ? sensor.link : "setup";
   const text = typeof t.link[name] === "function" ? t.link[name](sensor.serial) : t.link[name] ?? name;
   write($("link"), [text, sensor?.missing_samples ? t.link.missing(sensor.missing_samples) : ""].filter(Boolean).join(" · "));
   $("link").dataset.state = name;
@@ -249,10 +266,12 @@ function bar(now) {
 let heard = {};
 
 function hear(now) {
-  const next = { stage: now.stage?.name, item: now.item?.number, count: now.count, near: Boolean(now.cap && !now.cap.reached), trial: now.window && JSON.stringify(now.window.trial) + now.item?.number };
+  const next = { stage: now.stage?.name, item: now.item?.number, count: now.count, near: Boolean(now.cap && !now.cap.reached), trial: now.window && JSON.stringify(now.window.trial) + now.item?.number,
+    step: now.bench?.doing === "asking" ? now.bench.number : undefined };
   const before = heard;
   heard = next;
   alarms();
+  if (view instanceof Bench && next.step && next.step !== before.step) return sound.say(words(now), [[660, 0.15]]);
   if (now.phase !== "visit" || before.stage === undefined) return;
   if (next.near && !before.near) return sound.warn();
   if (now.cap?.reached) return;
@@ -304,6 +323,11 @@ function key(event) {
     return;
   }
   const pressed = event.key === "Enter" || event.key === " ";
+  if (pressed && view instanceof Bench && !isField(event.target)) {
+    event.preventDefault();
+    if (event.type === "keydown" && !event.repeat) view.press();
+    return;
+  }
   if (!pressed || !inVisit() || event.ctrlKey || event.altKey || event.metaKey) return;
   // A pull is stopped whatever has the focus; otherwise a button is a button.
   if (!loaded() && isField(event.target)) return;
@@ -329,7 +353,7 @@ $("end").addEventListener("click", () => {
 });
 
 function frame() {
-  if (view instanceof Visit && state() && connection.live) view.draw();
+  if ((view instanceof Visit || view instanceof Bench) && state() && connection.live) view.draw(connection);
   if (state()) connection.word(sound.warns);
   requestAnimationFrame(frame);
 }

@@ -5,23 +5,27 @@ import { ask, fill, h, table, when } from "/dom.js";
 import { t } from "/language.js";
 
 /** A field with its label. */
-function field(label, input, hint) {
+export function field(label, input, hint) {
   const id = `f-${input.name || label.replaceAll(/\W/g, "")}`;
   input.id = id;
   return h("p", { class: "field" }, h("label", { for: id, text: label }), input, hint && h("small", { text: hint }));
 }
 
-function select(name, options, properties = {}) {
+export function select(name, options, properties = {}) {
   return h("select", { name, ...properties }, ...options.map(([value, text]) => h("option", { value, text })));
 }
 
 /** The form that begins a visit. It looks again every two seconds whether the sensor is there. */
 export class Setup {
-  constructor(refused) {
+  /** `bench(isCheck)` goes to the bench; `note` was said last. */
+  constructor(refused, bench, note = "") {
+    this.bench = bench;
+    this.sensors = h("p", { class: "buttons" });
     this.ready = h("ul", { class: "checks" });
     this.error = h("p", { class: "error", role: "alert", text: refused });
     this.form = h("form", { class: "sheet", onsubmit: (event) => this.begin(event) });
-    this.element = h("section", { class: "setup" }, h("h2", { text: t.setup.title }), this.ready, this.form);
+    this.element = h("section", { class: "setup" }, note && h("p", { id: "kept", role: "status", text: note }),
+      h("h2", { text: t.setup.title }), this.ready, this.sensors, this.form);
     this.load();
     this.timer = setInterval(() => this.load(), 2000);
   }
@@ -42,9 +46,16 @@ export class Setup {
     for (const check of setup.checks.filter((check) => check.state !== "good")) {
       lines.push([check.state, check.what, [check.told, check.hint].filter(Boolean).join(" — ")]);
     }
+    for (const sensor of setup.sensors.filter((sensor) => sensor.check_due)) {
+      lines.push(["warning", t.setup.sensorOf(sensor.serial), t.setup.due(sensor.check_due)]);
+    }
     if (setup.checks.every((check) => check.state === "good")) lines.push(["good", t.setup.machine, t.setup.ready]);
     fill(this.ready, lines, () => lines.map(([state, what, told]) =>
       h("li", { class: state }, h("strong", { text: `${what}: ` }), told)));
+    const go = (text, isCheck) => h("button", { type: "button", id: isCheck ? "go-check" : "go-calibrate", text, onclick: () => this.bench(isCheck) });
+    const calibrated = setup.sensors.some((sensor) => sensor.calibrated);
+    fill(this.sensors, [setup.sensors.length > 0, calibrated], () => (setup.sensors.length
+      ? [calibrated && go(t.setup.check, true), go(t.setup.calibrate, false)] : []));
     if (!this.plans) this.fields(setup);
   }
 

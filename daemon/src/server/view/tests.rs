@@ -1,6 +1,8 @@
 //! What is shown of what the core says: built up by hand.
 
 use super::*;
+use crate::pipeline::LinkState;
+use crate::pipeline::force::NoZero;
 use serde_json::Value;
 
 const PLAN: &str = "title = \"t\"\nprocedure = \"examined\"\n[[item]]\nmuscle = \"left ring abduction\"\ntest = \"make\"\n\
@@ -50,6 +52,44 @@ fn what_a_plan_hides_from_the_examiner_is_hidden_during_and_after_it() {
     assert_eq!((view.sees(Role::Examiner), view.sees(Role::Participant)), (Sees::PaceOnly, Sees::PaceOnly));
     view.stage = Some(Stage::Ready { item: 2 });
     assert_eq!((view.sees(Role::Examiner), view.sees(Role::Participant)), (Sees::All, Sees::All));
+}
+
+#[test]
+fn a_guided_session_is_the_examiners_alone() {
+    let mut view = View::default();
+    view.begin_guided(false, 2);
+    let examiner = shown(&view, Role::Examiner);
+    assert_eq!((examiner["phase"].as_str(), &examiner["bench"]["channel"]), (Some("bench"), &Value::from(2)));
+    assert_eq!(shown(&view, Role::Participant)["bench"], Value::Null);
+    assert_eq!(view.sees(Role::Participant), Sees::Nothing);
+}
+
+#[test]
+fn the_sensor_in_use_is_shown_and_what_is_the_matter_with_the_others() {
+    let mut view = View::default();
+    let plan = "title = \"t\"\n[[item]]\nmuscle = \"left ring abduction\"\ntest = \"make\"\n\
+                [[item]]\nmuscle = \"left index adduction\"\ntest = \"make\"\nsensor = 2\n";
+    view.begin(Some(Plan::parse(plan).unwrap()), "", "");
+    let hear = |view: &mut View, output| view.hear(&Said::Pipeline(output));
+    hear(&mut view, Output::Link(0, LinkState::Flowing));
+    hear(&mut view, Output::Link(1, LinkState::Closed("unplugged".to_owned())));
+    // At the beginning all are waited for.
+    view.stage = Some(Stage::Zero);
+    let sensor = shown(&view, Role::Examiner)["sensor"].clone();
+    assert_eq!((sensor["link"].as_str(), sensor["number"].as_u64()), (Some("gone"), Some(1)));
+    assert!(sensor["note"].as_str().unwrap().starts_with("sensor 2"), "{sensor}");
+    hear(&mut view, Output::Link(1, LinkState::Flowing));
+    hear(&mut view, Output::NoZero { sensor: 2, channel: 1, why: NoZero::Unsteady });
+    let note = shown(&view, Role::Examiner)["sensor"]["note"].clone();
+    assert!(note.as_str().unwrap().starts_with("sensor 2, channel 1: not steady"), "{note}");
+    // Then it is the one in use that says what is to be done.
+    view.stage = Some(Stage::Ready { item: 1 });
+    hear(&mut view, Output::Link(1, LinkState::Closed("unplugged".to_owned())));
+    let sensor = shown(&view, Role::Examiner)["sensor"].clone();
+    assert_eq!((sensor["link"].as_str(), sensor["note"].as_str()), (Some("flowing"), Some("")));
+    assert_eq!(sensor["others"], serde_json::json!([[2, "gone"]]));
+    view.measures((2, 1));
+    assert_eq!(shown(&view, Role::Examiner)["sensor"]["link"], "gone");
 }
 
 #[test]

@@ -24,6 +24,8 @@ pub(super) struct Pull {
     pub warned: bool,
     /// The cap was reached.
     pub capped: bool,
+    /// Another channel reached its cap, and is not let go of yet.
+    pub beside: bool,
     /// Somebody stopped it, and how it ends then.
     pub stopped: Option<(Outcome, String)>,
     /// Pain that was said.
@@ -98,6 +100,7 @@ impl Visit {
             pulling: false,
             warned: false,
             capped: false,
+            beside: false,
             stopped: None,
             pain: None,
             familiarisation,
@@ -116,7 +119,7 @@ impl Visit {
             pull.counted -= 1;
             out.push(Effect::Count(pull.counted));
         }
-        if pull.pulling {
+        if pull.pulling || pull.beside {
             self.state = State::Pulling(pull);
             return;
         }
@@ -176,6 +179,44 @@ impl Visit {
         if force_n >= cap_n && !pull.capped {
             pull.capped = true;
             out.push(Effect::Cap(true, force_n, cap_n));
+        }
+    }
+
+    /// The same for the other channels of the sensor, while somebody pulls: the wrong digit may be pulled, or another one with
+    /// it. Each has the cap of what the plan measures there; where it measures nothing, that of the item that is on, because
+    /// the force may go past the channel that is meant. It stops the pull, and says nothing of the muscle that is tested.
+    pub(super) fn watch_beside(&mut self, forces: &[(usize, f64)], out: &mut Vec<Effect>) {
+        let State::Pulling(Pull { item, .. }) = self.state else { return };
+        let Some(own_n) = self.cap_n(item) else { return };
+        let sensor = self.place().0;
+        let with_cap = |(channel, force_n): &(usize, f64)| {
+            Some((*channel, *force_n, self.cap_of_place((sensor, *channel), own_n)?))
+        };
+        let nearest = forces.iter().filter_map(with_cap).max_by(|a, b| (a.1 / a.2).total_cmp(&(b.1 / b.2)));
+        let Some((channel, force_n, cap_n)) = nearest else { return };
+        let State::Pulling(pull) = &mut self.state else { return };
+        let (near, reached) = (force_n >= WARN_SHARE * cap_n, force_n >= cap_n);
+        if near && !pull.warned {
+            pull.warned = true;
+            out.push(Effect::Cap(false, force_n, cap_n));
+        }
+        if reached && !pull.beside {
+            out.push(Effect::Cap(true, force_n, cap_n));
+            out.push(Effect::Say(format!("STOP: let go slowly; channel {channel} is at its cap")));
+            let why = format!("channel {channel} reached its cap of {cap_n:.1} N");
+            pull.stopped.get_or_insert((Outcome::Stopped, why));
+        }
+        pull.beside = reached || pull.beside && near;
+    }
+
+    /// The greatest cap of what is measured there, N; `None` where its own effort is the limit.
+    fn cap_of_place(&self, place: (usize, usize), else_n: f64) -> Option<f64> {
+        let items = self.plan.iter().flat_map(|plan| plan.items.iter().enumerate());
+        let there: Vec<usize> =
+            items.filter(|(_, item)| item.is_loaded() && item.place() == place).map(|(at, _)| at).collect();
+        match there[..] {
+            [] => Some(else_n),
+            _ => there.into_iter().filter_map(|at| self.cap_n(at)).reduce(f64::max),
         }
     }
 

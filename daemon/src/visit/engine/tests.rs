@@ -609,6 +609,58 @@ fn a_turned_hand_gets_a_new_zero_once_the_sensor_is_free() {
     assert!(matches!(world.visit.stage(), Stage::Ready { item: 2 }));
 }
 
+/// Another digit's channel of the same sensor reaches what the plan allows there: it stops the pull until it is let go of.
+#[test]
+fn the_cap_is_watched_beside_what_is_measured() {
+    let keys = |channel: u32, more: &str| {
+        format!("trials = 1\nrest_s = 0.5\nhold_s = 1.0\nchannel = {channel}\n{more}")
+    };
+    let items = [
+        item("left index abduction", "concentric", &keys(1, "cap_n = 20.0")),
+        item("left ring abduction", "concentric", &keys(2, "cap_n = 30.0")),
+        item("left little abduction", "make", &keys(3, "")),
+    ];
+    let world = || {
+        let mut world = World::begun(&examined(&items));
+        world.touch();
+        assert!(matches!(world.visit.stage(), Stage::Pull { item: 1 }), "{:?}", world.visit.stage());
+        world
+    };
+    let caps = |world: &World| -> Vec<(bool, f64, f64)> {
+        let cap = |effect: &Effect| match effect {
+            Effect::Cap(reached, force_n, cap_n) => Some((*reached, *force_n, *cap_n)),
+            _ => None,
+        };
+        world.said.iter().filter_map(cap).collect()
+    };
+    // Its own cap where the plan measures something, the item's where nothing; own effort is its own limit.
+    for (forces, told) in [
+        (&[(2, 23.0), (3, 500.0), (4, 15.0)][..], vec![]),
+        (&[(2, 24.0)], vec![(false, 24.0, 30.0)]),
+        (&[(4, 16.0)], vec![(false, 16.0, 20.0)]),
+        (&[(2, 24.0), (4, 20.0)], vec![(false, 20.0, 20.0), (true, 20.0, 20.0)]),
+    ] {
+        let mut world = world();
+        world.step(&Input::Beside(forces));
+        assert_eq!(caps(&world), told);
+    }
+    let mut world = world();
+    world.step(&Input::Beside(&[(2, 31.0)]));
+    world.wait(0.1);
+    assert!(matches!(world.visit.stage(), Stage::Pull { item: 1 }), "it is not let go of yet");
+    world.step(&Input::Beside(&[(2, 25.0)]));
+    world.wait(0.1);
+    assert!(matches!(world.visit.stage(), Stage::Pull { item: 1 }));
+    world.step(&Input::Beside(&[(2, 3.0)]));
+    world.wait(0.1);
+    assert!(
+        matches!(world.visit.stage(), Stage::Halted { item: 1 }) && world.noted("channel 2 reached its cap")
+    );
+    assert_eq!(caps(&world).len(), 2, "it is told once");
+    world.step(&Input::Beside(&[(2, 99.0)]));
+    assert_eq!(caps(&world).len(), 2, "nobody pulls");
+}
+
 #[test]
 fn a_turned_hand_without_a_zero_has_two_ways_on() {
     let keys = |palm: &str| format!("trials = 1\nrest_s = 1.0\nhold_s = 1.0\npalm = \"{palm}\"");

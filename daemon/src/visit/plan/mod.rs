@@ -339,6 +339,12 @@ impl Plan {
         self.items.iter().map(Item::place).collect()
     }
 
+    /// Where it measures on the hand of an item (from 1).
+    pub fn places_of_hand(&self, item: usize) -> BTreeSet<(usize, usize)> {
+        let side = item.checked_sub(1).and_then(|at| self.items.get(at)).map(|item| item.muscle.side);
+        self.items.iter().filter(|item| Some(item.muscle.side) == side).map(Item::place).collect()
+    }
+
     /// Why the plan cannot be run with so many sensors.
     pub fn needs_more_than(&self, sensors: usize) -> Option<String> {
         let (at, item) = self.items.iter().enumerate().find(|(_, item)| item.sensor > sensors)?;
