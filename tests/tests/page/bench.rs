@@ -208,13 +208,10 @@ async fn used(browser: &Browser, clinic: &mut Clinic) {
     browser.press(TAB_ENTER).await;
     browser.until("samples", "return parseFloat(document.getElementById('force')?.textContent) < 1").await;
     clinic.hand("touch 80");
-    let shown = browser
-        .until(
-            "the load",
-            "const n = parseFloat(document.getElementById('force').textContent); return n > 79 && n",
-        )
-        .await;
-    tokio::time::sleep(Duration::from_millis(300)).await;
+    let still = "const n = parseFloat(document.getElementById('force').textContent); \
+                 window.still = n > 70 && Math.abs(n - window.before) < 0.1 ? (window.still ?? 0) + 1 : 0; \
+                 window.before = n; return window.still > 10 && n";
+    let shown = browser.until("the load hangs still", still).await;
     assert!((shown.as_f64().unwrap() - 80.0).abs() < 0.5, "{shown}: {GAIN} times as much would be 81.6");
     clinic.hand("free");
     browser.tap("#end").await;

@@ -45,6 +45,9 @@ hold_s = 1.0
 const WHERE: &str = "if (document.querySelector('.done')) return 'done'; const number = document.getElementById('which')?.textContent.match(/(index|ring|little) finger/)?.[1]; \
                      return `${document.body.dataset.stage}|${number}`";
 
+/// Nobody pulls in the very moment of the cue: a person's reaction takes some tenths of a second.
+const REACTION: Duration = Duration::from_millis(300);
+
 async fn reached(browser: &Browser, stage: &str) {
     browser.until(stage, &format!("const at = (() => {{ {WHERE} }})(); return at === {stage:?}")).await;
 }
@@ -66,6 +69,7 @@ async fn two_sensors_are_served_each_item_on_its_own() {
     assert!(beside.as_str().unwrap().contains("sensor 1, channel 3: 0."), "{beside}");
     reached(&browser, "pull|index").await;
     browser.screenshots("beside").await;
+    tokio::time::sleep(REACTION).await;
     clinic.hand("make:20:1.5");
 
     // The hand is turned: both sensors are on it, and the second is not free yet.
@@ -77,12 +81,14 @@ async fn two_sensors_are_served_each_item_on_its_own() {
     assert_eq!(browser.text("#link").await, "Sensor RIGHT");
     clinic.hand_of(1, "touch 1.5");
     reached(&browser, "pull|ring").await;
+    tokio::time::sleep(REACTION).await;
     clinic.hand_of(1, "make:15:1.5");
 
     // On the third channel 5 N; beside it, on the second, 7.5 N and more: past the cap of 12 N when 8 N are measured.
     reached(&browser, "ready|little").await;
     clinic.hand("touch 4");
     reached(&browser, "pull|little").await;
+    tokio::time::sleep(REACTION).await;
     clinic.hand("concentric:27:2");
     let alarm = "const alarm = document.getElementById('alarm'); return !alarm.hidden && alarm.dataset.level === 'cap' && alarm.textContent";
     browser.until("the alarm", alarm).await;
