@@ -14,7 +14,7 @@ use crate::visit::plan::Plan;
 use analysis::holds::{Event, Hold, Parameters, Profile};
 use analysis::recording::layout::TrialRow;
 use analysis::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
-use analysis::trial::Test;
+use analysis::trial::{Outcome, Test};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -409,7 +409,8 @@ impl Core {
         let below = result.below_n.map(|below_n| format!("below_{below_n}_n"));
         row.cap_n = result.cap_n.unwrap_or(f64::NAN);
         let reached = result.reached_cap.then_some(REACHED_CAP);
-        let pace = result.pace_n_per_s.and_then(|range| pace_flag(range, row.pace_n_per_s));
+        let paced = result.pace_n_per_s.filter(|_| result.outcome != Some(Outcome::Stopped));
+        let pace = paced.and_then(|range| pace_flag(range, row.pace_n_per_s));
         let was = result.was.iter().map(|item| format!("was_item_{item}"));
         let marks = reached.into_iter().chain(pace).map(str::to_owned);
         for flag in below.into_iter().chain(marks).chain(was) {

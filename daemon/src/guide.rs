@@ -139,6 +139,8 @@ impl Step {
     }
 }
 
+/// From the key to the cut, at most, s.
+const CUT_S: f64 = 5.0;
 /// Series of a check.
 const CHECK: &str = "check";
 /// Without a load.
@@ -256,9 +258,13 @@ impl Programme {
 
     /// Step response: a load that hangs still is taken off at once, several times; the fastest is the least of the hand.
     pub fn step(load: &str, still_s: f64) -> Vec<Step> {
-        let still = |to_do| Step { lasts_s: still_s, ..Step::new(to_do, None) };
         let once = |time: u32| [ToDo::Hang { load: load.to_owned(), time }, ToDo::Cut { time }];
-        std::iter::once(ToDo::Free).chain((1..=STEPS).flat_map(once)).map(still).collect()
+        let of = |to_do| {
+            // The hand needs its time after the key; then it is to be still as long as before.
+            let hand_s = if matches!(to_do, ToDo::Cut { .. }) { CUT_S } else { 0.0 };
+            Step { lasts_s: still_s + hand_s, ..Step::new(to_do, None) }
+        };
+        std::iter::once(ToDo::Free).chain((1..=STEPS).flat_map(once)).map(of).collect()
     }
 
     /// A check: without, with, without one load.
@@ -549,7 +555,9 @@ impl Guide {
         }
         let a_second = (1.0 / self.interval_s) as u64;
         if left.is_multiple_of(of.div_ceil(TOLD).max(a_second)) {
-            let words = format!("{} to go: leave it as it is", duration(*left as f64 * self.interval_s));
+            let cut = self.steps.get(self.at).is_some_and(|step| matches!(step.to_do, ToDo::Cut { .. }));
+            let what = if cut && left == of { "take it off now, then leave it" } else { "leave it as it is" };
+            let words = format!("{} to go: {what}", duration(*left as f64 * self.interval_s));
             self.say(words);
         }
     }

@@ -17,6 +17,9 @@ use analysis::console::{Hint, clean};
 use analysis::holds::Event;
 use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
+use analysis::recording::trial_row::REACHED_CAP;
+use analysis::trial::Outcome;
+use std::collections::BTreeMap;
 use std::io::{IsTerminal, Write};
 use traces::Traces;
 use visit::bar;
@@ -43,6 +46,8 @@ pub struct Terminal {
     items: Vec<(String, Sees)>,
     now_sees: Sees,
     typed: String,
+    /// What was said last of each trial, by its order.
+    told_of: BTreeMap<i64, String>,
     /// Why the sensor cannot be used, when it cannot.
     pub refusal: Option<anyhow::Error>,
 }
@@ -66,6 +71,7 @@ impl Terminal {
             items: Vec::new(),
             now_sees: Sees::All,
             typed: String::new(),
+            told_of: BTreeMap::new(),
             refusal: None,
         }
     }
@@ -184,6 +190,9 @@ impl Terminal {
             "go: {}, {} test, {which} (item {item} of {items}), hold {:.1} s",
             cue.muscle, cue.test, cue.hold_s
         ));
+        if let Some(cap_n) = cue.cap_n.filter(|_| self.now_sees == Sees::All) {
+            self.line(&format!("stop at {cap_n:.1} N"));
+        }
         if let Some((low_n, high_n)) = cue.band_n.filter(|_| self.now_sees == Sees::All) {
             self.line(&format!("keep the force between {low_n:.1} and {high_n:.1} N"));
         }
@@ -212,7 +221,8 @@ impl Terminal {
             } else {
                 format!(", mean {:.2} N above the touch", row.mean_n)
             };
-            format!("peak {:.2} N{mean}", row.peak_zero_n)
+            let limit = if row.is_flagged(REACHED_CAP) { ", at its limit" } else { "" };
+            format!("peak {:.2} N above zero{limit}{mean}", row.peak_zero_n)
         };
         let why = if row.why_not.is_empty() {
             String::new()
@@ -225,7 +235,12 @@ impl Terminal {
             format!("{}, ", row.outcome.replace('-', " "))
         };
         self.line(&format!("{name}: {outcome}{result}{why} [trial-{}]", row.order));
-        let range = self.cue.as_ref().and_then(|cue| cue.pace_n_per_s).filter(|_| self.now_sees == Sees::All);
+        self.told_of.insert(row.order, judged(row));
+        let range = self
+            .cue
+            .as_ref()
+            .and_then(|cue| cue.pace_n_per_s)
+            .filter(|_| self.now_sees == Sees::All && row.outcome != Outcome::Stopped.word());
         if let Some(((low_n_per_s, high_n_per_s), rate)) = range.zip(repeats::known(row.pace_n_per_s)) {
             let target = Target { pulls: 1, low_n_per_s, high_n_per_s };
             self.line(&format!("its pace: {}", target.judged(rate)));
@@ -352,6 +367,12 @@ impl Terminal {
             }
         }
     }
+}
+
+/// What is said of a trial, but for its numbers: they follow from the others.
+fn judged(row: &TrialRow) -> String {
+    let why = if row.why_not.is_empty() { "it counts" } else { &row.why_not };
+    format!("{}, {} test, {}: {why}", row.muscle, row.test, row.outcome)
 }
 
 /// Why the sensor on this port cannot be used.

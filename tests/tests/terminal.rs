@@ -37,7 +37,7 @@ fn one_switch_and_one_key_run_a_visit_at_a_terminal() {
     let (mut makes, mut heard) = (0, Vec::new());
     while let Some(line) = terminal.line() {
         match line.as_str() {
-            _ if line.starts_with("look:") => {
+            _ if line.starts_with("look, ") => {
                 assert!(!terminal.is_as_it_was(), "each key is read as it is pressed");
                 hold_the_key(&mut terminal);
             }

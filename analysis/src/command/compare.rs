@@ -298,7 +298,7 @@ pub fn limit_from(change: &Change) -> String {
     let people = change.limit_participants.unwrap_or(0);
     let alone = change.alone.map(|alone| format!("; MDC95 taken alone: {}", limit_words(&alone, change)));
     format!(
-        "limit from {}, n {people}, at a chance of {chance:.2} %{}",
+        "limit from {}, n {people}, chance of a false change {chance:.2} %{}",
         change.limit_source,
         alone.unwrap_or_default()
     )

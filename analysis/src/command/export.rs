@@ -127,6 +127,12 @@ fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow
         "bids" if args.out.is_none() => {
             return Err(Usage("BIDS is a folder: name it with --out".to_owned()).into());
         }
+        "bids" if args.own.reliability.is_some() => {
+            return Err(Usage(
+                "BIDS holds traces, and no results that --reliability could stand beside".to_owned(),
+            )
+            .into());
+        }
         "bids" => return Ok(Made::Many(export::bids::dataset(recordings, documents).map_err(advised)?)),
         _ => export::csv(documents, table)?,
     };

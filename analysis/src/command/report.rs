@@ -112,9 +112,8 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     }
     for Source { recording, visit } in &sources {
         page.sheet();
-        page::visit(&mut page, &visit.file.display().to_string(), recording).map_err(advised)?;
         let procedure = OfVisit::of(visit, rules.repeats().as_ref());
-        page::procedure(&mut page, &procedure);
+        page::visit(&mut page, &visit.file.display().to_string(), recording, &procedure).map_err(advised)?;
         if !args.no_figures {
             page.heading(3, "Traces");
             figures(&mut page, recording, &procedure)?;

@@ -11,7 +11,7 @@
 //! go, follows 45 CFR 164.514(b)(2)(i) (from memory); whether the result is anonymous is for the user to judge.
 
 use super::Document;
-use crate::recording::layout::ObservationRow;
+use crate::recording::layout::{ObservationRow, TAKEN_BACK};
 use jiff::{Timestamp, civil::Date};
 use sha2::{Digest, Sha256};
 
@@ -80,6 +80,7 @@ pub fn deidentify(document: &mut Document, secret: &[u8]) {
     root.participant_fields.retain_mut(|(name, value)| field(name, value, &mask));
     document.content_sha256.clear();
     document.corrections.clear();
+    document.procedure.without_words();
     document.sensors.iter_mut().for_each(|(serial, ..)| serial.clear());
     for segment in document.segments.iter_mut().flatten() {
         segment.utc_ns = segment.utc_ns.saturating_add(mask.days * NS_PER_DAY);
@@ -114,6 +115,9 @@ fn band(age_years: &str) -> String {
 fn observation(row: &mut ObservationRow, mask: &Mask) -> bool {
     row.by.clear();
     row.entered_utc = mask.time(&row.entered_utc);
+    if row.kind == "grade" && row.value == TAKEN_BACK {
+        return true;
+    }
     let typed = row.value.chars().any(char::is_alphabetic) && row.value.split_whitespace().count() > 1;
     row.kind != "text" && !typed
 }
@@ -132,6 +136,27 @@ fn items(plan: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_grade_that_was_taken_back_is_still_taken_back() {
+        let mask = Mask::new(b"secret", "P014");
+        let row = |kind: &str, value: &str| ObservationRow {
+            item: 1,
+            kind: kind.to_owned(),
+            value: value.to_owned(),
+            scale: String::new(),
+            entered_utc: String::new(),
+            by: "E01".to_owned(),
+        };
+        for (kind, value, stays) in [
+            ("grade", "4-", true),
+            ("grade", TAKEN_BACK, true),
+            ("skin", "warm and dry", false),
+            ("text", "tired", false),
+        ] {
+            assert_eq!(observation(&mut row(kind, value), &mask), stays, "{kind} {value}");
+        }
+    }
 
     #[test]
     fn all_visits_of_a_participant_move_by_the_same_days_and_nobody_elses_by_intent() {

@@ -6,6 +6,7 @@
 //! The primary result is the mean of the peaks above zero of the first three valid scored trials, always: a further
 //! trial is shown apart and replaces none, so nobody can choose among trials after seeing them.
 use crate::recording::layout::TrialRow;
+use crate::recording::trial_row::REACHED_CAP;
 use crate::sensor::instrument::Uncertainty;
 use crate::statistics::intervals::{self, Interval};
 use crate::statistics::moments::Moments;
@@ -204,7 +205,7 @@ fn item(rows: &[&TrialRow]) -> Option<Item> {
         test: first.test.clone(),
         sensor: first.sensor,
         channel: first.channel,
-        notes: notes(&trials, &spread),
+        notes: notes(&trials, &spread, rows),
         trials,
         spread,
         further_trial_advised,
@@ -317,7 +318,7 @@ fn fault_of_hold(row: &TrialRow) -> Option<String> {
     Some(fault.to_owned())
 }
 
-fn notes(trials: &[Trial], spread: &Spread) -> Vec<String> {
+fn notes(trials: &[Trial], spread: &Spread, rows: &[&TrialRow]) -> Vec<String> {
     let mut notes = Vec::new();
     if spread.trials_used < SCORED {
         notes.push(format!(
@@ -325,6 +326,8 @@ fn notes(trials: &[Trial], spread: &Spread) -> Vec<String> {
             spread.trials_used
         ));
     }
+    let at_limit = rows.iter().filter(|row| row.is_flagged(REACHED_CAP));
+    notes.extend(at_limit.map(|row| format!("trial-{} went to its limit of {:.1} N", row.order, row.cap_n)));
     let ended = |outcome: Outcome| {
         trials.iter().filter(|trial| !trial.used && trial.outcome == outcome.word()).count()
     };

@@ -67,8 +67,11 @@ impl TrialFigure<'_> {
             dashes: Some(dashes),
             reach: Reach::Axis,
         };
-        let mean =
-            format!("best 1-s mean {:.2} N{}", row.mean_n, instrument(row.mean_expanded_uncertainty_n));
+        let mean = format!(
+            "best 1-s mean {:.2} N above the touch{}",
+            row.mean_n,
+            instrument(row.mean_expanded_uncertainty_n)
+        );
         let peak = format!("peak {:.2} N{}", row.peak_zero_n, instrument(row.expanded_uncertainty_n));
         let peak = mark(row.peak_s, peak, INK, (3, 6));
         let marks = [

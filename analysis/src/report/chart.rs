@@ -5,7 +5,7 @@
 use super::html::{Cell, Page};
 use super::page::instrument;
 use crate::cautions::CAUTIONS;
-use crate::measures::repeats::{Item, Trial};
+use crate::measures::repeats::{Item, SCORED, Trial};
 use crate::plot::names;
 use crate::recording::layout::{
     ACTION, CLOCKS, FINISHED, INTERRUPTED, NOT_ENTERED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, RESUMED,
@@ -69,7 +69,10 @@ pub fn identity(
     ];
     lines.extend(course);
     lines.push(participant(root));
-    lines.extend(of_kind(entered, "gate").map(|row| format!("Allowed by the examiner: {}", row.value)));
+    lines.extend(of_kind(entered, "gate").map(|row| {
+        let at = names::clock(&row.entered_utc, &root.utc_offset);
+        format!("Allowed by the examiner, {at}: {}", row.value)
+    }));
     lines.push(format!("Examiner {}", or_not(&root.examiner, "not named")));
     lines.extend(of_kind(entered, "practice").map(|row| format!("Practice of the examiner: {}", row.value)));
     if !plan.title.is_empty() {
@@ -205,10 +208,16 @@ pub fn plain_lines(
         side_line(Side::Left, items, rows),
         pain_and_grades(entered, plan),
         format!(
-            "{left_out} trials beside the means, {deviations} deviations, all in the report. {}",
+            "{} beside the means, {}, all in the report. {}",
+            counted(left_out, "trial"),
+            counted(deviations, "deviation"),
             CAUTIONS.split_once('.').map_or(CAUTIONS, |(first, _)| first)
         ) + ".",
     ]
+}
+
+fn counted(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 fn side_line(side: Side, items: &[Item], rows: &[TrialRow]) -> String {
@@ -246,15 +255,27 @@ fn side_line(side: Side, items: &[Item], rows: &[TrialRow]) -> String {
     )
 }
 
-/// An item's mean, or what stands beside it.
+/// An item's mean and what must be known with it, or what stands beside it.
 fn result(item: &Item, rows: &[TrialRow]) -> String {
-    let mean = item.spread.mean_of_peaks_n.map(|mean_n| match item.spread.trials_used {
-        3 => format!("{mean_n:.1}"),
-        used => format!("{mean_n:.1} (n {used})"),
-    });
-    mean.unwrap_or_else(|| {
-        item.trials.last().map_or_else(|| "–".to_owned(), |last| beside_the_mean(last, rows))
-    })
+    let Some(mean_n) = item.spread.mean_of_peaks_n else {
+        return item.trials.last().map_or_else(|| "–".to_owned(), |last| beside_the_mean(last, rows));
+    };
+    let used = item.spread.trials_used;
+    let below = item.trials.iter().filter(|trial| trial.outcome == Outcome::BelowMeasurable.word()).count();
+    let at_limit = item.trials.iter().any(|trial| trial.used && reached_cap(trial, rows));
+    let told = [
+        (used != SCORED).then(|| format!("n {used}")),
+        (below > 0).then(|| format!("{below} below measurable")),
+        at_limit.then(|| "limit reached".to_owned()),
+    ];
+    let told: Vec<String> = told.into_iter().flatten().collect();
+    let told = if told.is_empty() { String::new() } else { format!(" ({})", told.join(", ")) };
+    format!("{mean_n:.1}{told}")
+}
+
+/// The pull went to its limit.
+pub fn reached_cap(trial: &Trial, rows: &[TrialRow]) -> bool {
+    rows.iter().any(|row| row.order == trial.order && row.is_flagged(REACHED_CAP))
 }
 
 fn pain_and_grades(entered: &[ObservationRow], plan: &Plan) -> String {
@@ -283,14 +304,21 @@ fn muscle_of(plan: &Plan, row: &ObservationRow) -> String {
     name_of(plan, row.item).split(',').next().unwrap_or_default().to_owned()
 }
 
-/// The grades of each muscle, in the order in which they were entered: the last one holds.
+/// The grades of each muscle, in the order in which they were entered and without those that were taken back: the last one
+/// holds. A muscle whose only grade was taken back has none.
 fn graded<'a>(entered: &'a [ObservationRow], plan: &Plan) -> Vec<(String, Vec<&'a ObservationRow>)> {
     let mut found: Vec<(String, Vec<&ObservationRow>)> = Vec::new();
     for row in of_kind(entered, "grade") {
         let muscle = muscle_of(plan, row);
-        match found.iter_mut().find(|(known, _)| *known == muscle) {
-            Some((_, all)) => all.push(row),
-            None => found.push((muscle, vec![row])),
+        let at = found.iter().position(|(known, _)| *known == muscle).unwrap_or_else(|| {
+            found.push((muscle, Vec::new()));
+            found.len() - 1
+        });
+        let all = &mut found[at].1;
+        if row.value == TAKEN_BACK {
+            all.pop();
+        } else if all.last().is_none_or(|last| last.value != row.value) {
+            all.push(row);
         }
     }
     found
@@ -336,8 +364,10 @@ pub fn entered(page: &mut Page, entered: &[ObservationRow], plan: &Plan, offset:
     }
     let during = of_kind(entered, "pain").map(|row| (row, "with or after"));
     let after = pain_after(entered).into_iter().map(|row| (row, "when the side was done, after"));
-    let pain: Vec<String> = during
-        .chain(after)
+    let mut told: Vec<_> = during.chain(after).collect();
+    told.sort_by(|(a, _), (b, _)| a.entered_utc.cmp(&b.entered_utc));
+    let pain: Vec<String> = told
+        .into_iter()
         .map(|(row, when)| {
             let (at, name) = (names::clock(&row.entered_utc, offset), name_of(plan, row.item));
             format!("{at}: {} ({when} {name})", row.value)
@@ -367,9 +397,8 @@ fn scaled(row: &ObservationRow) -> String {
 
 /// A muscle's grades: the last holds, and what was said before it is not hidden.
 fn grade_words(all: &[&ObservationRow]) -> String {
-    let Some((last, before)) = all.split_last() else { return String::new() };
-    let before: Vec<&str> =
-        before.iter().map(|row| row.value.as_str()).filter(|value| *value != TAKEN_BACK).collect();
+    let Some((last, before)) = all.split_last() else { return TAKEN_BACK.to_owned() };
+    let before: Vec<&str> = before.iter().map(|row| row.value.as_str()).collect();
     let before =
         if before.is_empty() { String::new() } else { format!("; entered before it: {}", before.join(", ")) };
     scaled(last) + &before
@@ -436,13 +465,19 @@ mod tests {
         let text = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n\
                     [[item]]\nmuscle = \"left ring abduction\"\ntest = \"make\"\n";
         let plan = crate::study::plan::read(text);
-        let rows =
-            entered(&[(1, "grade", "4"), (2, "grade", "3"), (1, "grade", "4-"), (2, "grade", TAKEN_BACK)]);
+        let rows = entered(&[
+            (1, "grade", "4"),
+            (2, "grade", "3"),
+            (1, "grade", "4-"),
+            (2, "grade", TAKEN_BACK),
+            (1, "grade", "2"),
+            (1, "grade", TAKEN_BACK),
+        ]);
         let all = graded(&rows, &plan);
         let words: Vec<_> = all.iter().map(|(muscle, all)| (muscle.as_str(), grade_words(all))).collect();
         let expected = [
             ("left index abduction", "4-; entered before it: 4".to_owned()),
-            ("left ring abduction", "taken back; entered before it: 3".to_owned()),
+            ("left ring abduction", "taken back".to_owned()),
         ];
         assert_eq!(words, expected);
         let line = pain_and_grades(&rows, &plan);

@@ -354,7 +354,7 @@ pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
         "item" => of_item(&rows, number, field),
         "trial" => of_trial(&rows, number, field),
         "sides" => of_sides(&rows, number, field),
-        "visit" => of_visit(&rows, field),
+        "visit" if number == 1 => of_visit(&rows, field),
         _ => None,
     };
     let Found { value, unit, formula, orders } = found.ok_or_else(unknown)?;

@@ -29,7 +29,12 @@ trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right
 The command: fingerforce info RECORDING --number ID gives its samples, calibration and formula.";
 
 /// One visit without its figures.
-pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), ReadError> {
+pub fn visit(
+    page: &mut Page,
+    file: &str,
+    recording: &Recording,
+    procedure: &OfVisit,
+) -> Result<(), ReadError> {
     let (rows, root, entered) = (recording.trials()?, recording.root().clone(), recording.observations()?);
     let (items, plan) = (repeats::items(&rows), plan::read(&root.plan));
     let named = |text: &str| if text.is_empty() { "not named".to_owned() } else { text.to_owned() };
@@ -66,6 +71,7 @@ pub fn visit(page: &mut Page, file: &str, recording: &Recording) -> Result<(), R
         page.classed("quiet", DEFINITIONS);
         page.classed("quiet", &instrument_words(&items));
     }
+    own_error(page, procedure);
     breaks(page, &root.visit_id, &rows);
     side_section(page, &root.visit_id, &items, plan.involved_side);
     chart::entered(page, &entered, &plan, &root.utc_offset);
@@ -141,7 +147,8 @@ fn breaks(page: &mut Page, visit_id: &str, rows: &[TrialRow]) {
     );
     page.classed(
         "quiet",
-        "Limit: the force at which the pull was to stop. Pace: mean slope of the rise from 5 to 90 % of the peak. Rate at the end: slope over the last 0.5 s before the \
+        "Limit: the force at which the pull was to stop. The plan asks for 25 to 40 % of the best make a second where it says nothing \
+         else. Pace: mean slope of the rise from 5 to 90 % of the peak. Rate at the end: slope over the last 0.5 s before the \
          break or the peak. The force of a break depends on the examiner's speed (Burns and Spanier 2005).",
     );
 }
@@ -235,7 +242,8 @@ fn item_row(visit_id: &str, item: &Item, rows: &[TrialRow], calibrated: bool) ->
                 .map_or_else(|| chart::beside_the_mean(trial, rows), |peak_n| format!("{peak_n:.2}"));
             let shown = if trial.used { shown } else { format!("[{shown}]") };
             let ended = if trial.outcome == Outcome::Released.word() { "" } else { &trial.outcome };
-            let mark = format!("{} {}", trial.order, ended.replace('-', " "));
+            let limit = if chart::reached_cap(trial, rows) { " limit" } else { "" };
+            let mark = format!("{} {}{limit}", trial.order, ended.replace('-', " "));
             marked(&shown, &trial_id(visit_id, trial.order, "peak_zero_n"), mark.trim())
         })
         .collect();
@@ -371,42 +379,43 @@ pub fn exclusion_lines(items: &[Item]) -> Vec<String> {
     items.iter().flat_map(of).collect()
 }
 
+/// A row of the table of sides.
+fn side_row(visit_id: &str, number: usize, of: &SideDifference) -> Vec<Cell> {
+    let id = |field: &str| sides_id(visit_id, number, field);
+    let ends = of.interval_n.map(|(low, high)| {
+        vec![with_id(&format!("{low:.2}"), &id("low_n")), with_id(&format!("to {high:.2}"), &id("high_n"))]
+    });
+    // None is named where the repeats do not tell them apart.
+    let stronger = match of.stronger.filter(|_| of.beyond_repeats == Some(true)) {
+        Some(Side::Left) => "left",
+        Some(Side::Right) => "right",
+        None => "–",
+    };
+    vec![
+        Cell::short(&format!("sides-{number}")),
+        Cell::text(&format!("{}, {}", of.muscle, of.test)),
+        Cell::number(Some(of.left_n), 2, &id("left_n")),
+        Cell::number(Some(of.right_n), 2, &id("right_n")),
+        Cell::short(&format!("{} + {}", of.trials.0, of.trials.1)),
+        Cell::number(Some(of.difference_n), 2, &id("difference_n")),
+        Cell::numbers(&ends.unwrap_or_default()).unbroken(),
+        Cell::number(of.percent, 1, &id("percent")),
+        Cell::short(stronger),
+        Cell::text(match of.beyond_repeats {
+            Some(true) => "yes",
+            Some(false) => "not shown",
+            None => "cannot say: too few trials",
+        }),
+    ]
+}
+
 fn side_section(page: &mut Page, visit_id: &str, items: &[Item], involved: Option<Side>) {
     let found = sides(items);
     if found.is_empty() {
         return;
     }
     page.heading(3, "Sides, by nerve");
-    let row = |(number, of): (usize, &SideDifference)| {
-        let id = |field: &str| sides_id(visit_id, number, field);
-        let ends = of.interval_n.map(|(low, high)| {
-            vec![
-                with_id(&format!("{low:.2}"), &id("low_n")),
-                with_id(&format!("to {high:.2}"), &id("high_n")),
-            ]
-        });
-        let stronger = match of.stronger {
-            Some(Side::Left) => "left stronger",
-            Some(Side::Right) => "right stronger",
-            None => "equal",
-        };
-        vec![
-            Cell::short(&format!("sides-{number}")),
-            Cell::text(&format!("{}, {}", of.muscle, of.test)),
-            Cell::number(Some(of.left_n), 2, &id("left_n")),
-            Cell::number(Some(of.right_n), 2, &id("right_n")),
-            Cell::short(&format!("{} + {}", of.trials.0, of.trials.1)),
-            Cell::number(Some(of.difference_n), 2, &id("difference_n")),
-            Cell::numbers(&ends.unwrap_or_default()).unbroken(),
-            Cell::number(of.percent, 1, &id("percent")),
-            Cell::short(stronger),
-            Cell::text(match of.beyond_repeats {
-                Some(true) => "yes",
-                Some(false) => "not shown",
-                None => "cannot say: too few trials",
-            }),
-        ]
-    };
+    let row = |(number, of): (usize, &SideDifference)| side_row(visit_id, number, of);
     let numbered = || (1..).zip(found.iter().map(|(of, _)| of));
     let mut groups: Vec<(&str, Vec<Vec<Cell>>)> = Vec::new();
     for nerve in nerve::ALL {
@@ -431,7 +440,7 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item], involved: Optio
             "right − left, N",
             "95 %",
             "%",
-            "",
+            "stronger",
             "beyond the repeats",
         ],
         &groups,
@@ -513,7 +522,7 @@ fn change_lines(changes: &[Change]) -> Vec<String> {
 }
 
 /// The procedure's own error of each result, where the site's own repeats tell it; beside the instrument's, never in it.
-pub fn procedure(page: &mut Page, of: &OfVisit) {
+fn own_error(page: &mut Page, of: &OfVisit) {
     let lines: Vec<String> = of.all().map(|(item, of)| format!("item-{item}: {}", of.words())).collect();
     if !lines.is_empty() {
         page.heading(3, "The procedure's own error");

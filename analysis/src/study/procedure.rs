@@ -71,6 +71,20 @@ pub(super) fn own<'a>(
 }
 
 impl Repeats {
+    /// SEM of a single trial, N: that of the table of trials averaged, which is of consistency; where agreement is asked for, with
+    /// what the occasions' shift adds to the result's.
+    fn of_a_trial(&self, of: &Reliability) -> Option<f64> {
+        let trial = of.averaging.as_ref()?.iter().find(|of| of.trials == 1)?.sem;
+        let shift = match self.form {
+            Form::Consistency => 0.0,
+            Form::Agreement => {
+                let (agreement, consistency) = (of.agreement?.sem.value, of.consistency?.sem.value);
+                (agreement * agreement - consistency * consistency).max(0.0)
+            }
+        };
+        Some((trial * trial + shift).sqrt())
+    }
+
     /// The procedure's error of an item of one visit. Who examined is a matter of two visits: it is said with the source.
     pub fn of_item(&self, measured: &Measured) -> Procedure {
         let refused = |why: &str| Procedure { cannot_say: vec![why.to_owned()], ..Procedure::default() };
@@ -94,12 +108,16 @@ impl Repeats {
             word => format!(", {word} examiner"),
         };
         let form = if self.form == Form::Agreement { "agreement" } else { "consistency" };
-        let trial = own.of.averaging.as_ref().and_then(|all| all.iter().find(|of| of.trials == 1));
+        let side = if own.of.name.starts_with(&measured.item.muscle) || own.of.conditions.muscle.is_empty() {
+            ""
+        } else {
+            ", of the other side"
+        };
         Procedure {
             sem_n: (!own.as_ratio).then_some(value),
             sem_percent: own.as_ratio.then(|| 100.0 * libm::expm1(value)),
-            trial_sem_n: trial.map(|of| of.sem).filter(|_| !own.as_ratio),
-            source: format!("own data: {}, n {}{examiner}, {form}", own.of.name, own.of.subjects),
+            trial_sem_n: self.of_a_trial(own.of).filter(|_| !own.as_ratio),
+            source: format!("own data: {}{side}, n {}{examiner}, {form}", own.of.name, own.of.subjects),
             cannot_say: Vec::new(),
         }
     }
@@ -119,6 +137,18 @@ impl OfVisit {
     /// Of an item; `None` where no repeats were given.
     pub fn get(&self, item: i64) -> Option<&Procedure> {
         self.0.iter().find(|(number, _)| *number == item).map(|(_, of)| of)
+    }
+
+    /// Without what tells in words where it comes from or why there is none: conditions say something of the participant.
+    pub fn without_words(&mut self) {
+        for (_, of) in &mut self.0 {
+            if !of.source.is_empty() {
+                "own data".clone_into(&mut of.source);
+            }
+            if !of.cannot_say.is_empty() {
+                of.cannot_say = vec!["left out".to_owned()];
+            }
+        }
     }
 
     /// Each item's number and error.

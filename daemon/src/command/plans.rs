@@ -2,6 +2,7 @@
 
 use crate::visit::plan::{Plan, builtin};
 use analysis::console::{self, Hint, Usage};
+use analysis::measures::repeats::SCORED;
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -84,5 +85,7 @@ fn listed(plan: &Plan) -> String {
     };
     let items: String = (1..).zip(&plan.items).map(item).collect();
     let order = if plan.randomise.is_empty() { "" } else { "The order is drawn when the visit begins.\n" };
-    format!("{}\n{items}{order}{}\n", plan.title, plan.duration())
+    let few = plan.items.iter().any(|item| item.is_loaded() && (item.trials as usize) < SCORED);
+    let few = if few { "No verdict on change can rest on results of fewer than 3 trials.\n" } else { "" };
+    format!("{}\n{items}{order}{few}{}\n", plan.title, plan.duration())
 }

@@ -1,6 +1,6 @@
 //! What an examination looks like in a terminal: what is on, the count in large figures, the force against target and cap.
 
-use super::Terminal;
+use super::{Terminal, judged};
 use crate::stderr::Stderr;
 use crate::visit::engine::{Cue, Observation, Stage};
 use crate::visit::gate::ASK_ABOUT;
@@ -58,7 +58,7 @@ impl Terminal {
             Stage::Pull { .. } => self.bell(2),
             Stage::Look { .. } => {
                 self.state = "look";
-                self.line("look: Enter as expected; hold it for other answers; or `o active motion: VALUE`, `o length: VALUE`, `g GRADE`, `p PAIN`");
+                self.line("look, for 6 s or as long as something is entered: Enter as expected; hold it for other answers; or `o active motion: VALUE`, `o length: VALUE`, `g GRADE`, `p PAIN`");
             }
             Stage::Pain { side } => {
                 self.state = "pain now?";
@@ -103,11 +103,10 @@ impl Terminal {
     }
 
     pub(super) fn amended(&mut self, row: &TrialRow) {
-        let why = if row.why_not.is_empty() { "it counts" } else { &row.why_not };
-        self.line(&format!(
-            "trial {} is now {}, {} test, {}: {why}",
-            row.order, row.muscle, row.test, row.outcome
-        ));
+        let told = judged(row);
+        if self.told_of.insert(row.order, told.clone()).as_ref() != Some(&told) {
+            self.line(&format!("trial-{} is now {told}", row.order));
+        }
     }
 
     pub(super) fn observed(&mut self, seen: &Observation) {

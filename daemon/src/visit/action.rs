@@ -97,7 +97,7 @@ impl Examiner {
     pub fn parse(line: &str) -> Result<Examiner, String> {
         let line = line.trim();
         let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
-        let rest = rest.trim();
+        let (word, rest) = (word.strip_suffix(':').unwrap_or(word), rest.trim());
         let reason = |default: &str| if rest.is_empty() { default.to_owned() } else { rest.to_owned() };
         Ok(match word {
             "" => Examiner::Press,
@@ -133,7 +133,8 @@ impl Examiner {
                 let item = item.parse().map_err(|_| format!("`{item}` is no number of an item"))?;
                 Examiner::Override { item, reason: reason.trim().to_owned() }
             }
-            other => return Err(format!("`{other}` means nothing here. {TYPED}")),
+            "?" => return Err(TYPED.to_owned()),
+            other => return Err(format!("`{other}` means nothing here; ? tells what can be typed")),
         })
     }
 
@@ -215,6 +216,7 @@ mod tests {
             let action = Examiner::parse(line).unwrap();
             assert_eq!(serde_json::from_str::<Examiner>(&action.to_json()).unwrap(), action, "{line}");
         }
+        assert_eq!(Examiner::parse("i: slack").unwrap(), Examiner::parse("i slack").unwrap());
         assert_eq!(Examiner::Resumed.to_json(), analysis::recording::layout::RESUMED);
         assert_eq!(Examiner::parse("p 4").unwrap(), Examiner::Pain { level: Some(4.0) });
         let allow = Examiner::parse("allow left index make pain 2").unwrap();
@@ -230,7 +232,8 @@ mod tests {
     #[test]
     fn what_means_nothing_is_refused_with_what_would() {
         for (line, part) in [
-            ("q", "r [reason]"),
+            ("?", "r [reason]"),
+            ("q", "? tells"),
             ("p 11", "0 to 10"),
             ("w left toe abduction", "thumb"),
             ("o wrist", "o KIND: VALUE"),

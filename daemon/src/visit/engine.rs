@@ -36,6 +36,10 @@ pub const WINDOW_S: f64 = 8.0;
 const HELP_S: f64 = 20.0;
 /// An answer that is offered can be taken for this long, s.
 const OFFER_S: f64 = 3.0;
+/// A press so soon after something ended by itself was meant for that, s.
+const MEANT_S: f64 = 1.0;
+/// A pull that its count or hold should have ended so long ago: a word of help, s.
+const LET_GO_S: f64 = 5.0;
 /// The finder must have seen the sensor at rest for this long to see a pull: its window and guard are 0.75 s.
 const REST_SEEN_S: f64 = 1.0;
 /// Pain is asked after for this long where the visit goes on, s.
@@ -115,6 +119,8 @@ pub struct Visit {
     told_no_warner: bool,
     /// There was a pull since pain was last asked after.
     unasked: bool,
+    /// Something ended by itself then, s: a press just after it was meant for that.
+    ended_alone_s: f64,
     /// Nobody answered in time: the item (from 0) after which pain was asked after, until the next cue.
     unanswered: Option<usize>,
     ids: u64,
@@ -147,6 +153,7 @@ impl Visit {
             can_warn: None,
             told_no_warner: false,
             unasked: false,
+            ended_alone_s: f64::NEG_INFINITY,
             unanswered: None,
             ids: 0,
             rest_segment: Vec::new(),
@@ -372,10 +379,12 @@ impl Visit {
             }
             State::Looking { item, since_s, offered: None } if self.now_s - since_s >= OBSERVE_S => {
                 self.observed(item, "not entered", "", out);
+                self.ended_alone_s = self.now_s;
                 self.finish_item(item, "not entered", out);
             }
             State::Asking { until_s, .. } if self.now_s >= until_s => {
                 self.unanswered = self.last;
+                self.ended_alone_s = self.now_s;
                 self.answered_pain("not entered", out);
                 if self.state != State::Done {
                     out.push(Effect::Say("no answer: it can be said until the next touch".to_owned()));

@@ -12,6 +12,8 @@ use analysis::trial::{Muscle, Outcome, Test};
 
 /// A hold shorter than this share of the plan's is too short.
 const SHORT_SHARE: f64 = 0.8;
+/// Below this grade (0 to 5) a muscle is weak.
+const WEAK_GRADE: f64 = 3.5;
 /// A first effort below this is weak, N.
 const WEAK_N: f64 = 5.0;
 
@@ -91,14 +93,14 @@ pub struct Results {
     attempts: Vec<TrialResult>,
     /// Why an item ended early, and by which attempt, by item.
     closed: Vec<Option<(String, Option<u64>)>>,
-    /// Grades of 3 or less that were entered.
-    graded_weak: Vec<Muscle>,
+    /// Grades as they were entered, without those that were taken back.
+    grades: Vec<(Muscle, String)>,
 }
 
 impl Results {
     /// No attempts of this many items.
     pub fn new(items: usize) -> Self {
-        Results { attempts: Vec::new(), closed: vec![None; items], graded_weak: Vec::new() }
+        Results { attempts: Vec::new(), closed: vec![None; items], grades: Vec::new() }
     }
 
     /// Every attempt, in order.
@@ -225,18 +227,36 @@ impl Results {
         }
     }
 
-    /// A grade was entered; the latest of a muscle is the one that holds.
-    pub fn graded(&mut self, muscle: Muscle, weak: bool) {
-        self.graded_weak.retain(|other| *other != muscle);
-        self.graded_weak.extend(weak.then_some(muscle));
+    /// A grade was entered, or the muscle's latest is taken back; gives the one that holds then.
+    pub fn graded(&mut self, muscle: Muscle, grade: Option<&str>) -> Option<&str> {
+        match grade {
+            Some(grade) => self.grades.push((muscle, grade.to_owned())),
+            None => {
+                let last = self.grades.iter().rposition(|(of, _)| *of == muscle);
+                last.map(|at| self.grades.remove(at));
+            }
+        }
+        self.grade(muscle)
+    }
+
+    /// The grade of a muscle that holds.
+    fn grade(&self, muscle: Muscle) -> Option<&str> {
+        self.grades.iter().rfind(|(of, _)| *of == muscle).map(|(_, grade)| grade.as_str())
     }
 
     /// How small an effort is looked for: weak by plan, by grade, or by the muscle's first effort.
     pub fn profile(&self, item: &Item) -> Profile {
         let first = self.attempts.iter().find(|it| it.muscle == Some(item.muscle) && it.valid);
         let weak_effort = first.is_some_and(|it| it.peak_zero_n.is_none_or(|peak_n| peak_n < WEAK_N));
-        if weak_effort || self.graded_weak.contains(&item.muscle) { Profile::Weak } else { item.profile }
+        let weak_grade =
+            self.grade(item.muscle).and_then(grade_number).is_some_and(|grade| grade < WEAK_GRADE);
+        if weak_effort || weak_grade { Profile::Weak } else { item.profile }
     }
+}
+
+/// A grade's number: `4-` is 4.
+fn grade_number(text: &str) -> Option<f64> {
+    text.trim().trim_end_matches(['+', '-', '−']).parse().ok()
 }
 
 /// How a hold ended.
@@ -256,7 +276,7 @@ pub fn outcome(test: Test, hold: &Hold, capped: bool) -> Outcome {
 pub fn objections(item: &Item, hold: &Hold, outcome: Outcome) -> Vec<String> {
     let mut why = Vec::new();
     for (flag, text) in [
-        (Flag::Cut, "cut short: the sensor's stream ended"),
+        (Flag::Cut, "cut short: its recording ended or was interrupted"),
         (Flag::TooLong, "longer than 120 s"),
         (Flag::Saturated, "saturated: the force went beyond the sensor's range"),
         (Flag::GapNearOnset, "samples missing near the onset"),

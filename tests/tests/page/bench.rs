@@ -8,7 +8,6 @@ use analysis::recording::read::Recording;
 use analysis::sensor::certificate::Certificate;
 use serde_json::{Value, json};
 use std::path::PathBuf;
-use std::time::Duration;
 use tests::guided::{guided, kilograms, newtons, sensor, visits};
 use tests::{Place, fingerforce, run};
 

@@ -1,15 +1,14 @@
 //! What the examiner's actions do, in every state.
 
-use super::{Effect, State, Visit};
+use super::{Effect, MEANT_S, State, Visit};
 use crate::visit::action::Examiner;
 use crate::visit::gate::Clearance;
 use crate::visit::plan::Procedure;
+use analysis::recording::layout::TAKEN_BACK;
 use analysis::trial::{Muscle, Outcome, Test};
 
 /// Pain that rises by this much over rest stops an item.
 const PAIN_RISE: f64 = 2.0;
-/// Below this grade (0 to 5) a muscle is weak.
-const WEAK_GRADE: f64 = 3.5;
 /// Answers that are offered one after the other to whoever has only the foot switch: kind and value. "As expected" is a
 /// press without them. Trick movements and end feels as textbooks of muscle testing commonly name them (from memory).
 const OF_MOTION: [(&str, &str); 8] = [
@@ -29,7 +28,7 @@ impl Visit {
         // What the program says of itself stops no pull.
         match action {
             Examiner::Warner { able, .. } => return self.can_warn(*able, out),
-            Examiner::Resumed => return,
+            Examiner::Resumed => return self.resumed(out),
             _ => {}
         }
         if let State::Pulling(_) = self.state
@@ -59,6 +58,18 @@ impl Visit {
             Examiner::Override { item, reason } => self.overrule(*item, reason, out),
             Examiner::Warner { .. } | Examiner::Resumed => {}
         }
+    }
+
+    /// The program was away: nobody knows how the sensor lies now, so a new zero is asked for, and what is next is said again.
+    fn resumed(&mut self, out: &mut Vec<Effect>) {
+        if self.procedure() == Procedure::SelfPaced {
+            return;
+        }
+        (self.zeroed_for, self.announced) = (None, None);
+        if let State::Pulling(pull) = &self.state {
+            self.begin_again(pull.item, pull.capped, out);
+        }
+        self.choose_again(out);
     }
 
     /// A window in which nobody pulls yet is closed where nobody could be warned; a pull that is on is the examiner's to
@@ -143,6 +154,9 @@ impl Visit {
 
     fn press(&mut self, out: &mut Vec<Effect>) {
         match self.state.clone() {
+            State::Ready { .. } if self.now_s - self.ended_alone_s < MEANT_S => {
+                out.push(Effect::Say("too late for what was on before; press again to begin".to_owned()));
+            }
             State::Ready { item, .. } => self.cue(item, false, out),
             State::Looking { item, offered: None, .. } => {
                 self.observed(item, "as expected", "", out);
@@ -358,12 +372,20 @@ impl Visit {
         self.observe(at, kind, value, scale, out);
         let muscle = at.and_then(|at| self.planned(at)).map(|item| item.muscle);
         if let (Some(muscle), "grade") = (muscle, kind) {
-            self.results.graded(muscle, grade(value).is_some_and(|grade| grade < WEAK_GRADE));
+            let taken_back = value == TAKEN_BACK;
+            let holds = self.results.graded(muscle, (!taken_back).then_some(value));
+            if taken_back {
+                let holds = holds.map_or("no grade holds".to_owned(), |grade| format!("{grade} holds"));
+                out.push(Effect::Say(format!("the latest grade of {muscle} is taken back: {holds} now")));
+            }
         }
-        if let State::Looking { item, .. } = self.state
-            && matches!(kind, "active motion" | "length")
-        {
-            self.finish_item(item, "observed", out);
+        if let State::Looking { item, since_s, .. } = &mut self.state {
+            // Who is still entering has more time.
+            *since_s = self.now_s;
+            let item = *item;
+            if matches!(kind, "active motion" | "length") {
+                self.finish_item(item, "observed", out);
+            }
         }
     }
 
@@ -373,9 +395,8 @@ impl Visit {
             return out.push(Effect::Say("override takes the number of an item, and a reason".to_owned()));
         };
         if self.planned(at).is_some_and(|item| self.gate.allows(item)) {
-            return out.push(Effect::Say(format!(
-                "nothing holds item {number} back: there is nothing to override"
-            )));
+            let ended = self.results.why_closed(at).map_or(String::new(), |why| format!("; it ended: {why}"));
+            return out.push(Effect::Say(format!("the gate does not hold item {number} back{ended}")));
         }
         self.observe(Some(at), "override", reason, "", out);
         self.overridden.push(at);
@@ -384,11 +405,6 @@ impl Visit {
         }
         self.choose_again(out);
     }
-}
-
-/// A grade's number: `4-` is 4.
-fn grade(text: &str) -> Option<f64> {
-    text.trim().trim_end_matches(['+', '-', '−']).parse().ok()
 }
 
 fn added(why: &str, more: &str) -> String {

@@ -1,6 +1,6 @@
 //! The open window: cue, count, cap, and what becomes of the hold in it.
 
-use super::{Cue, Effect, State, TrialResult, Visit, WINDOW_S, ends_item};
+use super::{Cue, Effect, LET_GO_S, State, TrialResult, Visit, WINDOW_S, ends_item};
 use crate::visit::cap::WARN_SHARE;
 use crate::visit::plan::{ATTEMPTS_MAX, Procedure};
 use crate::visit::results::{objections, outcome};
@@ -20,6 +20,8 @@ pub(super) struct Pull {
     pub counted: u32,
     /// A pull may be going on.
     pub pulling: bool,
+    /// It should be over, and that was said.
+    pub reminded: bool,
     /// The cap was neared, reached.
     pub warned: bool,
     /// The cap was reached.
@@ -98,6 +100,7 @@ impl Visit {
             on_contact,
             counted,
             pulling: false,
+            reminded: false,
             warned: false,
             capped: false,
             beside: false,
@@ -120,6 +123,13 @@ impl Visit {
             out.push(Effect::Count(pull.counted));
         }
         if pull.pulling || pull.beside {
+            let lasts_s = self.planned(item).map_or(0.0, |item| item.hold_s.max(f64::from(item.count)));
+            if !pull.reminded && passed_s >= WINDOW_S + lasts_s + LET_GO_S {
+                pull.reminded = true;
+                out.push(Effect::Say(
+                    "this pull is not over for the sensor: let go of it for a moment".to_owned(),
+                ));
+            }
             self.state = State::Pulling(pull);
             return;
         }

@@ -352,7 +352,7 @@ fn an_override_needs_a_reason_is_noted_and_lets_the_item_be_done() {
     world.step(&Input::Action(&Examiner::Override { item: 2, reason: String::new() }));
     assert!(world.heard("and a reason"));
     world.type_line("override 1 for nothing");
-    assert!(world.heard("nothing holds item 1 back") && !world.noted("for nothing"));
+    assert!(world.heard("the gate does not hold item 1 back") && !world.noted("for nothing"));
     world.type_line("override 2 the surgeon is here and agrees");
     world.touch();
     world.pull(20.0, 1.2, |_| {});

@@ -221,8 +221,59 @@ fn a_grade_without_a_muscle_is_refused_once_the_other_hand_is_on_and_can_be_take
         world.visit.results().profile(item) == Profile::Weak
     };
     assert!(weak(&world));
+    world.type_line("g 4 left index abduction");
+    assert!(!weak(&world), "the latest holds");
     world.type_line("g - left index abduction");
-    let of_left = |value: &str| (Some(1), value.to_owned());
-    assert_eq!(grades(&world), [of_left("2"), of_left("taken back")]);
-    assert!(!weak(&world), "what was taken back is not looked for");
+    assert!(weak(&world) && world.heard("is taken back: 2 holds now"));
+    world.type_line("g - left index abduction");
+    assert!(!weak(&world) && world.heard("is taken back: no grade holds now"));
+    let values: Vec<_> = grades(&world).into_iter().map(|(_, value)| value).collect();
+    assert_eq!(values, ["2", "4", "taken back", "taken back"]);
+}
+
+#[test]
+fn a_press_for_what_ended_by_itself_begins_nothing_and_who_enters_has_time() {
+    let items = [item("left index abduction", "active-motion", ""), item("left index abduction", "make", "")];
+    let mut world = World::begun(&examined(&items));
+    world.wait(4.0);
+    world.type_line("o skin: dry");
+    world.wait(4.0);
+    assert!(matches!(world.visit.stage(), Stage::Look { item: 1 }), "something was entered");
+    world.until(|stage| matches!(stage, Stage::Ready { item: 2 }));
+    world.wait(0.4);
+    world.type_line("");
+    assert!(world.cues() == 0 && world.heard("too late for what was on before"));
+    world.wait(1.0);
+    world.type_line("");
+    assert_eq!(world.cues(), 1);
+}
+
+#[test]
+fn a_pull_that_does_not_end_is_said_once() {
+    let mut world = World::begun(&make_and_break());
+    world.touch();
+    world.step(&Input::Pulling(true));
+    world.wait(60.0);
+    let said = |it: &&Effect| matches!(it, Effect::Say(text) if text.contains("let go of it for a moment"));
+    assert_eq!(world.said.iter().filter(said).count(), 1);
+}
+
+#[test]
+fn after_an_interruption_the_next_item_is_said_again_and_a_new_zero_is_asked_for() {
+    let mut world = World::begun(&make_and_break());
+    let said = |world: &World| {
+        world
+            .said
+            .iter()
+            .filter(|it| matches!(it, Effect::Say(text) if text.starts_with("item 1 of 2")))
+            .count()
+    };
+    world.touch();
+    assert_eq!((world.cues(), said(&world)), (1, 1));
+    world.step(&Input::Action(&Examiner::Resumed));
+    assert!(matches!(world.visit.stage(), Stage::Turn { item: 1 }));
+    assert_eq!(said(&world), 2);
+    world.zero();
+    world.touch();
+    assert_eq!(world.cues(), 2);
 }
