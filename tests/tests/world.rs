@@ -58,6 +58,9 @@ fn seeds_that_found_a_fault_pass() {
         (1_008_730, "an onset that one rise shape fits alone was called certain to half a millisecond"),
         (1_015_887, "a rest at the limit was called unsteady with one history and not with another"),
         (4_078_545, "the same, and was said to dip"),
+        (6_018_428, "the same, and was said to be short"),
+        (6_050_837, "a dip at the limit was part of the pull with one history and not with another"),
+        (6_085_786, "a hold that the disk refused was said to differ from the next one that was shown"),
         (4_086_617, "a pull that creeps out of a touch begins 47 ms later by a level 3 mN lower"),
         (4_095_034, "the same, and its rest was at the limit"),
     ] {

@@ -207,13 +207,17 @@ impl Survey {
         self.event(stamped.monotonic_ns, place, kind, detail);
     }
 
-    /// A hold recomputed now must be the one that was shown then.
+    /// A hold recomputed now must be the one that was shown then. One whose record the disk refused comes without it.
     fn compare(&mut self, monotonic_ns: u64, shown: &str) {
-        let recomputed = self.shown.pop_front().unwrap_or_default();
         let read = |text: &str| serde_json::from_str::<Shown>(text).ok();
-        if read(&recomputed) != read(shown) {
-            let place = self.here();
-            self.event(monotonic_ns, place, "hold differs from what was shown", recomputed);
+        let (then, place) = (read(shown), self.here());
+        let Some(at) = self.shown.iter().position(|now| read(now) == then) else {
+            let recomputed = self.shown.pop_front().unwrap_or_default();
+            return self.event(monotonic_ns, place, "hold differs from what was shown", recomputed);
+        };
+        let unwritten: Vec<String> = self.shown.drain(..=at).take(at).collect();
+        for hold in unwritten {
+            self.event(monotonic_ns, place, "hold shown was not written down", hold);
         }
     }
 

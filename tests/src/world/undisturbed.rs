@@ -31,6 +31,9 @@ const ONSET_S: f64 = 0.03;
 /// … or within this share of the time from onset to 5 % of the peak: where a pull creeps out of a touch, a few mN of
 /// the level before it move its beginning.
 const OF_FOOT: f64 = 1.0 / 3.0;
+/// Where a dip before the pull is a countermovement in one and none in the other, their beginnings are that far apart: it is
+/// looked for so long before the onset, s.
+const DIP_S: f64 = 0.2;
 /// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
 const ZERO_N: f64 = 0.05;
 /// Peaks agree within this, N: the zeros are means of different seconds.
@@ -266,7 +269,7 @@ fn parameters_are_lost(records: &[Stamped]) -> bool {
 ///
 /// [`Figures::borderline`]: super::Figures::borderline
 fn sure_flags(row: &TrialRow) -> impl Iterator<Item = &str> {
-    let of_rest = [Flag::UnstableRest.word(), Flag::Countermovement.word()];
+    let of_rest = [Flag::UnstableRest.word(), Flag::Countermovement.word(), Flag::LateArm.word()];
     row.flags.split(',').filter(move |flag| !flag.is_empty() && !of_rest.contains(flag))
 }
 
@@ -280,7 +283,10 @@ fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, Stri
     let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
     let foot_s = [hold, other].map(|it| it.row.rise5_s - it.row.onset_s);
     let foot_s = foot_s[0].max(foot_s[1]);
-    let same = (other.onset_s - hold.onset_s).abs() <= ONSET_S.max(2.0 * onset_sd_s).max(OF_FOOT * foot_s)
+    let dips = [hold, other].map(|it| it.row.is_flagged(Flag::Countermovement.word()));
+    let dip_s = if dips[0] == dips[1] { 0.0 } else { DIP_S };
+    let allowed_s = ONSET_S.max(2.0 * onset_sd_s).max(OF_FOOT * foot_s).max(dip_s);
+    let same = (other.onset_s - hold.onset_s).abs() <= allowed_s
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
         && sure_flags(&other.row).eq(sure_flags(&hold.row));
     if same {
