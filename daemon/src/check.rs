@@ -444,6 +444,17 @@ mod tests {
         ] {
             assert_eq!(state(&good, what), State::Good, "{good:?}");
         }
+        let visit = data.join("visits/20260401T090000Z-abcdef01");
+        let leftover =
+            |lines: Vec<Line>| lines.into_iter().find(|line| line.what == "leftover journals").unwrap();
+        let lock = data_folder::lock_visit(&*disk, &visit).unwrap();
+        let running = leftover(check(&disk, &data, NOW_UTC_NS));
+        assert_eq!(
+            (running.state, &running.told[..]),
+            (State::Good, "1 being recorded now; every other one is sealed")
+        );
+        drop(lock);
+        assert_eq!(leftover(check(&disk, &data, NOW_UTC_NS)).told, "every visit is sealed");
         let early = check(&disk, &data, SET_UTC_NS + NS_PER_DAY);
         assert_eq!(state(&early, "clock"), State::Warning, "before the newest visit");
         assert_eq!(state(&check(&disk, &data, 0), "clock"), State::Failure);

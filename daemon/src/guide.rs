@@ -1,293 +1,27 @@
 //! A guided calibration: what to load when, and the readings that come of it.
 //!
-//! Comes in: the steps, what the operator types, blocks of samples. Goes out: words for the operator, readings for the journal
+//! Comes in: the steps ([`programme`]), what the operator types, blocks of samples. Goes out: words for the operator, readings for the journal
 //! ([`Out::Read`], [`Out::Withdrawn`]), the end, and where it stands ([`Shown`]). Pure: time is counted in samples.
 //!
 //! A reading is the mean of a steady second ([`ZeroSearch`]) that begins when the load has been there for a while; which
 //! samples it is made of is written down, so that whoever reads the recording takes the same mean from the same samples.
 
+pub mod programme;
+
 use crate::pipeline::force::{NoZero, Scale, ZeroSearch};
 use crate::pipeline::{Block, Output, SensorIdentity};
-use analysis::sensor::attitude::{self, ORIENTATIONS};
 use analysis::sensor::certificate::Certificate;
 use analysis::sensor::dead_weight::KnownForce;
-use analysis::sensor::points::{Direction, Point};
+use analysis::sensor::points::Point;
 use analysis::sensor::readings::Reading;
+use programme::{Instruction, Step, duration};
 use serde::Serialize;
 use std::sync::Arc;
 
 /// How often it is told how long a load is to stay.
 const TOLD: u64 = 10;
-/// How often a load is taken off for the step response.
-const STEPS: u32 = 3;
 /// An unsteady load is told about after this long, s.
 const IMPATIENT_S: f64 = 15.0;
-
-/// What is to be done.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
-pub enum ToDo {
-    /// The full load, the first to third time: exercise.
-    Exercise {
-        /// Which time.
-        time: u32,
-        /// The load's name.
-        load: String,
-        /// The other way.
-        negative: bool,
-    },
-    /// Off with it again.
-    Relieve,
-    /// Nothing on it.
-    Empty {
-        /// The sensor is turned before.
-        turned: bool,
-    },
-    /// Up (or down) to a load.
-    Load {
-        /// The load's name.
-        load: String,
-        /// The other way.
-        negative: bool,
-        /// Down.
-        down: bool,
-        /// What it is, a reference shows: that is to be typed.
-        typed: bool,
-    },
-    /// The sensor lies as it is told.
-    Lay {
-        /// In this orientation.
-        orientation: String,
-    },
-    /// Nothing on it, before a creep test.
-    Free,
-    /// The creep test's load.
-    Creep {
-        /// The load's name.
-        load: String,
-    },
-    /// Off with that.
-    Recover,
-    /// The load hangs on a thread.
-    Hang {
-        /// The load's name.
-        load: String,
-        /// Which time.
-        time: u32,
-    },
-    /// The thread is cut.
-    Cut {
-        /// Which time.
-        time: u32,
-    },
-}
-
-/// One thing to do.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Step {
-    /// What to do.
-    pub to_do: ToDo,
-    /// The reading to take then; `None` where nothing is read (exercising the sensor).
-    pub reading: Option<Wanted>,
-    /// How long it is to stay as it is before the next one, s.
-    pub lasts_s: f64,
-}
-
-impl Step {
-    fn new(to_do: ToDo, reading: Option<Wanted>) -> Step {
-        Step { to_do, reading, lasts_s: 0.0 }
-    }
-
-    /// What to do, in words for a terminal.
-    pub fn words(&self) -> String {
-        let wanted = self.reading.as_ref();
-        let place = wanted.map_or_else(String::new, |of| match of.series.as_str() {
-            CHECK => CHECK.to_owned(),
-            series => format!("series {series}, mounting {}°", of.mounting),
-        });
-        let long = duration(self.lasts_s);
-        let way = |negative: &bool| if *negative { " the other way (tension)" } else { "" };
-        match &self.to_do {
-            ToDo::Exercise { time, load, negative } => {
-                format!("exercise {time} of 3: load {load}{}, then Enter", way(negative))
-            }
-            ToDo::Relieve => "unload the sensor, then Enter".to_owned(),
-            ToDo::Empty { turned } => {
-                let to =
-                    wanted.filter(|_| *turned).map(|of| format!("turn the sensor to {}°; ", of.mounting));
-                format!("{place}: {}nothing on it, then Enter", to.unwrap_or_default())
-            }
-            ToDo::Load { load, negative, down, typed } => {
-                let direction = if *down { "down" } else { "up" };
-                let then =
-                    if *typed { "then type what the reference shows (N) and Enter" } else { "then Enter" };
-                format!("{place}: {direction} to {load}{}, {then}", way(negative))
-            }
-            ToDo::Lay { orientation } => {
-                format!("lay the sensor with its {orientation}, nothing touching it, then Enter")
-            }
-            ToDo::Free => "nothing on the sensor, then Enter".to_owned(),
-            ToDo::Creep { load } => format!("press Enter and load {load} at once: it stays for {long}"),
-            ToDo::Hang { load, time } => {
-                format!("step {time} of {STEPS}: hang {load} on a thread, let it hang still, then Enter")
-            }
-            ToDo::Cut { time } => format!(
-                "step {time} of {STEPS}: press Enter, then cut the thread or lift the load off at once"
-            ),
-            ToDo::Recover => format!("press Enter and unload it at once: nothing touches it for {long}"),
-        }
-    }
-}
-
-/// From the key to the cut, at most, s.
-const CUT_S: f64 = 5.0;
-/// Series of a check.
-const CHECK: &str = "check";
-/// Without a load.
-const NOTHING: KnownForce = KnownForce { force_n: 0.0, standard_uncertainty_n: 0.0 };
-
-/// A reading to take.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Wanted {
-    /// The known force; `None` where the operator types what a reference sensor shows.
-    pub known: Option<KnownForce>,
-    /// Forces are below zero.
-    pub negative: bool,
-    /// Series.
-    pub series: String,
-    /// Mounting.
-    pub mounting: String,
-    /// Which way the load came.
-    pub direction: Direction,
-}
-
-/// What is to be loaded.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Programme {
-    /// Loads on the way up, each with its name; a force of `None` is typed.
-    pub loads: Vec<(String, Option<KnownForce>)>,
-    /// Directions of force: `false` compression (or whichever is positive), `true` the other one.
-    pub negative: Vec<bool>,
-    /// Mountings: 0°, then turned by equal parts of a turn.
-    pub mountings: u32,
-}
-
-impl Programme {
-    /// The steps, in the manner of ISO 376: three times to full load; two series up in the first mounting; in each further
-    /// mounting one up and down (with a single mounting the second series comes down).
-    pub fn steps(&self) -> Vec<Step> {
-        let mut steps = Vec::new();
-        for negative in &self.negative {
-            self.exercise(*negative, &mut steps);
-            let mut names = (b'A'..=b'Z').map(|letter| {
-                let side = if *negative { "−" } else { "" };
-                format!("{side}{}", char::from(letter))
-            });
-            for mounting in 0..self.mountings {
-                let name = format!("{}", 360 * mounting / self.mountings);
-                let runs = if mounting == 0 { 2 } else { 1 };
-                for run in 0..runs {
-                    let down = mounting > 0 || (self.mountings == 1 && run == 1);
-                    let series = names.next().unwrap_or_default();
-                    self.series(*negative, &name, &series, down, mounting > 0 && run == 0, &mut steps);
-                }
-            }
-        }
-        steps
-    }
-
-    fn exercise(&self, negative: bool, steps: &mut Vec<Step>) {
-        let Some((load, _)) = self.loads.last() else { return };
-        for time in 1..=3 {
-            steps.push(Step::new(ToDo::Exercise { time, load: load.clone(), negative }, None));
-            steps.push(Step::new(ToDo::Relieve, None));
-        }
-    }
-
-    fn series(
-        &self,
-        negative: bool,
-        mounting: &str,
-        series: &str,
-        down: bool,
-        turned: bool,
-        steps: &mut Vec<Step>,
-    ) {
-        let wanted = |known: Option<KnownForce>, direction| {
-            let (series, mounting) = (series.to_owned(), mounting.to_owned());
-            Some(Wanted { known, negative, series, mounting, direction })
-        };
-        let load = |name: &String, known: &Option<KnownForce>, direction| {
-            let down = direction == Direction::Down;
-            let to_do = ToDo::Load { load: name.clone(), negative, down, typed: known.is_none() };
-            Step::new(to_do, wanted(*known, direction))
-        };
-        steps.push(Step::new(ToDo::Empty { turned }, wanted(Some(NOTHING), Direction::Up)));
-        steps.extend(self.loads.iter().map(|(name, known)| load(name, known, Direction::Up)));
-        let back = self.loads.iter().rev().skip(1).filter(|_| down);
-        steps.extend(back.map(|(name, known)| load(name, known, Direction::Down)));
-        steps.push(Step::new(ToDo::Empty { turned: false }, wanted(Some(NOTHING), Direction::Down)));
-    }
-
-    /// The zero in six orientations, and in the first one again.
-    pub fn attitude() -> Vec<Step> {
-        let again = [ORIENTATIONS[0]];
-        let all: Vec<&str> = ORIENTATIONS.into_iter().chain(again).collect();
-        let step = |orientation: &&str| {
-            let wanted = Wanted {
-                known: Some(NOTHING),
-                negative: false,
-                series: attitude::SERIES.to_owned(),
-                mounting: (*orientation).to_owned(),
-                direction: Direction::Up,
-            };
-            Step::new(ToDo::Lay { orientation: (*orientation).to_owned() }, Some(wanted))
-        };
-        all.iter().map(step).collect()
-    }
-
-    /// Creep and recovery (OIML R 60): nothing, one load at once and for `lasts_s`, nothing for as long.
-    pub fn creep(load: &str, lasts_s: f64) -> Vec<Step> {
-        let step = |to_do, lasts_s| Step { lasts_s, ..Step::new(to_do, None) };
-        vec![
-            step(ToDo::Free, (0.1 * lasts_s).min(60.0)),
-            step(ToDo::Creep { load: load.to_owned() }, lasts_s),
-            step(ToDo::Recover, lasts_s),
-        ]
-    }
-
-    /// Step response: a load that hangs still is taken off at once, several times; the fastest is the least of the hand.
-    pub fn step(load: &str, still_s: f64) -> Vec<Step> {
-        let once = |time: u32| [ToDo::Hang { load: load.to_owned(), time }, ToDo::Cut { time }];
-        let of = |to_do| {
-            // The hand needs its time after the key; then it is to be still as long as before.
-            let hand_s = if matches!(to_do, ToDo::Cut { .. }) { CUT_S } else { 0.0 };
-            Step { lasts_s: still_s + hand_s, ..Step::new(to_do, None) }
-        };
-        std::iter::once(ToDo::Free).chain((1..=STEPS).flat_map(once)).map(of).collect()
-    }
-
-    /// A check: without, with, without one load.
-    pub fn check(name: &str, known: KnownForce) -> Vec<Step> {
-        let negative = known.force_n < 0.0;
-        let step = |to_do, known: KnownForce, direction| {
-            let (series, mounting) = (CHECK.to_owned(), "as used".to_owned());
-            let known = Some(KnownForce { force_n: known.force_n.abs(), ..known });
-            Step::new(to_do, Some(Wanted { known, negative, series, mounting, direction }))
-        };
-        let load = ToDo::Load { load: name.to_owned(), negative, down: false, typed: false };
-        vec![
-            step(ToDo::Empty { turned: false }, NOTHING, Direction::Up),
-            step(load, known, Direction::Up),
-            step(ToDo::Empty { turned: false }, NOTHING, Direction::Down),
-        ]
-    }
-}
-
-/// A time for people.
-fn duration(seconds: f64) -> String {
-    if seconds >= 90.0 { format!("{:.0} min", seconds / 60.0) } else { format!("{seconds:.0} s") }
-}
 
 /// What comes out.
 #[derive(Debug, Clone, PartialEq)]
@@ -329,7 +63,7 @@ pub struct Shown {
     /// Of how many.
     pub of: usize,
     /// What is to be done; `None` before the first and after the last.
-    pub to_do: Option<ToDo>,
+    pub instruction: Option<Instruction>,
     /// Series, "" none.
     pub series: String,
     /// Mounting, "" none.
@@ -420,7 +154,7 @@ impl Guide {
         Shown {
             number: (self.at + 1).min(self.steps.len()),
             of: self.steps.len(),
-            to_do: step.map(|step| step.to_do.clone()),
+            instruction: step.map(|step| step.instruction.clone()),
             series: wanted.map_or_else(String::new, |of| of.series.clone()),
             mounting: wanted.map_or_else(String::new, |of| of.mounting.clone()),
             doing,
@@ -555,7 +289,10 @@ impl Guide {
         }
         let a_second = (1.0 / self.interval_s) as u64;
         if left.is_multiple_of(of.div_ceil(TOLD).max(a_second)) {
-            let cut = self.steps.get(self.at).is_some_and(|step| matches!(step.to_do, ToDo::Cut { .. }));
+            let cut = self
+                .steps
+                .get(self.at)
+                .is_some_and(|step| matches!(step.instruction, Instruction::Cut { .. }));
             let what = if cut && left == of { "take it off now, then leave it" } else { "leave it as it is" };
             let words = format!("{} to go: {what}", duration(*left as f64 * self.interval_s));
             self.say(words);
@@ -672,6 +409,7 @@ impl Out {
 
 #[cfg(test)]
 mod tests {
+    use super::programme::Programme;
     use super::*;
     use crate::pipeline::ChannelIdentity;
     use crate::pipeline::device_time::Placed;

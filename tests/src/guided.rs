@@ -34,6 +34,12 @@ pub fn newtons(kg: f64) -> f64 {
     force(&mass, &Gravity::at(52.3, 60.0).unwrap(), 1.2).force_n
 }
 
+/// Options of a quiet sensor without errors, 500 samples/s, its noise in N; what else is wrong with it comes after.
+pub fn quiet(noise_n: &'static str, and: &[&'static str]) -> Vec<&'static str> {
+    let quiet = ["--hum", "0", "--drift", "0", "--unsteadiness", "0", "--interval-ns", "2000000"];
+    ["--noise", noise_n].into_iter().chain(quiet).chain(and.iter().copied()).collect()
+}
+
 /// A simulated sensor that loads what it is told.
 pub fn sensor(place: &Place, link: &str, planted: &[&str]) -> (Ended, ChildStdin) {
     let mut simulate = fingerforced();

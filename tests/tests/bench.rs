@@ -10,12 +10,9 @@ use serde_json::Value;
 use tests::guided::{guided, kilograms, newtons, obeyed, sensor, visits};
 use tests::{Place, fingerforce, json, run, sealed, stderr};
 
-/// A quiet sensor without errors, 200 N, 500 samples/s; what else is wrong with it comes after.
-const QUIET: [&str; 10] =
-    ["--noise", "0.002", "--hum", "0", "--drift", "0", "--unsteadiness", "0", "--interval-ns", "2000000"];
-
+/// What is wrong with a quiet sensor.
 fn quiet(and: &[&'static str]) -> Vec<&'static str> {
-    QUIET.into_iter().chain(and.iter().copied()).collect()
+    tests::guided::quiet("0.002", and)
 }
 
 /// What the weight of the sensor's own parts does in an orientation, N above the least.

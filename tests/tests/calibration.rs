@@ -8,28 +8,13 @@ use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::ChildStdin;
-use tests::guided::{Ended, guided, newtons, sensor, start, tell, visits};
+use tests::guided::{Ended, guided, newtons, quiet, sensor, start, tell, visits};
 use tests::{Place, fingerforce, fingerforced, json, run, stderr};
 
 /// Rated 200 N; a bow of 0.4 N and a hysteresis of 0.2 N at 100 N; a gain that is 2 % too high.
-const PLANTED: [&str; 16] = [
-    "--bow",
-    "0.002",
-    "--hysteresis",
-    "0.001",
-    "--gain-error",
-    "0.02",
-    "--noise",
-    "0.005",
-    "--hum",
-    "0",
-    "--drift",
-    "0",
-    "--unsteadiness",
-    "0",
-    "--interval-ns",
-    "2000000",
-];
+fn planted(gain_error: &'static str) -> Vec<&'static str> {
+    quiet("0.005", &["--bow", "0.002", "--hysteresis", "0.001", "--gain-error", gain_error])
+}
 
 /// The planted bow's distance from the line through zero and `full_n`, in newtons of the curve.
 fn bow_n(at_n: f64, full_n: f64) -> f64 {
@@ -117,7 +102,7 @@ fn sealing_again_gives_the_same(visit: &Path, digest: &str) {
 #[test]
 fn a_sensor_is_calibrated_used_and_checked() {
     let place = Place::default();
-    let (sensor_of_the_year, mut hand) = sensor(&place, "sensor", &PLANTED);
+    let (sensor_of_the_year, mut hand) = sensor(&place, "sensor", &planted("0.02"));
     let masses = ["--tolerance", "0.01", "--mass", "2", "--mass", "5", "--mass", "10"];
     let (code, out, told) = guided(&place, "sensor", &mut hand, &masses);
     assert_eq!(code, 0, "{told}");
@@ -153,9 +138,7 @@ fn a_failed_check_names_the_recordings_since(place: &Place, before: Ended, mut h
     let doubtful = visits(place).pop().unwrap();
     tell(&mut hand, "free");
     drop(before);
-    let mut changed = PLANTED;
-    changed[5] = "0.05";
-    let (_sensor, mut hand) = sensor(place, "again", &changed);
+    let (_sensor, mut hand) = sensor(place, "again", &planted("0.05"));
     let check = ["--check", "--tolerance", "0.01", "--mass", "5"];
     let (code, out, told) = guided(place, "again", &mut hand, &check);
     assert_eq!(code, 1, "{out}{told}");

@@ -8,25 +8,15 @@ use analysis::recording::read::Recording;
 use analysis::sensor::certificate::Certificate;
 use serde_json::{Value, json};
 use std::path::PathBuf;
-use tests::guided::{guided, kilograms, newtons, sensor, visits};
+use tests::guided::{guided, kilograms, newtons, quiet, sensor, visits};
 use tests::{Place, fingerforce, run};
 
 /// Rated 200 N; a gain that is 2 % too high.
 const GAIN: f64 = 1.02;
-const PLANTED: [&str; 12] = [
-    "--gain-error",
-    "0.02",
-    "--noise",
-    "0.005",
-    "--hum",
-    "0",
-    "--drift",
-    "0",
-    "--unsteadiness",
-    "0",
-    "--interval-ns",
-    "2000000",
-];
+
+fn planted() -> Vec<&'static str> {
+    quiet("0.005", &["--gain-error", "0.02"])
+}
 
 /// The step that is asked for, "" none: its number and what is to be done.
 const ASKED: &str = "if (document.getElementById('verdict')) return 'judged'; \
@@ -178,7 +168,7 @@ fn as_at_the_terminal(clinic: &Clinic, of: &Certificate) {
     assert_eq!(coefficients(&serde_json::to_value(of).unwrap()), coefficients(&again));
 
     let place = Place::default();
-    let (_sensor, mut hand) = sensor(&place, "sensor", &PLANTED);
+    let (_sensor, mut hand) = sensor(&place, "sensor", &planted());
     let masses = ["--mountings", "2", "--tolerance", "0.01", "--mass", "2", "--mass", "5", "--mass", "10"];
     let (code, out, told) = guided(&place, "sensor", &mut hand, &masses);
     assert_eq!(code, 0, "{told}");
@@ -251,7 +241,7 @@ async fn check(browser: &Browser, clinic: &mut Clinic, share: f64) -> String {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_sensor_is_calibrated_used_and_checked_on_the_page() {
-    let mut clinic = Clinic::of_sensors(PLAN, "127.0.0.1:0", &[], &[&PLANTED]);
+    let mut clinic = Clinic::of_sensors(PLAN, "127.0.0.1:0", &[], &[&planted()]);
     let browser = Browser::start(false).await;
     browser.client.goto(&clinic.link).await.unwrap();
     fill_in(&browser).await;
@@ -306,7 +296,7 @@ async fn a_sensor_is_calibrated_used_and_checked_on_the_page() {
 /// By a reference sensor: what it shows is typed in. Once stopped on the way, once gone through and not kept.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reference_sensor_shows_the_forces_and_nothing_is_kept_unasked() {
-    let mut clinic = Clinic::of_sensors(PLAN, "127.0.0.1:0", &[], &[&PLANTED]);
+    let mut clinic = Clinic::of_sensors(PLAN, "127.0.0.1:0", &[], &[&planted()]);
     let browser = Browser::start(false).await;
     browser.client.goto(&clinic.link).await.unwrap();
     for stops in [true, false] {

@@ -1,7 +1,7 @@
 //! What a guided session is asked to do: the same for the terminal's options and for a page's form.
 
 use super::{bench, loads};
-use crate::guide::{Programme, Step};
+use crate::guide::programme::{Programme, Step};
 use analysis::console::Usage;
 use analysis::recording::layout::CHANNELS_MAX;
 use analysis::sensor::dead_weight::{CONVENTIONAL_AIR, Gravity, KnownForce};

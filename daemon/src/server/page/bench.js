@@ -163,7 +163,7 @@ export class Bench {
     write(this.task, now.phase === "sealing" ? t.task.sealing : words(now));
     write(this.which, bench.of ? b.which(bench) : "");
     write(this.hint, sensor.link === "flowing" ? b.doing[bench.doing](bench) : sensor.note);
-    const typed = bench.doing === "asking" && Boolean(bench.to_do?.typed);
+    const typed = bench.doing === "asking" && Boolean(bench.instruction?.typed);
     if (typed && this.typed.hidden) this.value.value = "";
     this.typed.hidden = !typed;
     this.done.disabled = bench.doing !== "asking";
@@ -184,7 +184,7 @@ export class Bench {
 /** What is to be done now. */
 export function words({ bench, sensor }) {
   if (sensor.link !== "flowing") return typeof t.link[sensor.link] === "string" ? t.link[sensor.link] : "";
-  return bench.to_do ? b.toDo[bench.to_do.kind](bench.to_do, bench) : "";
+  return bench.instruction ? b.instruction[bench.instruction.kind](bench.instruction, bench) : "";
 }
 
 /** What it came to; a calibration is kept, or not. */

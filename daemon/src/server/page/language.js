@@ -286,7 +286,7 @@ export const t = {
     begin: "Begin",
     back: "Back",
     which: ({ number, of, series, mounting }) => [`step ${number} of ${of}`, series && (series === "check" ? "check" : `series ${series}, mounting ${mounting}°`)].filter(Boolean).join(" · "),
-    toDo: {
+    instruction: {
       exercise: ({ load, time, negative }) => `Load ${load}${negative ? " the other way" : ""}, ${time} of 3`,
       relieve: () => "Unload it",
       empty: ({ turned }, { mounting }) => (turned ? `Turn the sensor to ${mounting}°. Nothing on it` : "Nothing on it"),
@@ -300,7 +300,7 @@ export const t = {
     },
     doing: {
       starting: () => "Waiting for the sensor.",
-      asking: ({ to_do }) => (to_do?.typed ? "Then enter what the reference shows." : "Then press: Enter, foot switch, or the button."),
+      asking: ({ instruction }) => (instruction?.typed ? "Then enter what the reference shows." : "Then press: Enter, foot switch, or the button."),
       waiting: () => "Leave it alone: it comes to rest.",
       reading: () => "Leave it alone: it is read.",
       lasting: ({ left_s }) => `Leave it as it is: ${left_s} s.`,
