@@ -17,6 +17,7 @@ pub mod filter;
 pub mod holds;
 pub mod measures;
 pub mod plot;
+pub mod prose;
 pub mod recording;
 pub mod report;
 pub mod sensor;

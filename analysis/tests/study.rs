@@ -182,7 +182,8 @@ fn the_procedures_error_stands_beside_the_instruments_everywhere() {
     assert_eq!((with(&told), with("procedure SEM of one trial") >= 3), (2, true));
     let page = run(&[&["report", "--out", "-", "--no-figures"], &given[..]].concat(), file);
     assert!(
-        String::from_utf8(page.stdout).unwrap().contains(&format!("item-1: {told} (own data: left index"))
+        read_aloud(&String::from_utf8(page.stdout).unwrap())
+            .contains(&format!("item-1: {told} (own data: left index"))
     );
 
     // Other people: the data say nothing of them.
@@ -283,6 +284,7 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     use analysis::recording::read::Recording;
     use analysis::report::number::{find, resolve};
     use analysis::study::comparison::{Basis, Rules};
+    use analysis::study::procedure::OfVisit;
     use analysis::study::visit::Visit;
     let folder = tempfile::tempdir().unwrap();
     let (first, second) = (
@@ -293,10 +295,12 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     let output = run(&["report", "--methods", "--out", out.to_str().unwrap()], &[&second, &first]);
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let html = std::fs::read_to_string(&out).unwrap();
-    let numbers = numbers(&html);
-    // Two visits of two items with three trials and seven more numbers an item, six a difference of sides and two in the list of
-    // visits; two changes of five numbers.
-    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 6 + 2) + 2 * 5, "{numbers:?}");
+    let together = ["comparison-", "study-"];
+    let mut numbers = numbers(&html);
+    numbers.retain(|(id, _)| !together.iter().any(|kind| id.starts_with(kind)));
+    // Two visits of two items with three trials and seven more numbers an item, eight a difference of sides, two in the list of
+    // visits and one in the five lines; two changes of five numbers.
+    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 8 + 2 + 1) + 2 * 5, "{numbers:?}");
     let (changes, numbers): (Vec<_>, Vec<_>) =
         numbers.into_iter().partition(|(id, _)| id.contains(":change-"));
     let read = [&first, &second].map(|path| (Recording::open(path).unwrap(), Visit::read(path).unwrap()));
@@ -332,13 +336,136 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     ids.dedup();
     assert_eq!(ids.len(), numbers.len(), "an id is used twice");
     let recording = &read[0].0;
-    let other = resolve(recording, &numbers.last().unwrap().0).unwrap_err();
+    let resolve = |id: &str| resolve(recording, &OfVisit::default(), id);
+    let other = resolve(&numbers.last().unwrap().0).unwrap_err();
     assert!(other.to_string().contains("is a number of visit"), "{other}");
-    assert!(resolve(recording, "item-9.mean_of_peaks_n").is_err());
-    assert!(resolve(recording, "trial-1.muscle").is_err());
+    assert!(resolve("item-9.mean_of_peaks_n").is_err());
+    assert!(resolve("trial-1.muscle").is_err());
+    assert!(resolve("item-1.procedure_sem").is_err(), "of whose repeats?");
     assert!(find(&read, &rules, "item-1.sd_n").is_err(), "of which of the two?");
     let no_data = find(&read, &rules, "reliability-1.sem").unwrap_err();
     assert!(no_data.to_string().contains("none are given"), "{no_data}");
+}
+
+/// What is read on a page.
+fn read_aloud(html: &str) -> String {
+    let parts = html.split('<').map(|part| part.split_once('>').map_or(part, |(_, words)| words));
+    parts.collect()
+}
+
+/// A printed number is the number of its id, to the digits that are shown.
+fn is_shown_as(value: Option<f64>, shown: &str) -> bool {
+    let Some(value) = value else { return shown == "–" };
+    let digits = shown.trim_start_matches("to ").trim_start_matches("over ").trim_start_matches(['<', ' ']);
+    let places = digits.split_once('.').map_or(0.0, |(_, places)| places.len() as f64);
+    let printed: f64 = digits.parse().unwrap();
+    (value - printed).abs() <= 0.501 * libm::pow(10.0, -places) || (shown.starts_with('<') && value < printed)
+}
+
+/// Repeatability by one examiner, and three visits of a participant; the last is stronger.
+struct Followed {
+    folder: tempfile::TempDir,
+    data: PathBuf,
+    visits: [PathBuf; 3],
+}
+
+/// The item that is judged singly.
+const PRIMARY: &str = "left index abduction make";
+
+impl Followed {
+    fn new() -> Followed {
+        let folder = tempfile::tempdir().unwrap();
+        let files = study::write(folder.path(), SEED);
+        let visits = of_first_examiner(&files);
+        let data = folder.path().join("reliability.json");
+        std::fs::write(&data, run(&["reliability", "--json"], &visits).stdout).unwrap();
+        std::fs::create_dir(folder.path().join("later")).unwrap();
+        let later = visit(&folder.path().join("later"), 3, 1.6, "invented", &make());
+        let visits = [visits[4].to_owned(), visits[5].to_owned(), later];
+        Followed { folder, data, visits }
+    }
+
+    fn run(&self, arguments: &[&str]) -> Output {
+        assert!(self.data.starts_with(self.folder.path()));
+        let basis = ["--reliability", self.data.to_str().unwrap(), "--primary", PRIMARY];
+        run(&[arguments, &basis].concat(), &self.visits.each_ref().map(PathBuf::as_path))
+    }
+
+    fn page(&self) -> String {
+        String::from_utf8(self.run(&["report", "--methods", "--no-figures", "--out", "-"]).stdout).unwrap()
+    }
+}
+
+#[test]
+fn limits_trends_and_the_text_for_the_paper_lead_back_too() {
+    use analysis::recording::read::Recording;
+    use analysis::report::number::find;
+    use analysis::study::comparison::{Basis, Rules};
+    use analysis::study::reliability::Document;
+    use analysis::study::visit::Visit;
+    let followed = Followed::new();
+    let rules = Rules {
+        basis: Basis::Own(Document::read(&followed.data).unwrap()),
+        primary: vec![("left index abduction".to_owned(), "make".to_owned())],
+        vouched: Default::default(),
+        form: Default::default(),
+    };
+    let read = |path: &PathBuf| (Recording::open(path).unwrap(), Visit::read(path).unwrap());
+    let read = followed.visits.each_ref().map(read);
+    let mut kinds = std::collections::BTreeSet::new();
+    for (id, shown) in numbers(&followed.page()) {
+        let number = find(&read, &rules, &id).unwrap_or_else(|error| panic!("{id}: {error}"));
+        assert!(is_shown_as(number.value, &shown), "{id}: {shown}, {:?}", number.value);
+        assert!(!number.unit.is_empty() && number.formula.len() > 10, "{id}: {number:?}");
+        assert!(!number.files.is_empty() || id.contains(":change-"), "{id}");
+        let (place, field) = id.rsplit(':').next().unwrap().split_once('.').unwrap();
+        kinds.insert(format!("{}.{field}", place.split_once('-').unwrap().0));
+    }
+    let expected = [
+        (
+            "change",
+            "limit mdc mdc_low mdc_high participants chance_percent mdc95_alone mdc95 mdc95_low mdc95_high",
+        ),
+        ("comparison", "judged changes singly together false_changes"),
+        ("trend", "visits slope_n_per_day slope_low slope_high p"),
+        ("item", "procedure_sem"),
+        ("sides", "left_trials right_trials"),
+        ("visit", "deviations"),
+        ("study", "participants examiners visits trials trials_used trials_not_used days"),
+        ("reliability", "planned_width planned_icc planned_participants planned_repeats"),
+    ];
+    for (kind, fields) in expected {
+        for field in fields.split(' ') {
+            assert!(kinds.contains(&format!("{kind}.{field}")), "{kind}.{field}: {kinds:?}");
+        }
+    }
+}
+
+#[test]
+fn what_stands_twice_has_its_id_once_and_a_limit_names_its_data() {
+    let followed = Followed::new();
+    let page = followed.page();
+    let numbers = numbers(&page);
+    let mut ids: Vec<&str> = numbers.iter().map(|(id, _)| id.as_str()).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), numbers.len(), "an id is used twice");
+    let again = page.split("<span class=\"n\" title=\"").skip(1);
+    let again: Vec<&str> = again.map(|part| part.split_once('"').unwrap().0).collect();
+    // The checklist's estimates and counts; the means in the plain lines.
+    assert!(again.len() >= 2 * 5 + 3 + 3 * 2, "{again:?}");
+    for id in again {
+        assert!(ids.binary_search(&id).is_ok(), "{id}");
+    }
+    let mdc = ids.iter().find(|id| id.ends_with(":change-1.mdc")).unwrap();
+    let told = json(&followed.run(&["info", "--json", "--number", mdc]));
+    assert!(told["files"].to_string().contains("reliability.json"), "{told:#}");
+    // The trials of the two visits that are behind the limit, too.
+    assert_eq!(told["origins"].as_array().unwrap().len(), 6, "{told:#}");
+    let trials = json(&followed.run(&["info", "--json", "--number", "study-1.trials_used"]));
+    assert_eq!(trials["origins"].as_array().unwrap().len() as f64, trials["value"].as_f64().unwrap());
+    let unknown = followed.run(&["info", "--number", "study-1.nothing"]);
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("no number `study-1.nothing`"));
 }
 
 #[test]
@@ -361,8 +488,8 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         .into_iter()
         .filter(|(id, _)| id.starts_with("reliability-") || id.contains(":visit-1."))
         .partition(|(id, _)| id.starts_with("reliability-"));
-    // Nine numbers of each of two muscles; two of each of six visits.
-    assert_eq!((of_data.len(), of_visits.len()), (2 * 9, 6 * 2), "{of_data:?} {of_visits:?}");
+    // Nine numbers of each of two muscles and four of the plan for a next study; three of each of six visits.
+    assert_eq!((of_data.len(), of_visits.len()), (2 * 9 + 4, 6 * 3), "{of_data:?} {of_visits:?}");
     for (id, shown) in of_data.iter().chain(&of_visits) {
         let number = json(&run(&["info", "--json", "--reliability", data, "--number", id], &files));
         let printed: f64 = shown.trim_start_matches("to ").parse().unwrap();
@@ -370,7 +497,8 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         let origins = number["origins"].as_array().unwrap();
         // Three trials of each of six visits; the six trials of one visit.
         let expected = if id.starts_with("reliability-") { 18 } else { 6 };
-        assert_eq!(origins.len(), if id.ends_with("not_used") { 0 } else { expected }, "{id}: {number:#}");
+        let none = id.ends_with("not_used") || id.ends_with("deviations");
+        assert_eq!(origins.len(), if none { 0 } else { expected }, "{id}: {number:#}");
         assert!(
             origins
                 .iter()
@@ -453,7 +581,7 @@ fn the_paper_is_told_who_saw_what_and_in_which_order() {
         Planned { participant: 3, examiner: "E1", visit: 1, factor: 1.0, condition: "invented", plan };
     let path = study::write_visit(folder.path(), SEED, &planned, &make());
     let page = run(&["report", "--methods", "--no-figures", "--out", "-"], &[&path]);
-    let page = String::from_utf8(page.stdout).unwrap();
+    let page = read_aloud(&String::from_utf8(page.stdout).unwrap());
     for part in [
         "the participant saw: nothing (1 of 1 items)",
         "the examiner saw: pace only (1 of 1 items)",

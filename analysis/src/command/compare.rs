@@ -8,6 +8,7 @@ use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
 use crate::plot::visits::{Point, VisitsFigure};
 use crate::plot::{names, write_png, write_svg};
+use crate::prose::Prose;
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
 use crate::study::comparison::{self, Basis, Change, Comparison, Form, Rules};
@@ -177,7 +178,7 @@ pub fn text(of: &Comparison) -> String {
     text += &format!("{}\n", change_table(of));
     text += &remarks(&of.changes);
     text += &counted(of);
-    of.trends.iter().for_each(|trend| text += &format!("{}\n", clean(&trend_words(trend))));
+    of.trends.iter().for_each(|trend| text += &format!("{}\n", clean(&trend_words(trend).to_string())));
     if !of.sides.is_empty() {
         text += &format!(
             "Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n",
@@ -187,18 +188,17 @@ pub fn text(of: &Comparison) -> String {
     text + CAUTIONS + "\n"
 }
 
-/// A trend over visits in words.
-pub fn trend_words(of: &VisitTrend) -> String {
+/// A trend over visits in words; its numbers' fields are `trend-N.`'s.
+pub fn trend_words(of: &VisitTrend) -> Prose {
     let slope = &of.slope_n_per_day;
-    format!(
-        "trend over {} visits, {}, {}: {:+.4} N a day (95 % {}), p {}",
-        of.points.len(),
-        of.muscle,
-        of.test,
-        slope.value,
-        interval(slope.low, slope.high, 4),
-        p_value(of.p)
-    )
+    Prose::from("trend over ")
+        .number(of.points.len().to_string(), "visits")
+        .words(&format!(" visits, {}, {}: ", of.muscle, of.test))
+        .number(format!("{:+.4}", slope.value), "slope_n_per_day")
+        .words(" N a day (95 % ")
+        .interval((slope.low, slope.high), 4, ("slope_low", "slope_high"))
+        .words("), p ")
+        .number(p_value(of.p), "p")
 }
 
 fn change_table(of: &Comparison) -> Table {
@@ -219,7 +219,7 @@ fn change_table(of: &Comparison) -> Table {
             number(change.later_n),
             change.change_n.map_or_else(|| "–".to_owned(), |by| format!("{by:+.2}")),
             change.change_percent.map_or_else(|| "–".to_owned(), |by| format!("{by:+.1}")),
-            change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
+            limit_words(change).map_or_else(|| "–".to_owned(), |words| words.to_string()),
             verdict_words(change).to_owned(),
         ]);
     }
@@ -229,16 +229,25 @@ fn change_table(of: &Comparison) -> Table {
     table
 }
 
+/// What a change is held against, in words; `None` where nothing can be said.
+pub fn limit_words(change: &Change) -> Option<Prose> {
+    let ids = ["limit", "mdc", "mdc_low", "mdc_high"];
+    change.limit.map(|limit| in_words(&limit, change.as_ratio, ids))
+}
+
 /// A limit in words: what decides, and the detectable change with its interval.
-pub fn limit_words(limit: &Limit, change: &Change) -> String {
-    let mdc = &limit.mdc;
-    let which = if limit.by_upper_end { "upper end" } else { "value" };
-    if change.as_ratio {
-        let percent = |of: f64| 100.0 * libm::expm1(of);
-        let ends = interval(mdc.low.map(percent), mdc.high.map(percent), 1);
-        return format!("+{:.1} % (MDC {:.1}, {ends}; {which})", percent(limit.decides), percent(mdc.value));
-    }
-    format!("{:.2} N (MDC {:.2}, {}; {which})", limit.decides, mdc.value, interval(mdc.low, mdc.high, 2))
+fn in_words(limit: &Limit, as_ratio: bool, [decides, mdc, low, high]: [&str; 4]) -> Prose {
+    let which = if limit.by_upper_end { "; upper end)" } else { "; value)" };
+    let (sign, unit, digits) = if as_ratio { ("+", "%", 1) } else { ("", "N", 2) };
+    let shown = |of: f64| if as_ratio { 100.0 * libm::expm1(of) } else { of };
+    let of = &limit.mdc;
+    Prose::default()
+        .number(format!("{sign}{:.digits$}", shown(limit.decides)), decides)
+        .words(&format!(" {unit} (MDC "))
+        .number(format!("{:.digits$}", shown(of.value)), mdc)
+        .words(", ")
+        .interval((of.low.map(shown), of.high.map(shown)), digits, (low, high))
+        .words(which)
 }
 
 /// A verdict in words.
@@ -286,22 +295,28 @@ pub fn remarks(changes: &[Change]) -> String {
             remarks.add(format!("cannot say, because {}", change.cannot_say.join("; ")), &name);
         }
         if change.verdict.is_some() {
-            remarks.add(limit_from(change), &name);
+            remarks.add(limit_from(change).to_string(), &name);
         }
     }
     remarks.text(changes.len())
 }
 
 /// Where a limit comes from and at which chance; of a primary item its MDC95, too.
-pub fn limit_from(change: &Change) -> String {
+pub fn limit_from(change: &Change) -> Prose {
     let chance = change.limit.map_or(0.0, |limit| 100.0 * limit.alpha);
     let people = change.limit_participants.unwrap_or(0);
-    let alone = change.alone.map(|alone| format!("; MDC95 taken alone: {}", limit_words(&alone, change)));
-    format!(
-        "limit from {}, n {people}, chance of a false change {chance:.2} %{}",
-        change.limit_source,
-        alone.unwrap_or_default()
-    )
+    let told = Prose::from(format!("limit from {}, n ", change.limit_source))
+        .number(people.to_string(), "participants")
+        .words(", chance of a false change ")
+        .number(format!("{chance:.2}"), "chance_percent")
+        .words(" %");
+    match &change.alone {
+        None => told,
+        Some(alone) => {
+            let ids = ["mdc95_alone", "mdc95", "mdc95_low", "mdc95_high"];
+            told.words("; MDC95 taken alone: ").then(in_words(alone, change.as_ratio, ids))
+        }
+    }
 }
 
 /// The instrument's uncertainty and the procedure's, beside each other: neither contains the other.
@@ -338,18 +353,23 @@ pub fn counted(of: &Comparison) -> String {
 }
 
 /// How many comparisons were judged, how, and how many false changes to expect.
-pub fn chances(of: &Comparison) -> String {
-    format!(
-        "{} of {} judged: {} singly (*), {} together (Bonferroni). At each later visit the chance of a false change is \
-         {} %, divided beforehand: half for those judged singly, in equal parts, half for the others together; all of it \
-         where there is only one kind. False changes to expect without any change: at most {:.2}.",
-        of.judged_singly + of.judged_together,
-        of.changes.len(),
-        of.judged_singly,
-        of.judged_together,
-        100.0 * ALPHA,
-        of.false_changes,
-    )
+pub fn chances(of: &Comparison) -> Prose {
+    Prose::default()
+        .number((of.judged_singly + of.judged_together).to_string(), "judged")
+        .words(" of ")
+        .number(of.changes.len().to_string(), "changes")
+        .words(" judged: ")
+        .number(of.judged_singly.to_string(), "singly")
+        .words(" singly (*), ")
+        .number(of.judged_together.to_string(), "together")
+        .words(&format!(
+            " together (Bonferroni). At each later visit the chance of a false change is {} %, divided beforehand: half for \
+             those judged singly, in equal parts, half for the others together; all of it where there is only one kind. False \
+             changes to expect without any change: at most ",
+            100.0 * ALPHA
+        ))
+        .number(format!("{:.2}", of.false_changes), "false_changes")
+        .words(".")
 }
 
 /// The digests of the analysis settings, each once.
@@ -448,10 +468,8 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
             (first_n - limit.decides, first_n + limit.decides)
         }
     });
-    let band = match last.limit {
-        Some(limit) => {
-            format!("Band: first visit's mean ± {}; {}.", limit_words(&limit, last), limit_from(last))
-        }
+    let band = match limit_words(last) {
+        Some(limit) => format!("Band: first visit's mean ± {limit}; {}.", limit_from(last)),
         None => format!("No band: {}.", last.cannot_say.join("; ")),
     };
     let trend = of.trends.iter().find(|trend| trend.muscle == muscle && trend.test == test);

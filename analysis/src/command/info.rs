@@ -62,7 +62,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 fn number(args: &Args, id: &str) -> anyhow::Result<()> {
     let read = super::report::read(&args.files)?;
     let mut number = report::number::find(&read, &args.basis.rules()?, id).map_err(advised)?;
-    if number.id.contains("reliability-") || number.id.ends_with(".limit") {
+    if report::number::rests_on_repeats(&number.id) {
         number.files.extend(args.basis.own.reliability.iter().map(|path| path.display().to_string()));
     }
     let text = if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number) };

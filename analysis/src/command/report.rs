@@ -143,7 +143,7 @@ fn changes(page: &mut Page, sources: &[Source], args: &Args, rules: &Rules) -> a
 
 fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules, protocol: Option<&Protocol>) {
     page.heading(2, "Methods, for the paper");
-    page.paragraph(&methods::paragraph(sources, protocol));
+    page.paragraph(methods::paragraph(sources, protocol));
     let document = match &rules.basis {
         Basis::Own(document) => Some(document),
         _ => None,
@@ -151,12 +151,15 @@ fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules, protocol: O
     page.heading(3, "Checklist for reports of reliability and agreement");
     let rows = methods::checklist(sources, document, protocol);
     let rows: Vec<Vec<Cell>> =
-        rows.iter().map(|(asked, told)| vec![Cell::text(asked), Cell::text(told)]).collect();
+        rows.iter().map(|(asked, told)| vec![Cell::text(asked), Cell::prose(told)]).collect();
     page.table(&["asked", "said"], &rows);
     page.classed(
         "quiet",
         "In the order of the guidelines for reporting reliability and agreement studies (Kottner et al. 2011, J. Clin. \
-         Epidemiol. 64:96–106), in our words.",
+         Epidemiol. 64:96–106), in our words. Ids: study-1.participants, examiners, visits, trials, trials_used, trials_not_used, \
+         excluded_K (K: the reason's place in the paragraph), participant_saw_K, examiner_saw_K, in_random_order, \
+         in_planned_order, days; reliability-1.planned_width, planned_icc, planned_participants, planned_repeats; the command: \
+         fingerforce info RECORDINGS --number ID.",
     );
 }
 

@@ -276,7 +276,7 @@ fn remarks(items: &[Item], procedure: &OfVisit) -> String {
                 &format!("{name}: instrument ± {expanded_n:.3} N (95 %; {NOT_THE_PROCEDURE}){left_out}\n");
         }
         if let Some(of) = procedure.get(item.item) {
-            text += &format!("{name}: {}\n", clean(&of.words()));
+            text += &format!("{name}: {}\n", clean(&of.words().to_string()));
         }
         if let Some(why) = &item.further_trial_advised {
             text += &format!("{name}: a further trial is advised: {why} (common practice)\n");

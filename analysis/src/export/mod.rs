@@ -77,7 +77,7 @@ fn with_procedure(rows: &[TrialRow], procedure: &OfVisit) -> Vec<Column> {
         long_name,
         values: Values::F64(rows.iter().map(|row| of(row).and_then(value).unwrap_or(f64::NAN)).collect()),
     };
-    let source = |row: &TrialRow| of(row).map_or_else(String::new, Procedure::words);
+    let source = |row: &TrialRow| of(row).map_or_else(String::new, |of| of.words().to_string());
     let mut all = TrialRow::columns(rows);
     all.extend([
         number("procedure_sem_n", "N", PROCEDURE_SEM, |of| of.sem_n),

@@ -3,10 +3,12 @@
 //!
 //! Comes in: a recording, its items and its plan. Goes out: sections of a page, without a word of judgement.
 use super::html::{Cell, Page};
+use super::number::{item_id, visit_number_id};
 use super::page::instrument;
 use crate::cautions::CAUTIONS;
 use crate::measures::repeats::{Item, SCORED, Trial};
 use crate::plot::names;
+use crate::prose::Prose;
 use crate::recording::layout::{
     ACTION, CLOCKS, FINISHED, INTERRUPTED, NOT_ENTERED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, RESUMED,
     Root, TAKEN_BACK, TrialRow,
@@ -189,8 +191,12 @@ pub fn plain_lines(
     rows: &[TrialRow],
     entered: &[ObservationRow],
     plan: &Plan,
-) -> Vec<String> {
+) -> Vec<Prose> {
     let root = recording.root();
+    let number = |count: usize, field: &str, what: &str| {
+        let words = format!(" {what}{}", if count == 1 { "" } else { "s" });
+        Prose::default().number(count.to_string(), &visit_number_id(&root.visit_id, field)).words(&words)
+    };
     let sensors: Vec<String> = recording.sensors().iter().map(instrument).collect();
     let nominal =
         if sensors.iter().any(|told| told.contains("not calibrated")) { " (forces nominal)" } else { "" };
@@ -203,24 +209,23 @@ pub fn plain_lines(
             or_not(&root.participant, "not named"),
             or_not(&root.examiner, "not named"),
             report_id(&[recording.content_sha256().to_owned()])
-        ),
-        side_line(Side::Right, items, rows),
-        side_line(Side::Left, items, rows),
-        pain_and_grades(entered, plan),
-        format!(
-            "{} beside the means, {}, all in the report. {}",
-            counted(left_out, "trial"),
-            counted(deviations, "deviation"),
-            CAUTIONS.split_once('.').map_or(CAUTIONS, |(first, _)| first)
-        ) + ".",
+        )
+        .into(),
+        side_line(&root.visit_id, Side::Right, items, rows),
+        side_line(&root.visit_id, Side::Left, items, rows),
+        pain_and_grades(entered, plan).into(),
+        number(left_out, "trials_not_used", "trial")
+            .elsewhere()
+            .words(" beside the means, ")
+            .then(number(deviations, "deviations", "deviation"))
+            .words(&format!(
+                ", all in the report. {}.",
+                CAUTIONS.split_once('.').map_or(CAUTIONS, |(first, _)| first)
+            )),
     ]
 }
 
-fn counted(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
-}
-
-fn side_line(side: Side, items: &[Item], rows: &[TrialRow]) -> String {
+fn side_line(visit_id: &str, side: Side, items: &[Item], rows: &[TrialRow]) -> Prose {
     let tests: Vec<Test> =
         TOLD.into_iter().filter(|test| items.iter().any(|item| item.test == test.word())).collect();
     let own: Vec<&Item> = items.iter().filter(|item| item.side == side.word()).collect();
@@ -236,29 +241,26 @@ fn side_line(side: Side, items: &[Item], rows: &[TrialRow]) -> String {
     let of = |muscle: &str| {
         let value = |test: &Test| {
             let item = own.iter().find(|item| item.muscle == muscle && item.test == test.word());
-            item.map_or_else(|| "–".to_owned(), |item| result(item, rows))
+            item.map_or_else(|| "–".into(), |item| result(visit_id, item, rows))
         };
-        let values: Vec<String> = tests.iter().map(value).collect();
         let key = muscle.strip_prefix(side.word()).unwrap_or(muscle).trim();
-        format!("{key} {}", values.join("/"))
+        Prose::from(format!("{key} ")).then(Prose::joined(tests.iter().map(value), "/"))
     };
-    let told: Vec<String> = muscles.into_iter().map(of).collect();
+    let told: Vec<Prose> = muscles.into_iter().map(of).collect();
     let what: Vec<&str> = tests.iter().map(|test| test.word()).collect();
     let name = names::sentence(side.word());
     if told.is_empty() {
-        return format!("{name} hand: not tested.");
+        return format!("{name} hand: not tested.").into();
     }
-    format!(
-        "{name} hand, mean of the first three valid trials in N, {}: {}.",
-        what.join("/"),
-        told.join("; ")
-    )
+    Prose::from(format!("{name} hand, mean of the first three valid trials in N, {}: ", what.join("/")))
+        .then(Prose::joined(told, "; "))
+        .words(".")
 }
 
 /// An item's mean and what must be known with it, or what stands beside it.
-fn result(item: &Item, rows: &[TrialRow]) -> String {
+fn result(visit_id: &str, item: &Item, rows: &[TrialRow]) -> Prose {
     let Some(mean_n) = item.spread.mean_of_peaks_n else {
-        return item.trials.last().map_or_else(|| "–".to_owned(), |last| beside_the_mean(last, rows));
+        return item.trials.last().map_or_else(|| "–".to_owned(), |last| beside_the_mean(last, rows)).into();
     };
     let used = item.spread.trials_used;
     let below = item.trials.iter().filter(|trial| trial.outcome == Outcome::BelowMeasurable.word()).count();
@@ -270,7 +272,9 @@ fn result(item: &Item, rows: &[TrialRow]) -> String {
     ];
     let told: Vec<String> = told.into_iter().flatten().collect();
     let told = if told.is_empty() { String::new() } else { format!(" ({})", told.join(", ")) };
-    format!("{mean_n:.1}{told}")
+    Prose::default()
+        .again(format!("{mean_n:.1}"), &item_id(visit_id, item.item, "mean_of_peaks_n"))
+        .words(&told)
 }
 
 /// The pull went to its limit.

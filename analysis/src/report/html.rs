@@ -1,5 +1,6 @@
 //! HTML, piece by piece. Whatever comes from a file is escaped here, and nowhere else is HTML made.
 use crate::console::clean;
+use crate::prose::{Piece, Prose};
 use std::fmt::Write;
 
 /// Text made fit for HTML: markup escaped, control characters and those that turn the direction of writing taken out.
@@ -17,10 +18,6 @@ pub fn escape(text: &str) -> String {
         }
     }
     out
-}
-
-fn escape_lines(lines: &[String]) -> String {
-    lines.iter().map(|line| escape(line)).collect::<Vec<_>>().join("\n")
 }
 
 /// A cell of a table.
@@ -53,6 +50,11 @@ impl Cell {
         Cell { html: with_id(&shown, id), class: " class=\"r\"" }
     }
 
+    /// Words in which numbers carry their ids.
+    pub fn prose(prose: &Prose) -> Cell {
+        Cell { html: marked_up(prose), class: "" }
+    }
+
     /// Several numbers with their ids, already marked up by [`with_id`].
     pub fn numbers(parts: &[String]) -> Cell {
         Cell { html: parts.join(" &ensp;"), class: "" }
@@ -63,6 +65,18 @@ impl Cell {
 pub fn with_id(shown: &str, id: &str) -> String {
     let id = escape(id);
     format!("<span class=\"n\" id=\"{id}\" title=\"{id}\">{}</span>", escape(shown))
+}
+
+/// Running text, its numbers with their ids; one that stands elsewhere has its id there, and names it.
+fn marked_up(prose: &Prose) -> String {
+    let piece = |piece: &Piece| match piece {
+        Piece::Words(words) => escape(words),
+        Piece::Number { shown, id } => with_id(shown, id),
+        Piece::Again { shown, id } => {
+            format!("<span class=\"n\" title=\"{}\">{}</span>", escape(id), escape(shown))
+        }
+    };
+    prose.0.iter().map(piece).collect()
 }
 
 /// The same with a small mark behind it, by which its id can be told on paper.
@@ -82,8 +96,8 @@ impl Page {
     }
 
     /// A paragraph.
-    pub fn paragraph(&mut self, text: &str) {
-        let _ = writeln!(self.0, "<p>{}</p>", escape(text));
+    pub fn paragraph(&mut self, text: impl Into<Prose>) {
+        let _ = writeln!(self.0, "<p>{}</p>", marked_up(&text.into()));
     }
 
     /// A paragraph of a class: `quiet`, `warning`.
@@ -92,9 +106,10 @@ impl Page {
     }
 
     /// A list; nothing where it is empty.
-    pub fn list(&mut self, lines: &[String]) {
+    pub fn list(&mut self, lines: &[impl Clone + Into<Prose>]) {
         if !lines.is_empty() {
-            let items: String = lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect();
+            let item = |line: Prose| format!("<li>{}</li>\n", marked_up(&line));
+            let items: String = lines.iter().map(|line| item(line.clone().into())).collect();
             let _ = writeln!(self.0, "<ul>\n{items}</ul>");
         }
     }
@@ -144,8 +159,9 @@ impl Page {
     }
 
     /// Lines to be copied as they stand.
-    pub fn plain(&mut self, lines: &[String]) {
-        let _ = writeln!(self.0, "<pre>{}</pre>", escape_lines(lines));
+    pub fn plain(&mut self, lines: &[Prose]) {
+        let lines: Vec<String> = lines.iter().map(marked_up).collect();
+        let _ = writeln!(self.0, "<pre>{}</pre>", lines.join("\n"));
     }
 
     /// Lines to be written on.
@@ -194,7 +210,7 @@ mod tests {
             &[vec![Cell::text(bad), Cell::number(Some(1.0), 2, bad), Cell::numbers(&[with_id("1", bad)])]],
         );
         page.identity(bad, &[bad.to_owned()]);
-        page.plain(&[bad.to_owned()]);
+        page.plain(&[bad.into()]);
         page.signature(&[bad]);
         let html = page.finish(bad, "</style><script>\"; } a:b");
         assert!(

@@ -7,14 +7,22 @@
 //! seventh trial of the visit) or `sides-1.percent` (the first difference of sides), and may begin with the first eight
 //! characters of the visit's id and a colon; `visit-1.trials_used` is a number of the whole visit. `change-1.change_n` is the
 //! first change at a later visit: it is a number of all recordings that were compared, and of what their changes were held
-//! against. `reliability-1.sem` is of the first analysis of the reliability data, and leads back to the visits behind it.
+//! against; so are `comparison-1.judged`, of all of them together, and `trend-1.slope_n_per_day`, of an item over the visits.
+//! `reliability-1.sem` is of the first analysis of the reliability data, and leads back to the visits behind it.
+//! `study-1.trials` is a number of the paragraph and the checklist for the paper, of all recordings together.
+mod together;
+
+pub use together::rests_on_repeats;
+
+use super::chart;
 use crate::console::Advice;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Row, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
 use crate::sensor::instrument::Uncertainty;
-use crate::study::comparison::{self, Basis, Change, Comparison, Incomparable, Rules};
-use crate::study::reliability::Reliability;
+use crate::study::comparison::{self, Incomparable, Rules};
+use crate::study::plan;
+use crate::study::procedure::{self, OfVisit};
 use crate::study::sides::{FORMULA, sides};
 use crate::study::visit::Visit;
 use serde::Serialize;
@@ -95,9 +103,9 @@ impl Advice for NumberError {
         match self {
             NumberError::Read(error) => error.hint(),
             NumberError::Unknown(_) => {
-                "ids are item-N.FIELD, trial-N.FIELD, sides-N.FIELD and visit-1.FIELD, as in item-1.mean_of_peaks_n, change-N.FIELD \
-                 of two visits or more, and reliability-N.FIELD; of several recordings with the visit's mark before it; the \
-                 report shows them"
+                "ids are item-N.FIELD, trial-N.FIELD, sides-N.FIELD and visit-1.FIELD, as in item-1.mean_of_peaks_n, change-N.FIELD, \
+                 comparison-1.FIELD and trend-N.FIELD of two visits or more, reliability-N.FIELD and study-1.FIELD; of several \
+                 recordings with the visit's mark before it; the report shows them"
                     .to_owned()
             }
             NumberError::Incomparable(_) => "give the recordings that the report compared".to_owned(),
@@ -125,6 +133,21 @@ pub fn trial_id(visit_id: &str, order: i64, field: &str) -> String {
 /// Id of a number of a change, which is numbered from 1 among those at its later visit.
 pub fn change_id(visit_id: &str, number: usize, field: &str) -> String {
     format!("{}:change-{number}.{field}", visit_mark(visit_id))
+}
+
+/// Id of a number of all changes together.
+pub fn comparison_id(field: &str) -> String {
+    format!("comparison-1.{field}")
+}
+
+/// Id of a number of a trend over visits, numbered from 1.
+pub fn trend_id(number: usize, field: &str) -> String {
+    format!("trend-{number}.{field}")
+}
+
+/// Id of a number of all recordings together.
+pub fn study_id(field: &str) -> String {
+    format!("study-1.{field}")
 }
 
 /// Id of a number of a whole visit.
@@ -159,43 +182,22 @@ const ITEM_FIELDS: [Field; 9] = [
     ),
     ("trials_used", "1", "number of the peaks behind the result, three at most"),
 ];
-const SIDES_FIELDS: [Field; 6] = [
+const SIDES_FIELDS: [Field; 8] = [
     ("left_n", "N", "mean of the left side's peaks (first three valid trials)"),
     ("right_n", "N", "mean of the right side's peaks (first three valid trials)"),
+    ("left_trials", "1", "number of the left side's peaks"),
+    ("right_trials", "1", "number of the right side's peaks"),
     ("percent", "%", FORMULA),
     ("difference_n", "N", "right − left, of the means"),
     ("low_n", "N", "lower end of the 95 % Welch interval of right − left"),
     ("high_n", "N", "upper end of the 95 % Welch interval of right − left"),
 ];
 
-const CHANGE_FIELDS: [Field; 5] = [
-    ("earlier_n", "N", "mean of peak_zero_n of the first three valid trials of the first visit"),
-    ("later_n", "N", "mean of peak_zero_n of the first three valid trials of the later visit"),
-    ("change_n", "N", "later_n − earlier_n"),
-    ("change_percent", "%", "100 · (later_n − earlier_n) / earlier_n"),
-    ("limit", "N", "z·√2·SEM or t·√2·SEM, or the upper end of its 95 % interval"),
-];
-
-const VISIT_FIELDS: [Field; 2] = [
+const VISIT_FIELDS: [Field; 3] = [
     ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
     ("trials_not_used", "1", "number of its items' trials that are behind no result"),
+    ("deviations", "1", "number of lines under the report's deviations, overrides and notes"),
 ];
-
-/// Of an analysis of reliability; "" is the unit of its values.
-const RELIABILITY_FIELDS: [Field; 9] = [
-    ("subjects", "1", "participants with every value"),
-    ("occasions", "1", "occasions or raters"),
-    ("icc", "1", ICC),
-    ("icc_low", "1", ICC),
-    ("icc_high", "1", ICC),
-    ("sem", "", "√((MS occasions − MS error) / n + MS error), agreement; √MS error where that is greater"),
-    ("mdc95", "", MDC95),
-    ("mdc95_low", "", MDC95),
-    ("mdc95_high", "", MDC95),
-];
-const ICC: &str = "ICC(2,1) = ICC(A,1) of a two-way analysis of variance without replication, with its 95 % interval \
-                   (Shrout & Fleiss 1979, McGraw & Wong 1996)";
-const MDC95: &str = "z·√2·SEM (agreement) with z of 95 %; its 95 % interval is that of the SEM (chi-squared)";
 
 /// The number of an id, whatever it is of: one of these recordings, what their changes come to, or the reliability data.
 ///
@@ -207,135 +209,26 @@ pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Numb
         None => (None, id),
     };
     if local.starts_with("reliability-") {
-        return resolve_reliability(read, &rules.basis, id);
+        return together::reliability(read, &rules.basis, id);
     }
-    if local.starts_with("change-") {
+    if local.starts_with("study-") {
+        return together::study(read, &rules.basis, id);
+    }
+    if ["change-", "comparison-", "trend-"].iter().any(|kind| local.starts_with(kind)) {
         let visits: Vec<Visit> = read.iter().map(|(_, visit)| visit.clone()).collect();
-        return resolve_change(read, &comparison::compare(&visits, rules)?, id);
+        return together::comparison(read, &comparison::compare(&visits, rules)?, &rules.basis, id);
     }
     let named = |visit: &Visit| mark == Some(&*visit_mark(&visit.visit_id)) || read.len() == 1;
     let own = read.iter().filter(|(_, visit)| named(visit));
     let (recording, visit) = own
         .max_by_key(|(recording, _)| recording.root().revision)
         .ok_or_else(|| NumberError::Unknown(id.chars().take(80).collect()))?;
-    Ok(Number { files: vec![visit.file.display().to_string()], ..resolve(recording, id)? })
-}
-
-/// A number of the reliability data, led back to those of its visits that are among the recordings.
-fn resolve_reliability(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Result<Number, NumberError> {
-    let shown = || id.chars().take(80).collect();
-    let Basis::Own(document) = basis else { return Err(NumberError::NoData(shown())) };
-    let unknown = || NumberError::Unknown(shown());
-    let (place, field) = id.split_once('.').ok_or_else(unknown)?;
-    let number: usize =
-        place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
-    let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
-    let (_, unit, formula) =
-        RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
-    let behind: Vec<&String> = of.visits.iter().flatten().collect();
-    let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
-    let mut origins = Vec::new();
-    for (recording, visit) in ours() {
-        let rows = recording.trials()?;
-        let item =
-            visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
-        let orders = item.map(|item| used(&item.item)).unwrap_or_default();
-        origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
-    }
-    let found = ours().count();
-    Ok(Number {
-        id: id.to_owned(),
-        value: reliability_value(of, field),
-        unit: if unit.is_empty() { of.unit.clone() } else { (*unit).to_owned() },
-        formula: format!(
-            "{formula}; {}, {} × {} ({}); {found} of the {} visits behind it are among the recordings given",
-            of.name,
-            of.subjects,
-            of.k,
-            of.occasions.join(", "),
-            behind.len()
-        ),
-        software: document.software.clone(),
-        files: ours().map(|(_, visit)| visit.file.display().to_string()).collect(),
-        origins,
-    })
-}
-
-fn reliability_value(of: &Reliability, field: &str) -> Option<f64> {
-    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
-    let mdc95 = of.agreement.map(|sem| sem.mdc95);
-    match field {
-        "subjects" => Some(of.subjects as f64),
-        "occasions" => Some(of.k as f64),
-        "icc" => icc.map(|form| form.icc),
-        "icc_low" => icc.and_then(|form| form.low),
-        "icc_high" => icc.and_then(|form| form.high),
-        "sem" => of.agreement.map(|sem| sem.sem.value),
-        "mdc95" => mdc95.map(|of| of.value),
-        "mdc95_low" => mdc95.and_then(|of| of.low),
-        _ => mdc95.and_then(|of| of.high),
-    }
-}
-
-/// The number of a change's id, among the changes of these visits.
-pub fn resolve_change(read: &[(Recording, Visit)], of: &Comparison, id: &str) -> Result<Number, NumberError> {
-    let unknown = || NumberError::Unknown(id.chars().take(80).collect());
-    let (mark, local) = match id.split_once(':') {
-        Some((mark, local)) => (Some(mark), local),
-        None => (None, id),
-    };
-    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
-    let number: usize = place.strip_prefix("change-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
-    // Without a mark it is a change at the last visit.
-    let mark = mark.map_or_else(
-        || of.visits.last().map(|visit| visit_mark(&visit.visit_id)).unwrap_or_default(),
-        str::to_owned,
-    );
-    let at = (1..).zip(&of.visits).find(|(_, visit)| visit_mark(&visit.visit_id) == mark);
-    let (visit, _) = at.ok_or_else(unknown)?;
-    let mut changes = of.changes.iter().filter(|change| change.visit == visit);
-    let change = number.checked_sub(1).and_then(|number| changes.nth(number)).ok_or_else(unknown)?;
-    let (_, unit, formula) = CHANGE_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
-    let mut told = format!("{formula}; {}, {}", change.muscle, change.test);
-    if field == "limit" {
-        told += &format!("; from {}, n {}", change.limit_source, change.limit_participants.unwrap_or(0));
-    } else if !change.settings.is_empty() {
-        told += &format!("; analysis settings {}", change.settings);
-    }
-    let ends = [(field != "later_n", 1), (field != "earlier_n", visit)];
-    let (mut origins, mut files) = (Vec::new(), Vec::new());
-    for number in ends.into_iter().filter(|(wanted, _)| *wanted && field != "limit").map(|(_, number)| number)
-    {
-        let found = read.iter().find(|(_, visit)| visit.visit_id == of.visits[number - 1].visit_id);
-        let (recording, visit) = found.ok_or_else(unknown)?;
-        let rows = recording.trials()?;
-        let item = visit.find(&change.muscle, &change.test).ok_or_else(unknown)?;
-        files.push(visit.file.display().to_string());
-        origins.extend(used(&item.item).iter().filter_map(|order| origin(recording, &rows, *order)));
-    }
-    let (value, unit) = change_value(change, field, unit);
-    let software = read.first().map(|(recording, _)| recording.root().software.clone()).unwrap_or_default();
-    Ok(Number { id: format!("{mark}:{local}"), value, unit, formula: told, software, files, origins })
-}
-
-fn change_value(change: &Change, field: &str, unit: &str) -> (Option<f64>, String) {
-    let value = match field {
-        "earlier_n" => change.earlier_n,
-        "later_n" => change.later_n,
-        "change_n" => change.change_n,
-        "change_percent" => change.change_percent,
-        _ => {
-            let percent = |of: f64| 100.0 * libm::expm1(of);
-            let limit = change.limit.map(|limit| limit.decides);
-            let unit = if change.as_ratio { "%" } else { "N" };
-            return (limit.map(|of| if change.as_ratio { percent(of) } else { of }), unit.to_owned());
-        }
-    };
-    (value, unit.to_owned())
+    let files = vec![visit.file.display().to_string()];
+    Ok(Number { files, ..resolve(recording, &OfVisit::of(visit, rules.repeats().as_ref()), id)? })
 }
 
 /// The number of an id.
-pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
+pub fn resolve(recording: &Recording, procedure: &OfVisit, id: &str) -> Result<Number, NumberError> {
     let here = visit_mark(&recording.root().visit_id);
     let unknown = || NumberError::Unknown(id.chars().take(80).collect());
     let local = match id.split_once(':') {
@@ -351,9 +244,11 @@ pub fn resolve(recording: &Recording, id: &str) -> Result<Number, NumberError> {
     let number: i64 = number.parse().map_err(|_| unknown())?;
     let rows = recording.trials()?;
     let found = match kind {
+        "item" if field == procedure::SEM => of_procedure(&rows, procedure, number),
         "item" => of_item(&rows, number, field),
         "trial" => of_trial(&rows, number, field),
         "sides" => of_sides(&rows, number, field),
+        "visit" if number == 1 && field == "deviations" => of_deviations(recording, &rows)?,
         "visit" if number == 1 => of_visit(&rows, field),
         _ => None,
     };
@@ -399,6 +294,15 @@ fn of_item(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
     described(&ITEM_FIELDS, field, value, used(&item))
 }
 
+/// The procedure's own error of an item: of the site's own repeats, with the item's trials.
+fn of_procedure(rows: &[TrialRow], procedure: &OfVisit, number: i64) -> Option<Found> {
+    let item = repeats::items(rows).into_iter().find(|item| item.item == number)?;
+    let of = procedure.get(number)?;
+    let (value, unit, _) = of.value()?;
+    let formula = format!("standard error of measurement of the procedure: {}", of.source);
+    Some(Found { value: Some(value), unit: unit.to_owned(), formula, orders: used(&item) })
+}
+
 fn used(item: &Item) -> Vec<i64> {
     item.trials.iter().filter(|trial| trial.used).map(|trial| trial.order).collect()
 }
@@ -408,6 +312,13 @@ fn of_visit(rows: &[TrialRow], field: &str) -> Option<Found> {
     let orders: Vec<i64> =
         trials.filter(|trial| trial.used == (field == "trials_used")).map(|trial| trial.order).collect();
     described(&VISIT_FIELDS, field, Some(orders.len() as f64), orders)
+}
+
+fn of_deviations(recording: &Recording, rows: &[TrialRow]) -> Result<Option<Found>, ReadError> {
+    let root = recording.root();
+    let plan = plan::read(&root.plan);
+    let lines = chart::deviations(rows, &recording.observations()?, &plan, &root.utc_offset);
+    Ok(described(&VISIT_FIELDS, "deviations", Some(lines.len() as f64), Vec::new()))
 }
 
 fn of_trial(rows: &[TrialRow], order: i64, field: &str) -> Option<Found> {
@@ -436,6 +347,8 @@ fn of_sides(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
     let value = match field {
         "left_n" => Some(of.left_n),
         "right_n" => Some(of.right_n),
+        "left_trials" => Some(of.trials.0 as f64),
+        "right_trials" => Some(of.trials.1 as f64),
         "percent" => of.percent,
         "difference_n" => Some(of.difference_n),
         "low_n" => of.interval_n.map(|ends| ends.0),

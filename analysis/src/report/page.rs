@@ -3,11 +3,12 @@
 //! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
 //! what does not count and why, the sides, what was entered, figures; the changes.
 use super::html::{Cell, Page, marked, with_id};
-use super::number::{change_id, item_id, reliability_id, sides_id, trial_id};
+use super::number::{change_id, comparison_id, item_id, reliability_id, sides_id, trend_id, trial_id};
 use super::{chart, nerve};
 use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words};
 use crate::measures::repeats::{self, HOLD, Item, Spread};
 use crate::plot::names;
+use crate::prose::Prose;
 use crate::recording::layout::{ObservationRow, Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::trial_row::{TOO_FAST, TOO_SLOW};
@@ -15,7 +16,7 @@ use crate::sensor::instrument::not_included;
 use crate::statistics::change::SURE_PARTICIPANTS;
 use crate::study::comparison::{Change, Comparison};
 use crate::study::plan::{self, Plan};
-use crate::study::procedure::OfVisit;
+use crate::study::procedure::{OfVisit, Procedure};
 use crate::study::reliability::{Document, Reliability};
 use crate::study::sides::{FORMULA, SideDifference, sides};
 use crate::trial::{Muscle, Outcome, Side, Test};
@@ -25,7 +26,7 @@ pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Re
 first three valid trials; SD with n − 1; CV = 100·SD/mean; 95 %: its interval (modified McKay, Vangel 1996; – where the CV \
 is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number has an id: \
 item-N.mean_of_peaks_n, sd_n, cv_percent, cv_low_percent, cv_high_percent, best_n, trials_used; \
-trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, difference_n, low_n, high_n, percent. \
+trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, left_trials, right_trials, difference_n, low_n, high_n, percent; visit-1.deviations. \
 The command: fingerforce info RECORDING --number ID gives its samples, calibration and formula.";
 
 /// One visit without its figures.
@@ -71,7 +72,7 @@ pub fn visit(
         page.classed("quiet", DEFINITIONS);
         page.classed("quiet", &instrument_words(&items));
     }
-    own_error(page, procedure);
+    own_error(page, &root.visit_id, procedure);
     breaks(page, &root.visit_id, &rows);
     side_section(page, &root.visit_id, &items, plan.involved_side);
     chart::entered(page, &entered, &plan, &root.utc_offset);
@@ -385,6 +386,8 @@ fn side_row(visit_id: &str, number: usize, of: &SideDifference) -> Vec<Cell> {
     let ends = of.interval_n.map(|(low, high)| {
         vec![with_id(&format!("{low:.2}"), &id("low_n")), with_id(&format!("to {high:.2}"), &id("high_n"))]
     });
+    let trials = Prose::default().number(of.trials.0.to_string(), "left_trials").words(" + ");
+    let trials = trials.number(of.trials.1.to_string(), "right_trials");
     // None is named where the repeats do not tell them apart.
     let stronger = match of.stronger.filter(|_| of.beyond_repeats == Some(true)) {
         Some(Side::Left) => "left",
@@ -396,7 +399,7 @@ fn side_row(visit_id: &str, number: usize, of: &SideDifference) -> Vec<Cell> {
         Cell::text(&format!("{}, {}", of.muscle, of.test)),
         Cell::number(Some(of.left_n), 2, &id("left_n")),
         Cell::number(Some(of.right_n), 2, &id("right_n")),
-        Cell::short(&format!("{} + {}", of.trials.0, of.trials.1)),
+        Cell::prose(&trials.with_ids(id)).unbroken(),
         Cell::number(Some(of.difference_n), 2, &id("difference_n")),
         Cell::numbers(&ends.unwrap_or_default()).unbroken(),
         Cell::number(of.percent, 1, &id("percent")),
@@ -470,25 +473,38 @@ pub fn changes(page: &mut Page, of: &Comparison) {
     page.list(&heads.collect::<Vec<_>>());
     let rows: Vec<Vec<Cell>> = of.changes.iter().map(|change| change_row(change, of)).collect();
     page.table(&["id", "item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
-    page.paragraph(&format!("Comparisons: {}", chances(of)));
-    page.list(&change_lines(&of.changes));
-    page.list(&of.trends.iter().map(trend_words).collect::<Vec<_>>());
+    page.paragraph(Prose::from("Comparisons: ").then(chances(of).with_ids(comparison_id)));
+    page.list(&change_lines(of));
+    let trends = (1..).zip(&of.trends);
+    page.list(
+        &trends
+            .map(|(number, trend)| trend_words(trend).with_ids(|field| trend_id(number, field)))
+            .collect::<Vec<_>>(),
+    );
     page.classed(
         "quiet",
         &format!(
             "Change: difference of the results (mean of the first three valid peaks). Ids: change-N.earlier_n, later_n, change_n, \
-             change_percent, limit; the command: fingerforce info RECORDING RECORDING --number ID, with the --reliability given here. \
+             change_percent, limit, mdc, mdc_low, mdc_high, participants, chance_percent, of a primary one (*) mdc95_alone, mdc95, \
+             mdc95_low, mdc95_high; comparison-1.judged, changes, singly, together, false_changes; trend-N.visits, slope_n_per_day, \
+             slope_low, slope_high, p; the command: fingerforce info RECORDING RECORDING --number ID, with what limits come from as \
+             given here. \
              MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
              A change within the limit is not a proof that nothing changed."
         ),
     );
 }
 
-fn change_row(change: &Change, of: &Comparison) -> Vec<Cell> {
+/// The id of a number of one of these changes.
+fn change_number(change: &Change, of: &Comparison) -> (usize, impl Fn(&str) -> String) {
     let own = of.changes.iter().filter(|other| other.visit == change.visit);
     let number = own.take_while(|other| !std::ptr::eq(*other, change)).count() + 1;
     let visit_id = of.visits.get(change.visit - 1).map_or("", |visit| &visit.visit_id);
-    let id = |field: &str| change_id(visit_id, number, field);
+    (number, move |field: &str| change_id(visit_id, number, field))
+}
+
+fn change_row(change: &Change, of: &Comparison) -> Vec<Cell> {
+    let (number, id) = change_number(change, of);
     let signed = |value: Option<f64>, digits: usize, field: &str| {
         let shown = value.map_or_else(|| "–".to_owned(), |value| format!("{value:+.digits$}"));
         Cell::numbers(&[with_id(&shown, &id(field))])
@@ -501,29 +517,32 @@ fn change_row(change: &Change, of: &Comparison) -> Vec<Cell> {
         Cell::number(change.later_n, 2, &id("later_n")),
         signed(change.change_n, 2, "change_n"),
         signed(change.change_percent, 1, "change_percent"),
-        Cell::numbers(&[with_id(
-            &change.limit.map_or_else(|| "–".to_owned(), |limit| limit_words(&limit, change)),
-            &id("limit"),
-        )]),
+        limit_words(change)
+            .map_or_else(|| Cell::number(None, 2, &id("limit")), |words| Cell::prose(&words.with_ids(&id))),
         Cell::text(verdict_words(change)),
     ]
 }
 
-fn change_lines(changes: &[Change]) -> Vec<String> {
-    let of = |change: &Change| -> Vec<String> {
-        let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
+fn change_lines(of: &Comparison) -> Vec<Prose> {
+    let lines = |change: &Change| -> Vec<Prose> {
+        let name = format!("{}, {}, visit {}: ", change.muscle, change.test, change.visit);
         let because = (!change.cannot_say.is_empty())
-            .then(|| format!("{name}: cannot say, because {}", change.cannot_say.join("; ")));
-        let source = change.verdict.map(|_| format!("{name}: {}", limit_from(change)));
-        let notes = change.notes.iter().map(|note| format!("{name}: {note}"));
+            .then(|| format!("{name}cannot say, because {}", change.cannot_say.join("; ")).into());
+        let (_, id) = change_number(change, of);
+        let source = change.verdict.map(|_| Prose::from(&*name).then(limit_from(change)).with_ids(&id));
+        let notes = change.notes.iter().map(|note| format!("{name}{note}").into());
         because.into_iter().chain(source).chain(notes).collect()
     };
-    changes.iter().flat_map(of).collect()
+    of.changes.iter().flat_map(lines).collect()
 }
 
 /// The procedure's own error of each result, where the site's own repeats tell it; beside the instrument's, never in it.
-fn own_error(page: &mut Page, of: &OfVisit) {
-    let lines: Vec<String> = of.all().map(|(item, of)| format!("item-{item}: {}", of.words())).collect();
+fn own_error(page: &mut Page, visit_id: &str, of: &OfVisit) {
+    let line = |(item, of): (i64, &Procedure)| {
+        let words = of.words().with_ids(|field| item_id(visit_id, item, field));
+        Prose::from(format!("item-{item}: ")).then(words)
+    };
+    let lines: Vec<Prose> = of.all().map(line).collect();
     if !lines.is_empty() {
         page.heading(3, "The procedure's own error");
         page.list(&lines);

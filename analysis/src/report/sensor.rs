@@ -430,7 +430,7 @@ pub fn page(
     }
     for of in validated {
         page.heading(2, &format!("Sensor {}, channel {}: {}", of.serial, of.channel, of.file));
-        page.paragraph(&about(of));
+        page.paragraph(about(of));
         table(&mut page, &of_validation(&of.of));
         page.list(&of.of.notes);
         for (_, of) in figures(of) {
@@ -482,8 +482,8 @@ pub fn branch_words(branch: &Branch) -> String {
 
 fn branch_section(page: &mut Page, of: &Calibration, branch: &Branch) {
     page.heading(2, &format!("Calibration, {}", branch_words(branch)));
-    page.paragraph(&curve_words(branch));
-    page.paragraph(&format!("Degree: {}. {}", of.criterion, if of.from_zero {
+    page.paragraph(curve_words(branch));
+    page.paragraph(format!("Degree: {}. {}", of.criterion, if of.from_zero {
         "Every series began without load: the curve passes through zero, and in use the zero comes from a tare."
     } else {
         "Not every series began without load: the constant was fitted."

@@ -8,8 +8,12 @@ use super::comparison::Form;
 use super::conditions::{Conditions, Vouched};
 use super::reliability::{Document, Reliability};
 use super::visit::{Measured, Visit};
+use crate::prose::Prose;
 use crate::statistics::sem::Sem;
 use serde::Serialize;
+
+/// Field of an item's SEM in the ids of printed numbers.
+pub const SEM: &str = "procedure_sem";
 
 /// The site's own repeats, and how they are used.
 #[derive(Debug, Clone, PartialEq)]
@@ -160,15 +164,22 @@ impl OfVisit {
 impl Procedure {
     /// The SEM of the result in words; `None` where it is not known.
     pub fn sem(&self) -> Option<String> {
-        let in_n = self.sem_n.map(|sem_n| format!("{sem_n:.2} N"));
-        in_n.or_else(|| self.sem_percent.map(|percent| format!("{percent:.1} %")))
+        self.value().map(|(value, unit, digits)| format!("{value:.digits$} {unit}"))
     }
 
-    /// All of it in words.
-    pub fn words(&self) -> String {
-        match self.sem() {
-            Some(sem) => format!("procedure SEM {sem} ({})", self.source),
-            None => format!("procedure SEM: cannot say, because {}", self.cannot_say.join("; ")),
+    /// The SEM of the result with its unit, and with how many digits it is shown.
+    pub fn value(&self) -> Option<(f64, &'static str, usize)> {
+        let in_n = self.sem_n.map(|sem_n| (sem_n, "N", 2));
+        in_n.or_else(|| self.sem_percent.map(|percent| (percent, "%", 1)))
+    }
+
+    /// All of it in words; the SEM's field is [`SEM`] of its item.
+    pub fn words(&self) -> Prose {
+        match self.value() {
+            Some((value, unit, digits)) => Prose::from("procedure SEM ")
+                .number(format!("{value:.digits$}"), SEM)
+                .words(&format!(" {unit} ({})", self.source)),
+            None => format!("procedure SEM: cannot say, because {}", self.cannot_say.join("; ")).into(),
         }
     }
 }

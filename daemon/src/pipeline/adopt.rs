@@ -3,7 +3,10 @@
 use super::device_time::{HostLoss, Interruption};
 use super::sensor::{Sensor, SensorIdentity};
 use super::{LinkState, Output, Pipeline};
-use firmware_protocol::message::{Identity, PROTOCOL_VERSION, Samples};
+use firmware_protocol::message::{DeviceMessage, Identity, PROTOCOL_VERSION, Samples};
+
+/// So many frames wait for an identity, which is asked for twice a second: at a frame a millisecond, for its whole time.
+const WAITING_FRAMES: usize = (super::link::HANDSHAKE_NS / 1_000_000) as usize;
 
 impl Pipeline {
     pub(super) fn is_boot(&self, sensor: usize, boot_id: u32) -> bool {
@@ -71,6 +74,30 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.link.identified(restarted, now_ns, words)
         });
+        self.take_waiting(port, at, boot_id, out);
+    }
+
+    /// A board that was started again in the journal's hole, and then unplugged, comes back with a boot that is unknown: its
+    /// samples are this sensor's if it says so.
+    pub(super) fn wait_for_identity(&mut self, port: u8, frame: &[u8], now_ns: u64) {
+        if let Some(waiting) = &mut self.ports[usize::from(port)].waiting
+            && waiting.len() < WAITING_FRAMES
+        {
+            waiting.push((now_ns, frame.to_vec()));
+        }
+    }
+
+    fn take_waiting(&mut self, port: u8, at: usize, boot_id: u32, out: &mut Vec<Output>) {
+        let waiting = self.ports[usize::from(port)].waiting.take();
+        let Some(sensor) = self.sensors.get_mut(at) else { return };
+        let find = self.find && !sensor.is_nameless();
+        for (arrival_ns, frame) in waiting.into_iter().flatten() {
+            if let Ok(DeviceMessage::Samples(samples)) = DeviceMessage::decode(&frame)
+                && samples.boot_id == boot_id
+            {
+                sensor.samples(&samples, arrival_ns, find, out);
+            }
+        }
     }
 
     /// Samples that come after a hole in the journal are taken, although the start that was sent for them, who sends them,
@@ -142,5 +169,99 @@ impl Pipeline {
             return self.numbers;
         }
         own
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::framed;
+    use super::*;
+    use crate::journal::{Record, Stamped};
+    use firmware_protocol::frame;
+    use firmware_protocol::message::{
+        ChannelIdentity, Channels, Condition, Direction, HostMessage, Text, put_counts,
+    };
+
+    fn from_board(message: &DeviceMessage) -> Record {
+        let (mut body, mut bytes) = ([0; 256], [0; 300]);
+        let length = message.encode(&mut body).unwrap();
+        let length = frame::encode(&body[..length], &mut bytes).unwrap();
+        Record::Bytes { port: 0, bytes: bytes[..length].to_vec() }
+    }
+
+    fn identity(boot_id: u32) -> Record {
+        let channel = ChannelIdentity {
+            zero_counts: 0,
+            rated_counts: 1000,
+            rated_force_mn: 10_000,
+            direction: Direction::Compression,
+        };
+        from_board(&DeviceMessage::Identity(Identity {
+            protocol_version: PROTOCOL_VERSION,
+            boot_id,
+            serial: Text::new("A").unwrap(),
+            firmware: Text::new("f").unwrap(),
+            interval_ns: 1_000_000,
+            group_delay_ns: 0,
+            bandwidth_millihertz: 0,
+            settling_ns: 0,
+            device_time_us: 0,
+            channels: Channels::new(&[channel]).unwrap(),
+        }))
+    }
+
+    fn stopped(boot_id: u32) -> Record {
+        from_board(&DeviceMessage::Condition(Condition {
+            boot_id,
+            device_time_us: 0,
+            next_sample: 0,
+            streaming: false,
+            supply_mv: None,
+            temperature_centikelvin: None,
+        }))
+    }
+
+    fn samples(boot_id: u32, first_sample: u64) -> Record {
+        let mut buffer = [0; 16];
+        from_board(&DeviceMessage::Samples(Samples {
+            boot_id,
+            sequence: first_sample as u32 / 2,
+            first_sample,
+            device_time_us: 1000 * first_sample,
+            interval_ns: 1_000_000,
+            status: 0,
+            channels: 1,
+            samples: 2,
+            counts_le: put_counts(&[7, 8], &mut buffer).unwrap(),
+        }))
+    }
+
+    /// Boot and counter of each block, where a hole in the journal swallowed that the board started anew and was unplugged.
+    fn recorded(says_to_be: u32) -> Vec<(i64, u64)> {
+        let opened = || Record::Opened { port: 0, detail: String::new() };
+        let before = [opened(), identity(1), stopped(1)];
+        let start = Record::Sent { port: 0, bytes: framed(HostMessage::Start) };
+        let after = [opened(), samples(2, 10), samples(2, 12), identity(says_to_be), samples(says_to_be, 14)];
+        let numbered = (0..).zip(before.into_iter().chain([start, samples(1, 0)]));
+        let (mut pipeline, mut out) = (Pipeline::new(true), Vec::new());
+        for (number, record) in numbered.chain((100..).zip(after)) {
+            pipeline.step(&Stamped { number, monotonic_ns: 1_000_000 * number, record }, &mut out);
+        }
+        let mut boot = 0;
+        let mut found = Vec::new();
+        for output in out {
+            match output {
+                Output::Began(_, began) => boot = i64::from(began.boot_id),
+                Output::Block(block) => found.push((boot, block.counter)),
+                _ => {}
+            }
+        }
+        found
+    }
+
+    #[test]
+    fn after_a_hole_samples_of_an_unknown_boot_wait_for_the_board_to_name_it() {
+        assert_eq!(recorded(2), [(1, 0), (2, 10), (2, 12), (2, 14)]);
+        assert_eq!(recorded(3), [(1, 0), (3, 14)], "somebody else's stream, or one that is over");
     }
 }

@@ -233,6 +233,8 @@ struct PortState {
     hole: bool,
     /// The sensor was asked to start: what streams now is ours.
     started: bool,
+    /// Since a hole in the journal, and until the sensor has said who it is: frames of an unknown boot, each with its time.
+    waiting: Option<Vec<(u64, Vec<u8>)>>,
     /// What is on it prints lines of numbers, and speaks no protocol.
     text: Option<Box<TextPort>>,
 }
@@ -342,6 +344,7 @@ impl Pipeline {
                 // Whoever is heard of first without having been opened was opened in a hole.
                 hole: true,
                 started: false,
+                waiting: None,
                 text: None,
             });
         }
@@ -361,6 +364,7 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
+            state.waiting.iter_mut().for_each(Vec::clear);
             // Whether it was known from before, and so started at once, is in the hole where nobody was named since.
             state.hole &= state.sensor.is_none() && beginning_lost;
             // What streams without having been started by us streams for somebody who is gone.
@@ -396,6 +400,7 @@ impl Pipeline {
         for port in &mut self.ports {
             port.accumulator.reset();
             port.hole = true;
+            port.waiting = Some(Vec::new());
             port.text.iter_mut().for_each(|text| text.hole());
         }
         self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));
@@ -460,10 +465,10 @@ impl Pipeline {
                     self.with_words(port, now_ns, out, |state, now_ns, words| {
                         state.link.samples(now_ns, words)
                     });
-                } else if link.phase() != link::Phase::Identifying
-                    || !started
-                    || !self.is_boot(at, samples.boot_id)
-                {
+                } else if link.phase() != link::Phase::Identifying || !started {
+                    return true;
+                } else if !self.is_boot(at, samples.boot_id) {
+                    self.wait_for_identity(port, body, now_ns);
                     return true;
                 }
                 // A board that comes back is asked who it is; its boot id has said so already.

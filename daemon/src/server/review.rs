@@ -202,7 +202,7 @@ pub fn compared(earlier: &Path, later: &Path, rules: &Rules) -> anyhow::Result<C
         later_n: change.later_n,
         change_n: change.change_n,
         change_percent: change.change_percent,
-        limit: change.limit.map_or_else(String::new, |limit| limit_words(&limit, change)),
+        limit: limit_words(change).map_or_else(String::new, |words| words.to_string()),
         verdict: verdict_words(change),
     });
     Ok(Compared {

@@ -42,6 +42,7 @@ struct Sums {
     trials: u64,
     compared: u64,
     borderline: u64,
+    apart: u64,
     failures: u64,
 }
 
@@ -57,6 +58,7 @@ impl Sums {
         self.trials += figures.trials;
         self.compared += figures.compared;
         self.borderline += figures.borderline;
+        self.apart += figures.apart;
     }
 }
 

@@ -49,7 +49,7 @@ pub fn check(script: &Script, run: &Run) -> Result<Figures, String> {
     times_increase(&recovered)?;
     sealing_again_gives_the_same(script, run, &recovered)?;
     what_was_shown_is_sealed(run, &recovered)?;
-    let (compared, borderline) = undisturbed::compare(script, run, &recovered, &places)?;
+    let compared = undisturbed::compare(script, run, &recovered, &places)?;
     let sensors = &recovered.survey.sensors;
     Ok(Figures {
         produced,
@@ -57,8 +57,9 @@ pub fn check(script: &Script, run: &Run) -> Result<Figures, String> {
         gaps: sensors.iter().map(|sensor| sensor.gaps.len() as u64).sum(),
         segments: sensors.iter().map(|sensor| sensor.segments.len() as u64).sum(),
         trials: recovered.survey.trials.len() as u64,
-        compared,
-        borderline,
+        compared: compared.holds,
+        borderline: compared.borderline,
+        apart: compared.apart,
         cut_off,
         nothing_left: false,
     })

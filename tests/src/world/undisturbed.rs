@@ -26,8 +26,13 @@ const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
 /// Onsets found with slightly different zeros and histories agree within this, s, or within what the finder itself says
-/// of the less certain one: two of its standard deviations …
+/// of the less certain one: four of its standard deviations, which normal errors exceed 6 times in 100,000 (beyond two they are
+/// counted: see [`Figures::apart`]) …
+///
+/// [`Figures::apart`]: super::Figures::apart
 const ONSET_S: f64 = 0.03;
+const FURTHEST_SD: f64 = 4.0;
+const FAR_SD: f64 = 2.0;
 /// … or within this share of the time from onset to 5 % of the peak: where a pull creeps out of a touch, a few mN of
 /// the level before it move its beginning.
 const OF_FOOT: f64 = 1.0 / 3.0;
@@ -183,8 +188,22 @@ fn is_hold(row: &TrialRow) -> bool {
     row.sensor == 1 && row.channel == 1 && row.kind == "hold" && row.first_sample >= 0
 }
 
-/// Compares; says how many holds were compared, and of how many of them one's rest was called unsteady and the other's
-/// was not.
+/// What came of comparing holds.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Compared {
+    /// Holds compared.
+    pub holds: u64,
+    /// Of these, those whose rest was judged otherwise (see [`Figures::borderline`]).
+    ///
+    /// [`Figures::borderline`]: super::Figures::borderline
+    pub borderline: u64,
+    /// Of these, those whose onsets are far apart (see [`Figures::apart`]).
+    ///
+    /// [`Figures::apart`]: super::Figures::apart
+    pub apart: u64,
+}
+
+/// Compares.
 ///
 /// # Errors
 /// A hold that is another one than the undisturbed sensor's.
@@ -193,13 +212,13 @@ pub fn compare(
     run: &Run,
     recovered: &Recovered,
     places: &Places,
-) -> Result<(u64, u64), String> {
+) -> Result<Compared, String> {
     let truth = run.truths.first().ok_or("no sensor")?;
     let named = recovered.survey.sensors.first().filter(|sensor| !sensor.identity.serial.is_empty());
     // A sensor whose scale was lost with the beginning of the journal has no force, so nothing can be found in it.
-    let Some((sensor, places)) = named.zip(places.first()) else { return Ok((0, 0)) };
+    let Some((sensor, places)) = named.zip(places.first()) else { return Ok(Compared::default()) };
     if parameters_are_lost(&recovered.records) {
-        return Ok((0, 0));
+        return Ok(Compared::default());
     }
     let zeros: Vec<f64> = sensor.tares.iter().map(|tare| tare.zero_counts).collect();
     let found: Vec<Seen> = recovered
@@ -227,7 +246,7 @@ pub fn compare(
     let intact: Vec<Intact> =
         by_boot.keys().map(|boot_id| Intact::of(recovered, *boot_id, interval_s)).collect();
     if !intact.iter().any(Intact::is_worth_a_look) {
-        return Ok((0, 0));
+        return Ok(Compared::default());
     }
     let seen =
         |stream: &&Stream| by_boot.get(&stream.boot_id).is_some_and(|last| std::ptr::eq(*last, *stream));
@@ -246,14 +265,15 @@ pub fn compare(
     for hold in found.iter().filter(is_intact).filter(|hold| same_zero(hold, &true_zeros)) {
         same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
     }
-    let (mut compared, mut borderline) = (0, 0);
+    let mut compared = Compared::default();
     for hold in expected.iter().filter(is_intact).filter(|hold| same_zero(hold, &zeros)) {
         let same = same_as_one_of(hold, &found);
         let other = same.map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
-        compared += 1;
-        borderline += u64::from(other.row.flags != hold.row.flags);
+        compared.holds += 1;
+        compared.borderline += u64::from(other.row.flags != hold.row.flags);
+        compared.apart += u64::from((other.onset_s - hold.onset_s).abs() > allowed_s(hold, other, FAR_SD));
     }
-    Ok((compared, borderline))
+    Ok(compared)
 }
 
 /// A zero's record is there, and the next one, which tells the finder of it, is in a hole.
@@ -273,20 +293,24 @@ fn sure_flags(row: &TrialRow) -> impl Iterator<Item = &str> {
     row.flags.split(',').filter(move |flag| !flag.is_empty() && !of_rest.contains(flag))
 }
 
-fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, String> {
-    let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
-    let nearest = same_boot
-        .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
-    let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
-    let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
+/// How far apart the onsets of a hold and its counterpart may be, s, with so many standard deviations.
+fn allowed_s(hold: &Seen, other: &Seen, deviations: f64) -> f64 {
     // Unknown (NaN) says nothing, so it allows nothing more.
     let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
     let foot_s = [hold, other].map(|it| it.row.rise5_s - it.row.onset_s);
     let foot_s = foot_s[0].max(foot_s[1]);
     let dips = [hold, other].map(|it| it.row.is_flagged(Flag::Countermovement.word()));
     let dip_s = if dips[0] == dips[1] { 0.0 } else { DIP_S };
-    let allowed_s = ONSET_S.max(2.0 * onset_sd_s).max(OF_FOOT * foot_s).max(dip_s);
-    let same = (other.onset_s - hold.onset_s).abs() <= allowed_s
+    ONSET_S.max(deviations * onset_sd_s).max(OF_FOOT * foot_s).max(dip_s)
+}
+
+fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, String> {
+    let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
+    let nearest = same_boot
+        .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
+    let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
+    let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
+    let same = (other.onset_s - hold.onset_s).abs() <= allowed_s(hold, other, FURTHEST_SD)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
         && sure_flags(&other.row).eq(sure_flags(&hold.row));
     if same {

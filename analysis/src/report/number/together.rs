@@ -1,0 +1,341 @@
+//! Numbers of several recordings together: of a change, of all changes, of a trend, of the reliability data, of the text
+//! for the paper.
+use super::{Field, Found, Number, NumberError, Origin, described, origin, used, visit_mark};
+use crate::measures::repeats::Trial;
+use crate::recording::read::Recording;
+use crate::report::methods::{self, Source};
+use crate::study::comparison::{Basis, Change, Comparison};
+use crate::study::procedure;
+use crate::study::reliability::Reliability;
+use crate::study::visit::{Measured, Visit};
+use crate::study::visit_trend::VisitTrend;
+
+const CHANGE_FIELDS: [Field; 14] = [
+    ("earlier_n", "N", "mean of peak_zero_n of the first three valid trials of the first visit"),
+    ("later_n", "N", "mean of peak_zero_n of the first three valid trials of the later visit"),
+    ("change_n", "N", "later_n − earlier_n"),
+    ("change_percent", "%", "100 · (later_n − earlier_n) / earlier_n"),
+    ("limit", LIMIT_UNIT, "z·√2·SEM or t·√2·SEM, or the upper end of its 95 % interval, whichever decides"),
+    ("mdc", LIMIT_UNIT, "z·√2·SEM at the chance of a false change of this one comparison"),
+    ("mdc_low", LIMIT_UNIT, "lower end of the MDC's 95 % interval (chi-squared)"),
+    ("mdc_high", LIMIT_UNIT, "upper end of the MDC's 95 % interval (chi-squared)"),
+    ("mdc95_alone", LIMIT_UNIT, "what would decide were this comparison the visit's only one"),
+    ("mdc95", LIMIT_UNIT, "z·√2·SEM with z of 95 %"),
+    ("mdc95_low", LIMIT_UNIT, "lower end of the MDC95's 95 % interval (chi-squared)"),
+    ("mdc95_high", LIMIT_UNIT, "upper end of the MDC95's 95 % interval (chi-squared)"),
+    ("participants", "1", "participants behind the limit"),
+    ("chance_percent", "%", "chance of a false change in this one comparison: its share of the visit's 5 %"),
+];
+/// N, or % where errors grow with the force.
+const LIMIT_UNIT: &str = "";
+
+const COMPARISON_FIELDS: [Field; 5] = [
+    ("judged", "1", "number of changes with a verdict"),
+    ("changes", "1", "number of changes"),
+    ("singly", "1", "number of changes that were named beforehand and are judged singly"),
+    ("together", "1", "number of changes judged together (Bonferroni)"),
+    ("false_changes", "1", "sum of the chances of a false change in each comparison"),
+];
+
+const TREND_FIELDS: [Field; 5] = [
+    ("visits", "1", "number of visits with a result of this item"),
+    ("slope_n_per_day", "N/d", "slope of the least-squares line of the results over days"),
+    ("slope_low", "N/d", "lower end of the slope's 95 % interval (Student's t)"),
+    ("slope_high", "N/d", "upper end of the slope's 95 % interval (Student's t)"),
+    ("p", "1", "two-sided p of the slope being 0 (Student's t)"),
+];
+
+/// Of an analysis of reliability; "" is the unit of its values.
+const RELIABILITY_FIELDS: [Field; 13] = [
+    ("subjects", "1", "participants with every value"),
+    ("occasions", "1", "occasions or raters"),
+    ("icc", "1", ICC),
+    ("icc_low", "1", ICC),
+    ("icc_high", "1", ICC),
+    ("sem", "", "√((MS occasions − MS error) / n + MS error), agreement; √MS error where that is greater"),
+    ("mdc95", "", MDC95),
+    ("mdc95_low", "", MDC95),
+    ("mdc95_high", "", MDC95),
+    ("planned_width", "1", "width of the ICC's 95 % interval that a next study is planned for"),
+    ("planned_icc", "1", "ICC(3,1), by which it is planned, rounded to four digits"),
+    ("planned_participants", "1", "participants for that width (Bonett 2002)"),
+    ("planned_repeats", "1", "values of each participant"),
+];
+const ICC: &str = "ICC(2,1) = ICC(A,1) of a two-way analysis of variance without replication, with its 95 % interval \
+                   (Shrout & Fleiss 1979, McGraw & Wong 1996)";
+const MDC95: &str = "z·√2·SEM (agreement) with z of 95 %; its 95 % interval is that of the SEM (chi-squared)";
+
+/// A number of the reliability data, led back to those of its visits that are among the recordings.
+pub(super) fn reliability(
+    read: &[(Recording, Visit)],
+    basis: &Basis,
+    id: &str,
+) -> Result<Number, NumberError> {
+    let shown = || id.chars().take(80).collect();
+    let Basis::Own(document) = basis else { return Err(NumberError::NoData(shown())) };
+    let unknown = || NumberError::Unknown(shown());
+    let (place, field) = id.split_once('.').ok_or_else(unknown)?;
+    let number: usize =
+        place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
+    let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
+    let (_, unit, formula) =
+        RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
+    let behind: Vec<&String> = of.visits.iter().flatten().collect();
+    let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
+    let mut origins = Vec::new();
+    for (recording, visit) in ours() {
+        let rows = recording.trials()?;
+        let item =
+            visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
+        let orders = item.map(|item| used(&item.item)).unwrap_or_default();
+        origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
+    }
+    let found = ours().count();
+    Ok(Number {
+        id: id.to_owned(),
+        value: reliability_value(of, field),
+        unit: if unit.is_empty() { of.unit.clone() } else { (*unit).to_owned() },
+        formula: format!(
+            "{formula}; {}, {} × {} ({}); {found} of the {} visits behind it are among the recordings given",
+            of.name,
+            of.subjects,
+            of.k,
+            of.occasions.join(", "),
+            behind.len()
+        ),
+        software: document.software.clone(),
+        files: ours().map(|(_, visit)| visit.file.display().to_string()).collect(),
+        origins,
+    })
+}
+
+/// A number of the text for the paper: counted again from the recordings.
+pub(super) fn study(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Result<Number, NumberError> {
+    let unknown = || NumberError::Unknown(id.chars().take(80).collect());
+    let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
+    let document = match basis {
+        Basis::Own(document) => Some(document),
+        _ => None,
+    };
+    let value = methods::printed(&sources, document, id).ok_or_else(unknown)?;
+    let (_, field) = id.split_once('.').ok_or_else(unknown)?;
+    let known = methods::FIELDS.iter().find(|(begins, ..)| field.starts_with(begins));
+    let (_, unit, formula) = known.ok_or_else(unknown)?;
+    let reason = field.strip_prefix(methods::EXCLUDED).and_then(|number| number.parse::<usize>().ok());
+    let reason = reason.and_then(|number| methods::reasons(&sources).into_iter().nth(number.checked_sub(1)?));
+    let wanted = |trial: &Trial| match field {
+        "trials" => true,
+        "trials_used" => trial.used,
+        "trials_not_used" => !trial.used,
+        _ => !trial.used && reason.as_ref() == Some(&trial.why_not_used),
+    };
+    let mut origins = Vec::new();
+    for (recording, visit) in read {
+        let rows = recording.trials()?;
+        let trials = visit.items.iter().flat_map(|of| &of.item.trials).filter(|trial| wanted(trial));
+        origins.extend(trials.filter_map(|trial| origin(recording, &rows, trial.order)));
+    }
+    Ok(Number {
+        id: id.to_owned(),
+        value: Some(value),
+        unit: (*unit).to_owned(),
+        formula: reason.map_or_else(|| (*formula).to_owned(), |reason| format!("{formula}: {reason}")),
+        software: read.first().map(|(recording, _)| recording.root().software.clone()).unwrap_or_default(),
+        files: read.iter().map(|(_, visit)| visit.file.display().to_string()).collect(),
+        origins,
+    })
+}
+
+fn reliability_value(of: &Reliability, field: &str) -> Option<f64> {
+    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
+    let mdc95 = of.agreement.map(|sem| sem.mdc95);
+    let planned = of.planned.first();
+    match field {
+        "subjects" => Some(of.subjects as f64),
+        "occasions" => Some(of.k as f64),
+        "icc" => icc.map(|form| form.icc),
+        "icc_low" => icc.and_then(|form| form.low),
+        "icc_high" => icc.and_then(|form| form.high),
+        "sem" => of.agreement.map(|sem| sem.sem.value),
+        "mdc95" => mdc95.map(|of| of.value),
+        "mdc95_low" => mdc95.and_then(|of| of.low),
+        "planned_width" => planned.map(|of| of.width),
+        "planned_icc" => planned.map(|of| of.icc),
+        "planned_participants" => planned.map(|of| of.participants as f64),
+        "planned_repeats" => planned.map(|of| of.repeats as f64),
+        _ => mdc95.and_then(|of| of.high),
+    }
+}
+
+/// A number of what several visits come to together: of a change, of all changes or of a trend.
+pub(super) fn comparison(
+    read: &[(Recording, Visit)],
+    of: &Comparison,
+    basis: &Basis,
+    id: &str,
+) -> Result<Number, NumberError> {
+    let unknown = || NumberError::Unknown(id.chars().take(80).collect());
+    let (mark, local) = match id.split_once(':') {
+        Some((mark, local)) => (Some(mark), local),
+        None => (None, id),
+    };
+    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
+    let (kind, number) = place.split_once('-').ok_or_else(unknown)?;
+    let at = number.parse::<usize>().ok().and_then(|number| number.checked_sub(1)).ok_or_else(unknown)?;
+    let software = read.first().map(|(recording, _)| recording.root().software.clone()).unwrap_or_default();
+    let number = |id: String, described: Found, behind: Behind| Number {
+        id,
+        value: described.value,
+        unit: described.unit,
+        formula: described.formula,
+        software: software.clone(),
+        files: behind.files,
+        origins: behind.origins,
+    };
+    match kind {
+        "change" => {
+            let (visit, mark) = changed_at(of, mark).ok_or_else(unknown)?;
+            let mut changes = of.changes.iter().filter(|change| change.visit == visit);
+            let change = changes.nth(at).ok_or_else(unknown)?;
+            let found = of_change(change, field).ok_or_else(unknown)?;
+            let behind = behind_change(read, of, change, field, basis)?;
+            Ok(number(format!("{mark}:{local}"), found, behind))
+        }
+        "trend" => {
+            let trend = of.trends.get(at).ok_or_else(unknown)?;
+            let mut found = of_trend(trend, field).ok_or_else(unknown)?;
+            found.formula += &format!("; {}, {}", trend.muscle, trend.test);
+            let behind = Behind::of(read, |visit| visit.find(&trend.muscle, &trend.test))?;
+            Ok(number(local.to_owned(), found, behind))
+        }
+        _ => {
+            let found = of_comparison(of, field).filter(|_| at == 0).ok_or_else(unknown)?;
+            let files = read.iter().map(|(_, visit)| visit.file.display().to_string()).collect();
+            Ok(number(local.to_owned(), found, Behind { files, origins: Vec::new() }))
+        }
+    }
+}
+
+/// Which visit of a comparison a change is at, and its mark; without one it is the last.
+fn changed_at(of: &Comparison, mark: Option<&str>) -> Option<(usize, String)> {
+    let visits = || (1..).zip(&of.visits).map(|(number, visit)| (number, visit_mark(&visit.visit_id)));
+    match mark {
+        None => visits().last(),
+        Some(mark) => visits().find(|(_, known)| known == mark),
+    }
+}
+
+/// The recordings and trials that a number rests on.
+struct Behind {
+    files: Vec<String>,
+    origins: Vec<Origin>,
+}
+
+impl Behind {
+    /// The trials behind this item's results, of each recording that has it.
+    fn of<'a>(
+        read: &'a [(Recording, Visit)],
+        item: impl Fn(&'a Visit) -> Option<&'a Measured>,
+    ) -> Result<Behind, NumberError> {
+        let mut behind = Behind { files: Vec::new(), origins: Vec::new() };
+        for (recording, visit) in read {
+            let Some(measured) = item(visit) else { continue };
+            let rows = recording.trials()?;
+            behind.files.push(visit.file.display().to_string());
+            let orders = used(&measured.item);
+            behind.origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
+        }
+        Ok(behind)
+    }
+}
+
+/// A number of this id rests on the repeatability that was given, besides the recordings.
+pub fn rests_on_repeats(id: &str) -> bool {
+    let local = id.rsplit(':').next().unwrap_or(id);
+    let field = local.split_once('.').map_or("", |(_, field)| field);
+    local.starts_with("reliability-")
+        || field == procedure::SEM
+        || (local.starts_with("change-") && !OF_RESULTS.contains(&field))
+}
+
+/// Fields of a change that are of its two results; the others are of the limit.
+const OF_RESULTS: [&str; 4] = ["earlier_n", "later_n", "change_n", "change_percent"];
+
+/// What a number of a change rests on: its two results, or, where it is of the limit, the repeats behind that.
+fn behind_change(
+    read: &[(Recording, Visit)],
+    of: &Comparison,
+    change: &Change,
+    field: &str,
+    basis: &Basis,
+) -> Result<Behind, NumberError> {
+    let is = |visit: &Visit, number: usize| of.visits[number - 1].visit_id == visit.visit_id;
+    if !OF_RESULTS.contains(&field) {
+        let Basis::Own(document) = basis else {
+            return Ok(Behind { files: Vec::new(), origins: Vec::new() });
+        };
+        let data: Vec<&String> = document.analyses.iter().flat_map(|of| of.visits.iter().flatten()).collect();
+        return Behind::of(read, |visit| {
+            visit.find(&change.muscle, &change.test).filter(|_| data.contains(&&visit.visit_id))
+        });
+    }
+    let wanted = |visit: &Visit| {
+        (field != "later_n" && is(visit, 1)) || (field != "earlier_n" && is(visit, change.visit))
+    };
+    Behind::of(read, |visit| visit.find(&change.muscle, &change.test).filter(|_| wanted(visit)))
+}
+
+fn of_change(change: &Change, field: &str) -> Option<Found> {
+    let percent = |of: f64| if change.as_ratio { 100.0 * libm::expm1(of) } else { of };
+    let (limit, alone) = (change.limit.as_ref(), change.alone.as_ref());
+    let value = match field {
+        "earlier_n" => change.earlier_n,
+        "later_n" => change.later_n,
+        "change_n" => change.change_n,
+        "change_percent" => change.change_percent,
+        "limit" => limit.map(|of| percent(of.decides)),
+        "mdc" => limit.map(|of| percent(of.mdc.value)),
+        "mdc_low" => limit.and_then(|of| of.mdc.low).map(percent),
+        "mdc_high" => limit.and_then(|of| of.mdc.high).map(percent),
+        "mdc95_alone" => alone.map(|of| percent(of.decides)),
+        "mdc95" => alone.map(|of| percent(of.mdc.value)),
+        "mdc95_low" => alone.and_then(|of| of.mdc.low).map(percent),
+        "mdc95_high" => alone.and_then(|of| of.mdc.high).map(percent),
+        "participants" => change.limit_participants.map(|participants| participants as f64),
+        _ => limit.map(|of| 100.0 * of.alpha),
+    };
+    let mut found = described(&CHANGE_FIELDS, field, value, Vec::new())?;
+    if found.unit == LIMIT_UNIT {
+        found.unit = if change.as_ratio { "%" } else { "N" }.to_owned();
+    }
+    found.formula += &format!("; {}, {}", change.muscle, change.test);
+    if !OF_RESULTS.contains(&field) {
+        found.formula +=
+            &format!("; from {}, n {}", change.limit_source, change.limit_participants.unwrap_or(0));
+    } else if !change.settings.is_empty() {
+        found.formula += &format!("; analysis settings {}", change.settings);
+    }
+    Some(found)
+}
+
+fn of_comparison(of: &Comparison, field: &str) -> Option<Found> {
+    let value = match field {
+        "judged" => (of.judged_singly + of.judged_together) as f64,
+        "changes" => of.changes.len() as f64,
+        "singly" => of.judged_singly as f64,
+        "together" => of.judged_together as f64,
+        _ => of.false_changes,
+    };
+    described(&COMPARISON_FIELDS, field, Some(value), Vec::new())
+}
+
+fn of_trend(of: &VisitTrend, field: &str) -> Option<Found> {
+    let value = match field {
+        "visits" => Some(of.points.len() as f64),
+        "slope_n_per_day" => Some(of.slope_n_per_day.value),
+        "slope_low" => of.slope_n_per_day.low,
+        "slope_high" => of.slope_n_per_day.high,
+        _ => of.p,
+    };
+    described(&TREND_FIELDS, field, value, Vec::new())
+}
