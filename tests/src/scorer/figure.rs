@@ -8,6 +8,7 @@ use analysis::holds::Hold;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Figure {
     Onset,
+    OnsetInSd,
     Rise5,
     TimeTo90,
     Release,
@@ -28,8 +29,9 @@ pub enum Figure {
 
 impl Figure {
     /// Figures of every hold.
-    pub const OF_A_HOLD: [Figure; 13] = [
+    pub const OF_A_HOLD: [Figure; 14] = [
         Figure::Onset,
+        Figure::OnsetInSd,
         Figure::Rise5,
         Figure::TimeTo90,
         Figure::Release,
@@ -45,9 +47,10 @@ impl Figure {
     ];
     /// Figures of every break that was found.
     pub const OF_A_BREAK: [Figure; 2] = [Figure::Break, Figure::BreakForce];
-    /// Figures in ms.
-    pub const TIMES: [Figure; 8] = [
+    /// Times, in ms; the onset also in the standard deviations that the finder claims.
+    pub const TIMES: [Figure; 9] = [
         Figure::Onset,
+        Figure::OnsetInSd,
         Figure::Rise5,
         Figure::TimeTo90,
         Figure::Release,
@@ -73,6 +76,7 @@ impl Figure {
     pub fn name(self) -> &'static str {
         match self {
             Figure::Onset => "onset",
+            Figure::OnsetInSd => "onset, of `onset_sd_s`",
             Figure::Rise5 => "5 % crossing",
             Figure::TimeTo90 => "time to 90 %",
             Figure::Release => "release",
@@ -94,11 +98,18 @@ impl Figure {
 
     /// The unit of its error.
     pub fn unit(self) -> &'static str {
-        if Figure::TIMES.contains(&self) { "ms" } else { "%" }
+        match self {
+            Figure::OnsetInSd => "SD",
+            figure if Figure::TIMES.contains(&figure) => "ms",
+            _ => "%",
+        }
     }
 
     /// The error of a hold; `None` where the hold or the truth has no such figure.
     pub fn error(self, truth: &Truth, hold: &Hold) -> Option<f64> {
+        if self == Figure::OnsetInSd {
+            return hold.onset_sd_s.map(|sd_s| (hold.onset_s - truth.onset_s) / sd_s);
+        }
         let measures = &hold.measures;
         let (found, wanted) = match self {
             Figure::Onset => (Some(hold.onset_s), Some(truth.onset_s)),
@@ -107,7 +118,7 @@ impl Figure {
             Figure::Release => (hold.release_s, Some(truth.release_s)),
             Figure::End => (hold.end_s, Some(truth.end_s)),
             Figure::Break => (hold.break_s, truth.break_s),
-            Figure::Latency | Figure::OnsetBetweenRates => return None,
+            Figure::OnsetInSd | Figure::Latency | Figure::OnsetBetweenRates => return None,
             Figure::Peak => (Some(hold.peak_n), Some(truth.peak_n)),
             Figure::PeakAboveZero => (Some(hold.peak_zero_n), truth.peak_zero_n),
             Figure::BreakForce => (hold.break_n, truth.break_n),

@@ -45,7 +45,7 @@ pub struct Figures {
     /// Of these, holds before which one of both called the rest unsteady or saw it dip: the level that it is judged by
     /// comes from what was before, which was another, and some rests lie at the limit.
     pub borderline: u64,
-    /// Of these, holds whose onsets differ by more than two of the standard deviations that the finder claims.
+    /// Of these, holds whose onsets differ by more than 30 ms and two of the standard deviations that the finder claims.
     pub apart: u64,
     /// The journal was cut off.
     pub cut_off: bool,

@@ -25,20 +25,17 @@ use std::collections::VecDeque;
 const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
-/// Onsets found with slightly different zeros and histories agree within this, s, or within what the finder itself says
-/// of the less certain one: four of its standard deviations, which normal errors exceed 6 times in 100,000 (beyond two they are
-/// counted: see [`Figures::apart`]) …
+/// A hold's 5 % crossing and its end need no model, so they agree within this, s, with whatever zeros and histories.
+const CROSSING_S: f64 = 0.03;
+/// Its onset is the start of a fitted curve: where a pull creeps out of a touch, a few mN of the level before it move that. It
+/// agrees within this, s, and is counted as apart (see [`Figures::apart`]) …
 ///
 /// [`Figures::apart`]: super::Figures::apart
-const ONSET_S: f64 = 0.03;
-const FURTHEST_SD: f64 = 4.0;
-const FAR_SD: f64 = 2.0;
-/// … or within this share of the time from onset to 5 % of the peak: where a pull creeps out of a touch, a few mN of
-/// the level before it move its beginning.
-const OF_FOOT: f64 = 1.0 / 3.0;
-/// Where a dip before the pull is a countermovement in one and none in the other, their beginnings are that far apart: it is
-/// looked for so long before the onset, s.
-const DIP_S: f64 = 0.2;
+const ONSET_S: f64 = 0.25;
+/// … where it differs by more than this, s …
+const APART_S: f64 = 0.03;
+/// … and by more than so many standard deviations, as the finder says of the less certain one.
+const APART_SD: f64 = 2.0;
 /// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
 const ZERO_N: f64 = 0.05;
 /// Peaks agree within this, N: the zeros are means of different seconds.
@@ -149,6 +146,9 @@ struct Seen {
     first: Place,
     last: Place,
     onset_s: f64,
+    /// 5 % crossing on the way up.
+    rise5_s: f64,
+    end_s: f64,
     peak_zero_n: f64,
     /// The zero it was found with, N.
     zero_n: f64,
@@ -163,15 +163,30 @@ impl Seen {
         let samples = row.last_sample - row.first_sample;
         let before: u64 = streams.iter().take(row.segment as usize).map(|stream| truth.samples(stream)).sum();
         let first = row.first_sample.unsigned_abs().checked_sub(before)?;
-        let (onset_s, peak_zero_n) = (row.onset_s, row.peak_zero_n);
-        Some(Seen {
-            first: (boot_id, first),
-            last: (boot_id, first + samples.unsigned_abs()),
-            onset_s,
-            peak_zero_n,
-            zero_n: zero_n(&row, zeros),
+        let last = first + samples.unsigned_abs();
+        Some(Seen::at((boot_id, first), (boot_id, last), 0.0, zero_n(&row, zeros), row))
+    }
+
+    /// In words.
+    fn told(&self) -> String {
+        format!(
+            "at {:.3} s, 5 % at {:.3} s, over at {:.3} s ({:.2} N, flags `{}`)",
+            self.onset_s, self.rise5_s, self.end_s, self.peak_zero_n, self.row.flags
+        )
+    }
+
+    /// A hold between two samples, whose times are told `since_s` after the boot's first sample.
+    fn at(first: Place, last: Place, since_s: f64, zero_n: f64, row: TrialRow) -> Seen {
+        Seen {
+            first,
+            last,
+            onset_s: row.onset_s + since_s,
+            rise5_s: row.rise5_s + since_s,
+            end_s: row.end_s + since_s,
+            peak_zero_n: row.peak_zero_n,
+            zero_n,
             row,
-        })
+        }
     }
 }
 
@@ -229,16 +244,9 @@ pub fn compare(
         .filter_map(|row| {
             let place = |position: i64| places.get(usize::try_from(position).ok()?).copied();
             let segment = sensor.segments.get(usize::try_from(row.segment).ok()?)?;
-            let interval_s = segment.interval_ns as f64 * 1e-9;
-            let onset_s = row.onset_s + segment.first_counter as f64 * interval_s;
-            Some(Seen {
-                first: place(row.first_sample)?,
-                last: place(row.last_sample)?,
-                onset_s,
-                peak_zero_n: row.peak_zero_n,
-                zero_n: zero_n(row, &zeros),
-                row: row.clone(),
-            })
+            let since_s = segment.first_counter as f64 * segment.interval_ns as f64 * 1e-9;
+            let (first, last) = (place(row.first_sample)?, place(row.last_sample)?);
+            Some(Seen::at(first, last, since_s, zero_n(row, &zeros), row.clone()))
         })
         .collect();
     let by_boot = truth.by_boot();
@@ -271,7 +279,7 @@ pub fn compare(
         let other = same.map_err(|why| format!("a hold of the undisturbed sensor {why}"))?;
         compared.holds += 1;
         compared.borderline += u64::from(other.row.flags != hold.row.flags);
-        compared.apart += u64::from((other.onset_s - hold.onset_s).abs() > allowed_s(hold, other, FAR_SD));
+        compared.apart += u64::from(are_apart(hold, other));
     }
     Ok(compared)
 }
@@ -293,33 +301,33 @@ fn sure_flags(row: &TrialRow) -> impl Iterator<Item = &str> {
     row.flags.split(',').filter(move |flag| !flag.is_empty() && !of_rest.contains(flag))
 }
 
-/// How far apart the onsets of a hold and its counterpart may be, s, with so many standard deviations.
-fn allowed_s(hold: &Seen, other: &Seen, deviations: f64) -> f64 {
+/// The onsets of a hold and its counterpart differ by more than the finder says.
+fn are_apart(hold: &Seen, other: &Seen) -> bool {
     // Unknown (NaN) says nothing, so it allows nothing more.
-    let onset_sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
-    let foot_s = [hold, other].map(|it| it.row.rise5_s - it.row.onset_s);
-    let foot_s = foot_s[0].max(foot_s[1]);
-    let dips = [hold, other].map(|it| it.row.is_flagged(Flag::Countermovement.word()));
-    let dip_s = if dips[0] == dips[1] { 0.0 } else { DIP_S };
-    ONSET_S.max(deviations * onset_sd_s).max(OF_FOOT * foot_s).max(dip_s)
+    let sd_s = hold.row.onset_sd_s.max(other.row.onset_sd_s);
+    (other.onset_s - hold.onset_s).abs() > APART_S.max(APART_SD * sd_s)
+}
+
+/// Times agree within this, or both are unknown.
+fn agree(a_s: f64, b_s: f64, within_s: f64) -> bool {
+    (a_s - b_s).abs() <= within_s || (a_s.is_nan() && b_s.is_nan())
 }
 
 fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, String> {
     let same_boot = others.iter().filter(|other| other.first.0 == hold.first.0);
-    let nearest = same_boot
-        .min_by(|a, b| (a.onset_s - hold.onset_s).abs().total_cmp(&(b.onset_s - hold.onset_s).abs()));
-    let told = format!("at {:.3} s ({:.2} N, flags `{}`)", hold.onset_s, hold.peak_zero_n, hold.row.flags);
+    let nearest =
+        same_boot.min_by(|a, b| (a.end_s - hold.end_s).abs().total_cmp(&(b.end_s - hold.end_s).abs()));
+    let told = hold.told();
     let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
-    let same = (other.onset_s - hold.onset_s).abs() <= allowed_s(hold, other, FURTHEST_SD)
+    let same = agree(hold.rise5_s, other.rise5_s, CROSSING_S)
+        && agree(hold.end_s, other.end_s, CROSSING_S)
+        && agree(hold.onset_s, other.onset_s, ONSET_S)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
         && sure_flags(&other.row).eq(sure_flags(&hold.row));
     if same {
         return Ok(other);
     }
-    Err(format!(
-        "{told} has as its nearest one at {:.3} s ({:.2} N, flags `{}`)",
-        other.onset_s, other.peak_zero_n, other.row.flags
-    ))
+    Err(format!("{told} has as its nearest one that {}", other.told()))
 }
 
 /// Runs of a boot's samples without a gap, each within one segment and with a zero that is not changed in it.
