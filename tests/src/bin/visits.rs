@@ -43,6 +43,7 @@ struct Sums {
     compared: u64,
     borderline: u64,
     apart: u64,
+    exact: u64,
     failures: u64,
 }
 
@@ -59,6 +60,7 @@ impl Sums {
         self.compared += figures.compared;
         self.borderline += figures.borderline;
         self.apart += figures.apart;
+        self.exact += figures.exact;
     }
 }
 
@@ -99,5 +101,7 @@ fn main() -> ExitCode {
     });
     let sums = lock();
     println!("{sums:#?}");
-    if sums.failures == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+    // What is told from another history may differ by more than the finder says, once in a while.
+    let rare = sums.compared < 5000 || sums.apart * 1000 <= sums.compared;
+    if sums.failures == 0 && rare { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }

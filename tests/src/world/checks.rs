@@ -60,6 +60,7 @@ pub fn check(script: &Script, run: &Run) -> Result<Figures, String> {
         compared: compared.holds,
         borderline: compared.borderline,
         apart: compared.apart,
+        exact: compared.exact,
         cut_off,
         nothing_left: false,
     })

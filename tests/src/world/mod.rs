@@ -47,6 +47,8 @@ pub struct Figures {
     pub borderline: u64,
     /// Of these, holds whose onsets differ by more than 30 ms and two of the standard deviations that the finder claims.
     pub apart: u64,
+    /// Of these, holds that are the same to the last digit, because all before them is intact, too.
+    pub exact: u64,
     /// The journal was cut off.
     pub cut_off: bool,
     /// Nothing could be recovered, because nothing durable was left.

@@ -10,7 +10,7 @@ use super::run::{Run, plan};
 use super::script::Script;
 use super::truth::{Stream, Truth};
 use analysis::holds::Flag;
-use analysis::recording::layout::TrialRow;
+use analysis::recording::layout::{TareRow, TrialRow};
 use daemon::core::{Core, Said};
 use daemon::journal::{Record, Stamped};
 use daemon::pipeline::Output;
@@ -32,14 +32,34 @@ const CROSSING_S: f64 = 0.03;
 ///
 /// [`Figures::apart`]: super::Figures::apart
 const ONSET_S: f64 = 0.25;
-/// … where it differs by more than this, s …
+/// … where it differs by more than this, s, (in one of 20,000) …
 const APART_S: f64 = 0.03;
 /// … and by more than so many standard deviations, as the finder says of the less certain one.
 const APART_SD: f64 = 2.0;
+/// Times are told from another beginning, so they are rounded otherwise: s; peaks, N.
+const ROUNDING: f64 = 1e-9;
 /// Where the zeros differ by more than this (N), because the seconds they come from were not intact, so may the holds.
 const ZERO_N: f64 = 0.05;
 /// Peaks agree within this, N: the zeros are means of different seconds.
 const PEAK_N: f64 = 0.15;
+
+/// A zero: its level, counts, and the position from which it is in force.
+#[derive(Debug, Clone, Copy)]
+struct Zero {
+    counts: f64,
+    from: i64,
+}
+
+impl Zero {
+    fn n(self) -> f64 {
+        self.counts * converter::Settings::default().resolution_n()
+    }
+
+    /// The zero of a hold.
+    fn of(row: &TrialRow, zeros: &[Zero]) -> Option<Zero> {
+        usize::try_from(row.tare).ok().and_then(|tare| zeros.get(tare)).copied()
+    }
+}
 
 /// A core that is fed without a journal.
 struct Fed {
@@ -47,8 +67,8 @@ struct Fed {
     now_ns: u64,
     number: u64,
     rows: Vec<TrialRow>,
-    /// All zeros in the order of the sensor's table, counts.
-    zeros: Vec<f64>,
+    /// All zeros in the order of the sensor's table.
+    zeros: Vec<Zero>,
 }
 
 impl Fed {
@@ -63,7 +83,9 @@ impl Fed {
                 match said {
                     Said::Journal(record) => queue.push_back(record),
                     Said::Trial(row) => self.rows.push(*row),
-                    Said::Pipeline(Output::Set(Setting::Tare(tare), _)) => self.zeros.push(tare.zero_counts),
+                    Said::Pipeline(Output::Set(Setting::Tare(tare), from)) => {
+                        self.zeros.push(Zero { counts: tare.zero_counts, from: from as i64 });
+                    }
                     _ => {}
                 }
             }
@@ -150,21 +172,32 @@ struct Seen {
     rise5_s: f64,
     end_s: f64,
     peak_zero_n: f64,
-    /// The zero it was found with, N.
-    zero_n: f64,
+    /// The zero it was found with, N, and how many samples before it that was in force; NaN without one.
+    zero: (f64, i64),
     row: TrialRow,
 }
 
 impl Seen {
     /// A hold of the undisturbed sensor, whose segments are its streams and begin at their first samples.
-    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream], zeros: &[f64]) -> Option<Seen> {
+    fn of(row: TrialRow, truth: &Truth, streams: &[&Stream], zeros: &[Zero]) -> Option<Seen> {
         let boot_id = streams.get(usize::try_from(row.segment).ok()?)?.boot_id;
         // Positions count through all streams; times do not.
         let samples = row.last_sample - row.first_sample;
         let before: u64 = streams.iter().take(row.segment as usize).map(|stream| truth.samples(stream)).sum();
         let first = row.first_sample.unsigned_abs().checked_sub(before)?;
         let last = first + samples.unsigned_abs();
-        Some(Seen::at((boot_id, first), (boot_id, last), 0.0, zero_n(&row, zeros), row))
+        Some(Seen::at((boot_id, first), (boot_id, last), 0.0, zeros, row))
+    }
+
+    /// With the same samples before it, it is the same hold: no history of another kind is left to excuse a difference.
+    fn is(&self, other: &Seen) -> Result<(), String> {
+        let times =
+            |seen: &Seen| [seen.onset_s, seen.rise5_s, seen.end_s, seen.row.onset_sd_s, seen.peak_zero_n];
+        let same = times(self).iter().zip(times(other)).all(|(a, b)| agree(*a, b, ROUNDING));
+        if same && self.row.flags == other.row.flags {
+            return Ok(());
+        }
+        Err(format!("after the same samples a hold {} is found {}", self.told(), other.told()))
     }
 
     /// In words.
@@ -176,7 +209,8 @@ impl Seen {
     }
 
     /// A hold between two samples, whose times are told `since_s` after the boot's first sample.
-    fn at(first: Place, last: Place, since_s: f64, zero_n: f64, row: TrialRow) -> Seen {
+    fn at(first: Place, last: Place, since_s: f64, zeros: &[Zero], row: TrialRow) -> Seen {
+        let zero = Zero::of(&row, zeros);
         Seen {
             first,
             last,
@@ -184,19 +218,10 @@ impl Seen {
             rise5_s: row.rise5_s + since_s,
             end_s: row.end_s + since_s,
             peak_zero_n: row.peak_zero_n,
-            zero_n,
+            zero: zero.map_or((f64::NAN, 0), |zero| (zero.n(), row.first_sample - zero.from)),
             row,
         }
     }
-}
-
-fn in_newtons(counts: f64) -> f64 {
-    counts * converter::Settings::default().resolution_n()
-}
-
-fn zero_n(row: &TrialRow, zeros: &[f64]) -> f64 {
-    let zero = usize::try_from(row.tare).ok().and_then(|tare| zeros.get(tare));
-    zero.map_or(f64::NAN, |zero| in_newtons(*zero))
 }
 
 fn is_hold(row: &TrialRow) -> bool {
@@ -216,6 +241,8 @@ pub struct Compared {
     ///
     /// [`Figures::apart`]: super::Figures::apart
     pub apart: u64,
+    /// Of these, those that are the same to the last digit, because all before them is intact, too.
+    pub exact: u64,
 }
 
 /// Compares.
@@ -235,7 +262,8 @@ pub fn compare(
     if parameters_are_lost(&recovered.records) {
         return Ok(Compared::default());
     }
-    let zeros: Vec<f64> = sensor.tares.iter().map(|tare| tare.zero_counts).collect();
+    let zero = |tare: &TareRow| Zero { counts: tare.zero_counts, from: tare.from_sample };
+    let zeros: Vec<Zero> = sensor.tares.iter().map(zero).collect();
     let found: Vec<Seen> = recovered
         .survey
         .trials
@@ -246,7 +274,7 @@ pub fn compare(
             let segment = sensor.segments.get(usize::try_from(row.segment).ok()?)?;
             let since_s = segment.first_counter as f64 * segment.interval_ns as f64 * 1e-9;
             let (first, last) = (place(row.first_sample)?, place(row.last_sample)?);
-            Some(Seen::at(first, last, since_s, zero_n(row, &zeros), row.clone()))
+            Some(Seen::at(first, last, since_s, &zeros, row.clone()))
         })
         .collect();
     let by_boot = truth.by_boot();
@@ -267,9 +295,8 @@ pub fn compare(
         .collect();
     let (expected, found): (Vec<&Seen>, Vec<&Seen>) = (expected.iter().collect(), found.iter().collect());
     let is_intact = |hold: &&&Seen| intact.iter().any(|intact| intact.around(hold));
-    let same_zero = |hold: &Seen, zeros: &[f64]| {
-        zeros.iter().any(|zero| (in_newtons(*zero) - hold.zero_n).abs() <= ZERO_N)
-    };
+    let same_zero =
+        |hold: &Seen, zeros: &[Zero]| zeros.iter().any(|zero| (zero.n() - hold.zero.0).abs() <= ZERO_N);
     for hold in found.iter().filter(is_intact).filter(|hold| same_zero(hold, &true_zeros)) {
         same_as_one_of(hold, &expected).map_err(|why| format!("a hold of the recording {why}"))?;
     }
@@ -280,6 +307,10 @@ pub fn compare(
         compared.holds += 1;
         compared.borderline += u64::from(other.row.flags != hold.row.flags);
         compared.apart += u64::from(are_apart(hold, other));
+        if intact.iter().any(|intact| intact.all_before(hold)) && hold.zero == other.zero {
+            compared.exact += 1;
+            hold.is(other)?;
+        }
     }
     Ok(compared)
 }
@@ -335,12 +366,14 @@ struct Intact {
     boot_id: u32,
     interval_s: f64,
     runs: Vec<(u64, u64)>,
+    /// Up to here every sample is there, from the boot's first one on.
+    from_first: u64,
 }
 
 impl Intact {
     fn of(recovered: &Recovered, boot_id: u32, interval_s: f64) -> Intact {
         let Some(sensor) = recovered.survey.sensors.first() else {
-            return Intact { boot_id, interval_s, runs: Vec::new() };
+            return Intact { boot_id, interval_s, runs: Vec::new(), from_first: 0 };
         };
         let zeros: Vec<u64> = sensor
             .tares
@@ -350,10 +383,16 @@ impl Intact {
             .collect();
         let first_zero = zeros.iter().copied().min().unwrap_or(u64::MAX);
         let mut runs: Vec<(u64, u64)> = Vec::new();
-        let mut segment = u64::MAX;
+        let (mut segment, mut from_first) = (u64::MAX, 0);
         for (block, _) in recovered.blocks.iter().filter(|(block, _)| block.sensor == 1) {
             let row = sensor.segments.get(block.placed.segment as usize);
-            if row.is_none_or(|row| row.boot_id != i64::from(boot_id)) || block.placed.position < first_zero {
+            if row.is_none_or(|row| row.boot_id != i64::from(boot_id)) {
+                continue;
+            }
+            if block.counter == from_first && row.is_some_and(|row| row.first_counter == 0) {
+                from_first += block.samples;
+            }
+            if block.placed.position < first_zero {
                 continue;
             }
             let new_zero = zeros.contains(&block.placed.position);
@@ -365,11 +404,16 @@ impl Intact {
             }
             segment = block.placed.segment;
         }
-        Intact { boot_id, interval_s, runs }
+        Intact { boot_id, interval_s, runs, from_first }
     }
 
     fn is_worth_a_look(&self) -> bool {
         self.runs.iter().any(|(from, to)| (to - from) as f64 * self.interval_s > BEFORE_S + AFTER_S)
+    }
+
+    /// The hold, some time after it and all before it.
+    fn all_before(&self, hold: &Seen) -> bool {
+        hold.first.0 == self.boot_id && hold.last.1 + (AFTER_S / self.interval_s) as u64 <= self.from_first
     }
 
     /// The hold and the time around it.
