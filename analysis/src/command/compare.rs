@@ -11,7 +11,7 @@ use crate::plot::{names, write_png, write_svg};
 use crate::prose::Prose;
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
-use crate::study::comparison::{self, Basis, Change, Comparison, Form, Rules};
+use crate::study::comparison::{self, Basis, Change, Comparison, Form, OCCASIONS, Rules};
 use crate::study::conditions::{self, Vouched};
 use crate::study::procedure::Repeats;
 use crate::study::published;
@@ -127,11 +127,11 @@ impl OwnArgs {
 
     fn vouched(&self) -> Result<Vouched, Usage> {
         let known = |word: &&String| {
-            conditions::NAMES.contains(&word.as_str()) || ["all", "level"].contains(&word.as_str())
+            conditions::NAMES.contains(&word.as_str()) || ["all", "level", OCCASIONS].contains(&word.as_str())
         };
         if let Some(word) = self.same.iter().find(|word| !known(word)) {
             let names = conditions::NAMES.join(", ");
-            return Err(Usage(format!("--same {word}: use {names}, level or all")));
+            return Err(Usage(format!("--same {word}: use {names}, level, {OCCASIONS} or all")));
         }
         Ok(Vouched(self.same.clone()))
     }
@@ -341,7 +341,10 @@ pub fn counted(of: &Comparison) -> String {
     let vouched = if of.vouched.is_empty() {
         String::new()
     } else {
-        format!("Vouched for by the user, not recorded: {}.\n", clean(&of.vouched.join(", ")))
+        format!(
+            "Vouched for by the user, where the recordings do not say: {}.\n",
+            clean(&of.vouched.join(", "))
+        )
     };
     format!(
         "Comparisons: {}\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \

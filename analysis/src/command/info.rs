@@ -60,7 +60,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 
 /// Where a printed number comes from.
 fn number(args: &Args, id: &str) -> anyhow::Result<()> {
-    let read = super::report::read(&args.files)?;
+    let (read, _) = super::report::read(&args.files)?;
     let mut number = report::number::find(&read, &args.basis.rules()?, id).map_err(advised)?;
     if report::number::rests_on_repeats(&number.id) {
         number.files.extend(args.basis.own.reliability.iter().map(|path| path.display().to_string()));

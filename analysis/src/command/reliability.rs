@@ -12,7 +12,7 @@ use crate::statistics::sem::{Estimate, Sem};
 use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION};
 use crate::study::series::{self, By};
 use crate::study::table::Table;
-use crate::study::visit::Visit;
+use crate::study::visit::{self, Visit};
 use anyhow::Context;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table as Grid};
@@ -68,11 +68,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 }
 
 fn document(args: &Args) -> anyhow::Result<Document> {
-    let (tables, by) = match &args.table {
-        Some(path) => (vec![Table::read(path, args.subject.as_deref()).map_err(advised)?], None),
+    let (tables, by, left_out) = match &args.table {
+        Some(path) => (vec![Table::read(path, args.subject.as_deref()).map_err(advised)?], None, Vec::new()),
         None => {
             let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
-            (series::tables(&visits.map_err(advised)?, args.by), Some(args.by))
+            let (visits, left_out) = visit::counting(visits.map_err(advised)?);
+            (series::tables(&visits, args.by), Some(args.by), left_out)
         }
     };
     let (mut analyses, mut refused) = (Vec::new(), Vec::new());
@@ -86,6 +87,7 @@ fn document(args: &Args) -> anyhow::Result<Document> {
         }
     }
     if analyses.is_empty() {
+        refused.extend(left_out);
         let why = if refused.is_empty() { "no items with trials".to_owned() } else { refused.join("\n") };
         return Err(anyhow::anyhow!("no repeatability can be given: {}", why)
             .context(Hint::new("give at least 3 participants, each with a value in every column")));
@@ -97,6 +99,7 @@ fn document(args: &Args) -> anyhow::Result<Document> {
         by,
         analyses,
         refused,
+        left_out,
         cautions: CAUTIONS.to_owned(),
     })
 }
@@ -170,6 +173,7 @@ pub fn text(document: &Document) -> String {
     for refused in &document.refused {
         text += &format!("not analysed: {}\n", clean(refused));
     }
+    document.left_out.iter().for_each(|left_out| text += &format!("left out: {}\n", clean(left_out)));
     text + DEFINITIONS + "\n" + CAUTIONS + "\n"
 }
 

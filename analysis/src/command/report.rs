@@ -17,7 +17,7 @@ use crate::study::comparison::{self, Basis, Rules};
 use crate::study::procedure::OfVisit;
 use crate::study::protocol::Protocol;
 use crate::study::series::instant;
-use crate::study::visit::Visit;
+use crate::study::visit::{Visit, stand_ins};
 use anyhow::Context;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -68,14 +68,22 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Recordings and the visits in them, by participant and time.
-pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<Vec<(Recording, Visit)>> {
+/// Recordings and the visits in them, by participant and time; and why some do not count (see [`stand_ins`]).
+pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<(Vec<(Recording, Visit)>, Vec<String>)> {
     let mut read: Vec<(Recording, Visit)> = Vec::new();
     for file in files {
         read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
     }
+    let mut instead = stand_ins(&read.iter().map(|(_, visit)| visit).collect::<Vec<_>>()).into_iter();
+    let mut left_out = Vec::new();
+    read.retain(|_| {
+        let why = instead.next().flatten();
+        let counts = why.is_none();
+        left_out.extend(why);
+        counts
+    });
     read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
-    Ok(read)
+    Ok((read, left_out))
 }
 
 /// Writes the page under another name first, so that no half of one is ever left.
@@ -89,7 +97,11 @@ pub(super) fn write(out: &Path, html: &str) -> anyhow::Result<()> {
     })
 }
 
-fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Result<String> {
+fn whole(
+    (read, left_out): &(Vec<(Recording, Visit)>, Vec<String>),
+    args: &Args,
+    rules: &Rules,
+) -> anyhow::Result<String> {
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
     let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
     let protocol = protocol.as_ref();
@@ -97,8 +109,8 @@ fn whole(read: &[(Recording, Visit)], args: &Args, rules: &Rules) -> anyhow::Res
     page.heading(1, "Finger force");
     page.classed("warning", CAUTIONS);
     let of_one = sources.windows(2).all(|pair| pair[0].visit.participant == pair[1].visit.participant);
-    if sources.len() > 1 || protocol.is_some() {
-        let listing = Listing::of(&sources, protocol, super::study::day(None)?).map_err(advised)?;
+    if sources.len() > 1 || protocol.is_some() || !left_out.is_empty() {
+        let listing = Listing::of(&sources, left_out, protocol, super::study::day(None)?).map_err(advised)?;
         listing.section(&mut page);
     }
     if sources.len() > 1 && of_one {

@@ -36,9 +36,9 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
     let on = day(args.on.as_deref())?;
-    let read = read(&args.files)?;
+    let (read, left_out) = read(&args.files)?;
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
-    let listing = Listing::of(&sources, protocol.as_ref(), on).map_err(advised)?;
+    let listing = Listing::of(&sources, &left_out, protocol.as_ref(), on).map_err(advised)?;
     let text = if args.json { documents::json(documents::LISTING, &listing)? } else { text(&listing) };
     console::result(&text)?;
     Ok(())

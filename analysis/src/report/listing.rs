@@ -15,7 +15,6 @@ use crate::recording::read::ReadError;
 use crate::sensor::certificate::Certificate;
 use crate::study::plan;
 use crate::study::protocol::{Appointment, Protocol, State};
-use crate::study::series::instant;
 use crate::study::visit::Measured;
 use jiff::civil::Date;
 use serde::Serialize;
@@ -81,7 +80,7 @@ pub struct Listing {
     pub visits: Vec<Made>,
     /// Planned visits that are due, missing, or to come.
     pub open: Vec<Open>,
-    /// Recordings that a later one of the same visit stands for.
+    /// Recordings that another one of the same visit stands for, and which.
     pub superseded: Vec<String>,
     /// Instruments in words, by number from 1.
     pub instruments: Vec<String>,
@@ -92,21 +91,25 @@ pub struct Listing {
 }
 
 impl Listing {
-    /// The listing of these recordings on a day.
+    /// The listing of these recordings, by participant and time, on a day; others are superseded.
     ///
     /// # Errors
     /// A recording cannot be read.
-    pub fn of(sources: &[Source], protocol: Option<&Protocol>, on: Date) -> Result<Listing, ReadError> {
-        let (sorted, superseded) = latest(sources);
+    pub fn of(
+        sources: &[Source],
+        superseded: &[String],
+        protocol: Option<&Protocol>,
+        on: Date,
+    ) -> Result<Listing, ReadError> {
         let mut instruments = Vec::new();
         let made: Result<Vec<Made>, ReadError> =
-            sorted.iter().map(|source| made(source, protocol, &mut instruments)).collect();
+            sources.iter().map(|source| made(source, protocol, &mut instruments)).collect();
         let mut listing = Listing {
             protocol: protocol.cloned(),
             on: on.to_string(),
             visits: made?,
             open: Vec::new(),
-            superseded,
+            superseded: superseded.to_vec(),
             instruments,
             settings: Vec::new(),
             notes: Vec::new(),
@@ -157,20 +160,6 @@ impl Listing {
 fn day(visit: &Made) -> Option<Date> {
     let at = visit.started_utc.parse::<jiff::Timestamp>().ok()?;
     Some(jiff::tz::TimeZone::UTC.to_datetime(at).date())
-}
-
-/// Each visit's last recording, by participant and time, and the files of the others.
-fn latest<'a>(sources: &'a [Source<'a>]) -> (Vec<&'a Source<'a>>, Vec<String>) {
-    let revision = |source: &Source| source.recording.root().revision;
-    let is_last = |source: &&Source| {
-        let same = sources.iter().filter(|other| other.visit.visit_id == source.visit.visit_id);
-        source.visit.visit_id.is_empty() || same.map(revision).max() == Some(revision(source))
-    };
-    let (mut last, others): (Vec<&Source>, Vec<&Source>) = sources.iter().partition(is_last);
-    last.sort_by(|a, b| {
-        (&a.visit.participant, instant(a.visit)).cmp(&(&b.visit.participant, instant(b.visit)))
-    });
-    (last, others.iter().map(|source| source.visit.file.display().to_string()).collect())
 }
 
 /// A visit; instruments are told once, by their number.
@@ -395,9 +384,7 @@ impl Listing {
             lines.push(format!("Protocol: {} (SHA-256 {digest}…); {settings}", protocol.title));
         }
         lines.extend(self.open.iter().map(Open::words));
-        lines.extend(
-            self.superseded.iter().map(|file| format!("{file}: a later recording of its visit counts")),
-        );
+        lines.extend(self.superseded.iter().cloned());
         lines.extend(self.notes.iter().cloned());
         lines
     }

@@ -59,7 +59,9 @@ impl Form {
     /// Reliability of the mean of `k` values from that of one (Spearman & Brown); the ends of the interval follow it.
     fn average(&self, k: f64) -> Form {
         let stepped = |icc: f64| k * icc / (1.0 + (k - 1.0) * icc);
-        Form { k, icc: stepped(self.icc), ends: self.ends.map(|(a, b)| (stepped(a), stepped(b))), ..*self }
+        // A single value's ICC cannot be −1/(k − 1) or less; an approximate interval's lower end can, and means nothing then.
+        let end = |icc: f64| if 1.0 + (k - 1.0) * icc > 0.0 { stepped(icc) } else { f64::NAN };
+        Form { k, icc: stepped(self.icc), ends: self.ends.map(|(a, b)| (end(a), end(b))), ..*self }
     }
 
     fn named(self) -> Icc {
@@ -183,6 +185,19 @@ mod tests {
         let form = &shrout_fleiss()[1];
         assert_eq!((form.shrout_fleiss.as_str(), form.mcgraw_wong.as_str()), ("ICC(2,1)", "ICC(A,1)"));
         assert!((form.low.unwrap() - 0.018786513374712).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_end_that_no_icc_of_a_mean_can_have_is_none() {
+        // A rater who says the same of everybody: the lower end of ICC(2,1) is −1.31.
+        let rows = [20.0, 16.0, 17.0, 22.0].map(|value| vec![value, 18.0]);
+        let forms = forms(&TwoWay::of(&rows).unwrap(), 0.95);
+        assert!(forms[1].low.unwrap() < -1.0, "{:?}", forms[1]);
+        for form in &forms {
+            assert!(form.low.is_none_or(|low| low <= form.icc), "{form:?}");
+        }
+        assert_eq!((forms[4].shrout_fleiss.as_str(), forms[4].low), ("ICC(2,2)", None));
+        assert!(forms[4].high.is_some());
     }
 
     #[test]

@@ -18,7 +18,7 @@
 use super::conditions::{Conditions, Vouched};
 use super::procedure::{Own, Repeats, own};
 use super::published::Published;
-use super::reliability::Document;
+use super::reliability::{Document, Reliability};
 use super::series::instant;
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
@@ -446,7 +446,18 @@ fn error_of(
                 change.notes.push("the limit comes from the other side".to_owned());
             }
             change.cannot_say.extend(against_limit(&conditions, &of.conditions, rules));
+            if let Some(shifted) = document.shifted().filter(|_| rules.form == Form::Agreement)
+                && !rules.vouched.covers(OCCASIONS)
+            {
+                change.cannot_say.push(occasions_differ(shifted));
+            }
+            change.notes.extend(another_examiner(of, then.0, now.0));
             change.as_ratio = as_ratio;
+            if sem.is_some_and(|sem| sem.sem.value == 0.0) {
+                change
+                    .cannot_say
+                    .push("the reliability data have no error at all: are values there twice?".to_owned());
+            }
             if sem.is_none() {
                 change
                     .cannot_say
@@ -470,6 +481,38 @@ fn error_of(
             Some(Error { sem: value.sem()?, participants: value.participants })
         }
     }
+}
+
+/// The condition by which a user vouches that occasions shift nothing.
+pub const OCCASIONS: &str = "occasions";
+
+/// Why few occasions that differ say nothing of the next one.
+fn occasions_differ(of: &Reliability) -> String {
+    format!(
+        "the occasions of the reliability data differ by more than chance ({}, p {:.2e}), and {} of them cannot tell how far \
+         occasions go apart; --same {OCCASIONS} takes the shift between them for all there is, --sem consistency leaves it out",
+        of.name,
+        of.mean_squares.occasions_p.unwrap_or(f64::NAN),
+        of.k
+    )
+}
+
+/// An examiner whose error is not known is told: the limit is that of others.
+fn another_examiner(of: &Reliability, first: &Visit, visit: &Visit) -> Option<String> {
+    let unknown = |code: &String| !code.is_empty() && !of.examiners.contains(code);
+    let mut others: Vec<&str> = [&first.examiner, &visit.examiner]
+        .into_iter()
+        .filter(|code| unknown(code))
+        .map(String::as_str)
+        .collect();
+    others.dedup();
+    (!others.is_empty() && !of.examiners.is_empty()).then(|| {
+        format!(
+            "the limit was found with examiner {}; examiner {} may have another error",
+            of.examiners.join(", "),
+            others.join(" and ")
+        )
+    })
 }
 
 /// What does not match between these visits and the data behind a limit.

@@ -64,7 +64,8 @@ pub struct Conditions {
 pub struct Vouched(pub Vec<String>);
 
 impl Vouched {
-    fn covers(&self, name: &str) -> bool {
+    /// This condition is vouched for.
+    pub fn covers(&self, name: &str) -> bool {
         self.0.iter().any(|word| word == name || word == "all")
     }
 }
@@ -107,6 +108,8 @@ impl<'a> Found<'a> {
     fn word(&mut self, name: &'a str, a: &str, b: &str) {
         if a.is_empty() || b.is_empty() {
             self.missing(name);
+        } else if a != b && name == "examiner" {
+            self.different.push(format!("examiner differs: `{a}` at these visits, `{b}` in the data"));
         } else if a != b {
             self.different.push(format!("{name} differs: {a} and {b}"));
         }

@@ -56,6 +56,21 @@ pub struct MeanSquares {
     pub occasions_p: Option<f64>,
 }
 
+impl MeanSquares {
+    /// Of a complete table.
+    pub fn of(two_way: &TwoWay) -> MeanSquares {
+        let occasions_f = two_way.ms_occasions / two_way.ms_error;
+        MeanSquares {
+            subjects: two_way.ms_subjects,
+            occasions: two_way.ms_occasions,
+            error: two_way.ms_error,
+            within: two_way.ms_within(),
+            occasions_f: occasions_f.is_finite().then_some(occasions_f),
+            occasions_p: f_tail(occasions_f, two_way.df_occasions(), two_way.df_error()),
+        }
+    }
+}
+
 /// Two occasions held against each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Pair {
@@ -100,6 +115,9 @@ pub struct Reliability {
     pub left_out: Vec<String>,
     /// Conditions of the values.
     pub conditions: Conditions,
+    /// Who measured: the examiners' codes, where known.
+    #[serde(default)]
+    pub examiners: Vec<String>,
     /// Mean of all values.
     pub mean: f64,
     /// Mean squares of the two-way analysis of variance.
@@ -152,11 +170,29 @@ pub struct Document {
     pub analyses: Vec<Reliability>,
     /// Quantities without one, and why.
     pub refused: Vec<String>,
+    /// Recordings that another one of the same visit stands for.
+    #[serde(default)]
+    pub left_out: Vec<String>,
     /// What the results are for, and what not.
     pub cautions: String,
 }
 
+/// From so many occasions on their own spread can be told.
+const OCCASIONS: usize = 6;
+/// Chance at which data without any shift between occasions are said to have one, of all analyses together.
+const SHIFT_ALPHA: f64 = 0.05;
+
 impl Document {
+    /// The analysis whose occasions differ most, where that is more than chance (F test, Bonferroni over all analyses) and
+    /// there are too few occasions to tell how far occasions go apart. Then the SEM (agreement) of every analysis is that of
+    /// the few occasions there happened to be: the shift that a person's next visit meets may be far greater.
+    pub fn shifted(&self) -> Option<&Reliability> {
+        let few = self.analyses.iter().filter(|of| of.k < OCCASIONS);
+        let p = |of: &Reliability| of.mean_squares.occasions_p.unwrap_or(1.0);
+        let most = few.min_by(|a, b| p(a).total_cmp(&p(b)))?;
+        (p(most) * self.analyses.len() as f64 <= SHIFT_ALPHA).then_some(most)
+    }
+
     /// Reads a document back from its JSON.
     pub fn read(path: &Path) -> Result<Document, StudyError> {
         let text = std::fs::read_to_string(path)
@@ -192,15 +228,6 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
     let two_way = TwoWay::of(&rows)?;
     let forms = icc::forms(&two_way, LEVEL);
     let sem = sem::consistency(&two_way);
-    let occasions_f = two_way.ms_occasions / two_way.ms_error;
-    let mean_squares = MeanSquares {
-        subjects: two_way.ms_subjects,
-        occasions: two_way.ms_occasions,
-        error: two_way.ms_error,
-        within: two_way.ms_within(),
-        occasions_f: occasions_f.is_finite().then_some(occasions_f),
-        occasions_p: f_tail(occasions_f, two_way.df_occasions(), two_way.df_error()),
-    };
     let pairs = pairs(table, &rows);
     let logs = of_logs(&rows).filter(|_| pairs.iter().any(|pair| pair.of.grows));
     Ok(Reliability {
@@ -211,7 +238,8 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         k: two_way.occasions,
         conditions: table.conditions.clone(),
         mean: two_way.mean,
-        mean_squares,
+        mean_squares: MeanSquares::of(&two_way),
+        examiners: table.examiners.clone(),
         planned: planned(&forms, two_way.occasions, width),
         consistency: sem,
         agreement: sem::agreement(&two_way),
@@ -320,6 +348,14 @@ fn notes(table: &Table, of: &TwoWay, forms: &[Icc], left_out: &[String]) -> Vec<
     if of.subjects < MANY {
         notes.push(format!("{} subjects, fewer than {MANY}: the intervals are wide, read them", of.subjects));
     }
+    let occasions_p = MeanSquares::of(of).occasions_p.unwrap_or(1.0);
+    if of.occasions < OCCASIONS && occasions_p <= SHIFT_ALPHA {
+        notes.push(format!(
+            "the occasions differ by more than chance (p {occasions_p:.2e}), and {} of them cannot tell how far occasions go apart: \
+             SEM and MDC (agreement) and their intervals take the shift between these for all there is",
+            of.occasions
+        ));
+    }
     if of.ms_error == 0.0 {
         notes.push("the residual is exactly zero: no F and no interval can be given".to_owned());
     }
@@ -367,6 +403,7 @@ mod tests {
             by: None,
             analyses: vec![of],
             refused: vec![],
+            left_out: Vec::new(),
             cautions: String::new(),
         };
         let folder = tempfile::tempdir().unwrap();

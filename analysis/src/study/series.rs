@@ -6,6 +6,7 @@ use super::table::Table;
 use super::visit::{Measured, Visit};
 use crate::measures::repeats::SCORED;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// What the columns are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
@@ -123,6 +124,8 @@ fn fill(table: &mut Table, cells: &[Cell], by: By) {
         );
     }
     table.conditions = conditions(cells, by);
+    let examiners = cells.iter().map(|cell| cell.examiner.to_owned()).filter(|code| !code.is_empty());
+    table.examiners = examiners.collect::<BTreeSet<String>>().into_iter().collect();
     let mut settings: Vec<String> = cells.iter().filter_map(|cell| cell.measured.settings()).collect();
     settings.sort();
     settings.dedup();

@@ -28,6 +28,8 @@ pub struct Table {
     pub visits: Vec<Vec<String>>,
     /// Under which conditions.
     pub conditions: Conditions,
+    /// Who measured: the examiners' codes, where known.
+    pub examiners: Vec<String>,
     /// What a reader must know about how the table came about.
     pub notes: Vec<String>,
 }

@@ -19,6 +19,8 @@ pub struct Visit {
     pub file: PathBuf,
     /// UUID.
     pub visit_id: String,
+    /// Which of its recordings it was read from, from 1.
+    pub revision: i64,
     /// Participant's code.
     pub participant: String,
     /// Examiner's code.
@@ -70,6 +72,7 @@ impl Visit {
             primary: super::plan::primary(&root.plan),
             population,
             visit_id: root.visit_id,
+            revision: root.revision,
             participant: root.participant,
             examiner: root.examiner,
             started_utc: root.started_utc,
@@ -81,6 +84,38 @@ impl Visit {
     pub fn find(&self, muscle: &str, test: &str) -> Option<&Measured> {
         self.items.iter().find(|of| of.item.muscle == muscle && of.item.test == test)
     }
+}
+
+/// Why a visit's recording does not count beside the others: a later one of the same visit does, or it was given before.
+/// For each, `None` where it counts.
+pub fn stand_ins(visits: &[&Visit]) -> Vec<Option<String>> {
+    let same = |a: &Visit, b: &Visit| !a.visit_id.is_empty() && a.visit_id == b.visit_id;
+    let of = |(at, visit): (usize, &&Visit)| {
+        let before = visits[..at].iter().filter(|other| other.revision == visit.revision);
+        let later = visits.iter().filter(|other| other.revision > visit.revision);
+        let mut instead = before.chain(later).filter(|other| same(other, visit));
+        let instead = instead.next()?;
+        let why = if instead.revision > visit.revision {
+            "a later recording of its visit counts"
+        } else {
+            "given twice"
+        };
+        Some(format!("{}: {why} ({})", visit.file.display(), instead.file.display()))
+    };
+    visits.iter().enumerate().map(of).collect()
+}
+
+/// The visits that count, and why others do not: see [`stand_ins`].
+pub fn counting(visits: Vec<Visit>) -> (Vec<Visit>, Vec<String>) {
+    let instead = stand_ins(&visits.iter().collect::<Vec<_>>());
+    let (mut kept, mut left_out) = (Vec::new(), Vec::new());
+    for (visit, instead) in visits.into_iter().zip(instead) {
+        match instead {
+            Some(why) => left_out.push(why),
+            None => kept.push(visit),
+        }
+    }
+    (kept, left_out)
 }
 
 fn measured(item: Item, rows: &[TrialRow], events: &[EventRow], population: &str) -> Measured {
