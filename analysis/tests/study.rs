@@ -224,7 +224,10 @@ fn nothing_is_said_without_a_basis_or_where_conditions_differ() {
     );
     // The other examiner at the second visit: that error was not measured.
     let by_other = files.iter().find(|path| path.ends_with("P03-E2-visit-2.h5")).unwrap();
-    because(&run(&with_data, &[visits[4], by_other]), "examiner differs: another and same");
+    because(
+        &run(&with_data, &[visits[4], by_other]),
+        "examiner differs: `another` at these visits, `same` in the data",
+    );
     let published = ["compare", "--json", "--published", "schreuders-2004-index"];
     because(&run(&published, &[visits[4], visits[5]]), "population differs");
 }
@@ -299,8 +302,8 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     let mut numbers = numbers(&html);
     numbers.retain(|(id, _)| !together.iter().any(|kind| id.starts_with(kind)));
     // Two visits of two items with three trials and seven more numbers an item, eight a difference of sides, two in the list of
-    // visits and one in the five lines; two changes of five numbers.
-    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 8 + 2 + 1) + 2 * 5, "{numbers:?}");
+    // visits and two in the five lines; two changes of five numbers.
+    assert_eq!(numbers.len(), 2 * (2 * (3 + 7) + 8 + 2 + 2) + 2 * 5, "{numbers:?}");
     let (changes, numbers): (Vec<_>, Vec<_>) =
         numbers.into_iter().partition(|(id, _)| id.contains(":change-"));
     let read = [&first, &second].map(|path| (Recording::open(path).unwrap(), Visit::read(path).unwrap()));
@@ -430,7 +433,7 @@ fn limits_trends_and_the_text_for_the_paper_lead_back_too() {
         ("trend", "visits slope_n_per_day slope_low slope_high p"),
         ("item", "procedure_sem"),
         ("sides", "left_trials right_trials"),
-        ("visit", "deviations"),
+        ("visit", "deviations left_out"),
         ("study", "participants examiners visits trials trials_used trials_not_used days"),
         ("reliability", "planned_width planned_icc planned_participants planned_repeats"),
     ];
@@ -462,8 +465,27 @@ fn what_stands_twice_has_its_id_once_and_a_limit_names_its_data() {
     assert!(told["files"].to_string().contains("reliability.json"), "{told:#}");
     // The trials of the two visits that are behind the limit, too.
     assert_eq!(told["origins"].as_array().unwrap().len(), 6, "{told:#}");
-    let trials = json(&followed.run(&["info", "--json", "--number", "study-1.trials_used"]));
-    assert_eq!(trials["origins"].as_array().unwrap().len() as f64, trials["value"].as_f64().unwrap());
+    assert!(told["formula"].as_str().unwrap().contains("2 of the 24 visits behind it"), "{told:#}");
+    // Three visits of one participant, a week apart, of two items with three trials each.
+    for (field, expected, origins) in [
+        ("participants", 1.0, 0),
+        ("visits", 3.0, 0),
+        ("trials", 18.0, 18),
+        ("trials_used", 18.0, 18),
+        ("days", 14.0, 0),
+    ] {
+        let told = json(&followed.run(&["info", "--json", "--number", &format!("study-1.{field}")]));
+        assert_eq!(told["value"].as_f64(), Some(expected), "{told:#}");
+        assert_eq!(told["origins"].as_array().unwrap().len(), origins, "{told:#}");
+    }
+    // A change without a mark is at which visit? And the pulls of one side are those of its mean.
+    let which = followed.run(&["info", "--number", "change-1.change_n"]);
+    assert!(String::from_utf8_lossy(&which.stderr).contains("at each of several later visits"));
+    let left = ids.iter().find(|id| id.ends_with(":sides-1.left_n")).unwrap();
+    let left = json(&followed.run(&["info", "--json", "--number", left]));
+    assert_eq!(left["origins"].as_array().unwrap().len(), 3, "{left:#}");
+    let judged = json(&followed.run(&["info", "--json", "--number", "comparison-1.judged"]));
+    assert!(judged["files"].to_string().contains("reliability.json"), "{judged:#}");
     let unknown = followed.run(&["info", "--number", "study-1.nothing"]);
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("no number `study-1.nothing`"));
 }
@@ -488,8 +510,8 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         .into_iter()
         .filter(|(id, _)| id.starts_with("reliability-") || id.contains(":visit-1."))
         .partition(|(id, _)| id.starts_with("reliability-"));
-    // Nine numbers of each of two muscles and four of the plan for a next study; three of each of six visits.
-    assert_eq!((of_data.len(), of_visits.len()), (2 * 9 + 4, 6 * 3), "{of_data:?} {of_visits:?}");
+    // Nine numbers of each of two muscles and four of the plan for a next study; four of each of six visits.
+    assert_eq!((of_data.len(), of_visits.len()), (2 * 9 + 4, 6 * 4), "{of_data:?} {of_visits:?}");
     for (id, shown) in of_data.iter().chain(&of_visits) {
         let number = json(&run(&["info", "--json", "--reliability", data, "--number", id], &files));
         let printed: f64 = shown.trim_start_matches("to ").parse().unwrap();
@@ -497,7 +519,7 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         let origins = number["origins"].as_array().unwrap();
         // Three trials of each of six visits; the six trials of one visit.
         let expected = if id.starts_with("reliability-") { 18 } else { 6 };
-        let none = id.ends_with("not_used") || id.ends_with("deviations");
+        let none = ["not_used", "left_out", "deviations"].iter().any(|field| id.ends_with(field));
         assert_eq!(origins.len(), if none { 0 } else { expected }, "{id}: {number:#}");
         assert!(
             origins
@@ -589,6 +611,56 @@ fn the_paper_is_told_who_saw_what_and_in_which_order() {
     ] {
         assert!(page.contains(part), "{part}: {page}");
     }
+    for field in ["participant_saw_1", "examiner_saw_1", "in_random_order"] {
+        let told = json(&run(&["info", "--json", "--number", &format!("study-1.{field}")], &[&path]));
+        assert_eq!(told["value"].as_f64(), Some(1.0), "{told:#}");
+    }
+    let none = run(&["info", "--number", "study-1.in_planned_order", "--json"], &[&path]);
+    assert_eq!(json(&none)["value"].as_f64(), Some(0.0));
+}
+
+/// A file given twice is no second visit: it would make every result the same as itself.
+#[test]
+fn a_recording_given_twice_counts_once_and_that_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let visits = of_first_examiner(&files);
+    let once: Vec<&Path> = visits.iter().copied().step_by(2).collect();
+    let twice = run(&["reliability"], &[&once[..], &once[..]].concat());
+    let error = String::from_utf8_lossy(&twice.stderr);
+    assert!(!twice.status.success() && error.contains("given twice"), "{error}");
+    let one_more = [&visits[..], &visits[..1]].concat();
+    let document = json(&run(&["reliability", "--json"], &one_more));
+    assert_eq!(document["analyses"][0]["subjects"], 12, "{:#}", document["left_out"]);
+    assert!(document["left_out"][0].as_str().unwrap().contains("given twice"), "{:#}", document["left_out"]);
+    let told = json(&run(&["info", "--json", "--number", "study-1.trials_used"], &one_more));
+    assert_eq!(told["value"].as_f64(), Some(24.0 * 6.0), "{:#}", told["value"]);
+    let listed = json(&run(&["study", "--json"], &[visits[0], visits[0]]));
+    assert_eq!(listed["visits"].as_array().unwrap().len(), 1);
+    assert!(listed["superseded"][0].as_str().unwrap().contains("given twice"));
+}
+
+#[test]
+fn limits_found_with_another_examiner_are_said_to_be() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let data = folder.path().join("reliability.json");
+    std::fs::write(&data, run(&["reliability", "--json"], &of_first_examiner(&files)).stdout).unwrap();
+    let by = |examiner: &str| -> Vec<&Path> {
+        let own =
+            files.iter().filter(|path| path.display().to_string().contains(&format!("P03-{examiner}-")));
+        own.map(PathBuf::as_path).collect()
+    };
+    let told = |examiner: &str| {
+        let compared = run(&["compare", "--json", "--reliability", data.to_str().unwrap()], &by(examiner));
+        json(&compared)["changes"][0]["notes"].to_string()
+    };
+    assert!(
+        told("E2").contains("found with examiner E1; examiner E2 may have another error"),
+        "{}",
+        told("E2")
+    );
+    assert!(!told("E1").contains("may have another error"), "{}", told("E1"));
 }
 
 #[test]

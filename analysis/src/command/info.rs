@@ -60,10 +60,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 
 /// Where a printed number comes from.
 fn number(args: &Args, id: &str) -> anyhow::Result<()> {
-    let (read, _) = super::report::read(&args.files)?;
+    let read = super::report::read(&args.files)?.visits;
     let mut number = report::number::find(&read, &args.basis.rules()?, id).map_err(advised)?;
-    if report::number::rests_on_repeats(&number.id) {
+    if report::number::rests_on_limits(&number.id) {
         number.files.extend(args.basis.own.reliability.iter().map(|path| path.display().to_string()));
+        number.files.extend(args.basis.published.clone());
     }
     let text = if args.json { documents::json(documents::NUMBER, &number)? } else { number_text(&number) };
     console::result(&text)?;

@@ -68,8 +68,15 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Recordings and the visits in them, by participant and time; and why some do not count (see [`stand_ins`]).
-pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<(Vec<(Recording, Visit)>, Vec<String>)> {
+/// The recordings that were given.
+pub(super) struct Given {
+    /// Those that count and the visits in them, by participant and time.
+    pub visits: Vec<(Recording, Visit)>,
+    /// Why others do not count: see [`stand_ins`].
+    pub left_out: Vec<String>,
+}
+
+pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<Given> {
     let mut read: Vec<(Recording, Visit)> = Vec::new();
     for file in files {
         read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
@@ -83,7 +90,7 @@ pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<(Vec<(Recording, Visit)>
         counts
     });
     read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
-    Ok((read, left_out))
+    Ok(Given { visits: read, left_out })
 }
 
 /// Writes the page under another name first, so that no half of one is ever left.
@@ -97,11 +104,7 @@ pub(super) fn write(out: &Path, html: &str) -> anyhow::Result<()> {
     })
 }
 
-fn whole(
-    (read, left_out): &(Vec<(Recording, Visit)>, Vec<String>),
-    args: &Args,
-    rules: &Rules,
-) -> anyhow::Result<String> {
+fn whole(Given { visits: read, left_out }: &Given, args: &Args, rules: &Rules) -> anyhow::Result<String> {
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
     let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
     let protocol = protocol.as_ref();
@@ -170,7 +173,7 @@ fn for_the_paper(page: &mut Page, sources: &[Source], rules: &Rules, protocol: O
         "In the order of the guidelines for reporting reliability and agreement studies (Kottner et al. 2011, J. Clin. \
          Epidemiol. 64:96–106), in our words. Ids: study-1.participants, examiners, visits, trials, trials_used, trials_not_used, \
          excluded_K (K: the reason's place in the paragraph), participant_saw_K, examiner_saw_K, in_random_order, \
-         in_planned_order, days; reliability-1.planned_width, planned_icc, planned_participants, planned_repeats; the command: \
+         in_planned_order, days; reliability-N.planned_width, planned_icc, planned_participants, planned_repeats; the command: \
          fingerforce info RECORDINGS --number ID.",
     );
 }

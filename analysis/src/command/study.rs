@@ -1,7 +1,7 @@
 //! `fingerforce study`: who was measured when, what is due, missing, excluded or out of the ordinary.
 //!
 //! Comes in: a study's recordings and, where there is one, its protocol. Goes out: a listing as a table or JSON.
-use super::report::read;
+use super::report::{Given, read};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Usage, advised, clean};
 use crate::documents;
@@ -36,7 +36,7 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
     let on = day(args.on.as_deref())?;
-    let (read, left_out) = read(&args.files)?;
+    let Given { visits: read, left_out } = read(&args.files)?;
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
     let listing = Listing::of(&sources, &left_out, protocol.as_ref(), on).map_err(advised)?;
     let text = if args.json { documents::json(documents::LISTING, &listing)? } else { text(&listing) };

@@ -214,8 +214,7 @@ pub fn plain_lines(
         side_line(&root.visit_id, Side::Right, items, rows),
         side_line(&root.visit_id, Side::Left, items, rows),
         pain_and_grades(entered, plan).into(),
-        number(left_out, "trials_not_used", "trial")
-            .elsewhere()
+        number(left_out, "left_out", "trial")
             .words(" beside the means, ")
             .then(number(deviations, "deviations", "deviation"))
             .words(&format!(

@@ -27,8 +27,6 @@ pub struct Source<'a> {
 /// The paragraph.
 pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
     let measured = || sources.iter().flat_map(|source| &source.visit.items);
-    let (trials, used) = measured()
-        .fold((0, 0), |(all, used), of| (all + of.item.trials.len(), used + of.item.spread.trials_used));
     let each = |of: &dyn Fn(&Source) -> Vec<String>| unique(sources.iter().flat_map(of));
     let instruments = each(&|source| {
         source
@@ -46,7 +44,7 @@ pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
         .words(&format!(
             ". Force was taken with {}. Tests: {}. Conditions: {}. Holds were found and measured by {} with analysis settings {} \
              (SHA-256 digest of all parameters of the finder but those set for the person; they are stored in the recordings). \
-             Onset: model-fitted start of the pull; peak: greatest 20-ms mean of the force above zero, zero being the mean of \
+             Onset: model-fitted start of the pull; peak: greatest mean of the force above zero over 20 ms, or three samples where that is longer, zero being the mean of \
              the unloaded sensor before the visit. The result of an item is the mean of the peaks of its first {SCORED} valid \
              trials, decided before testing; further trials replace none. Of ",
             instruments.join("; "),
@@ -55,11 +53,11 @@ pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
             software.join(", "),
             if settings.is_empty() { "that were not recorded".to_owned() } else { settings.join(", ") },
         ))
-        .number(trials.to_string(), "trials")
+        .number(count(sources, "trials"), "trials")
         .words(" trials, ")
-        .number(used.to_string(), "trials_used")
+        .number(count(sources, "trials_used"), "trials_used")
         .words(" are behind results and ")
-        .number((trials - used).to_string(), "trials_not_used")
+        .number(count(sources, "trials_not_used"), "trials_not_used")
         .words(" are not (")
         .then(exclusions(sources))
         .words(
@@ -70,44 +68,103 @@ pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
         .then(order(sources, protocol))
         .words(&format!(
             ". {}This text: finger-force {}.",
-            protocol.map_or_else(String::new, followed),
+            protocol.map_or_else(String::new, |protocol| followed(protocol, &settings)),
             env!("CARGO_PKG_VERSION")
         ))
         .with_ids(study_id)
 }
 
+/// A number of the paragraph or the checklist by its field; see [`FIELDS`].
+pub fn value(sources: &[Source], field: &str) -> Option<f64> {
+    let codes =
+        |of: fn(&Visit) -> &String| unique(sources.iter().map(|source| of(source.visit).clone())).len();
+    let items = || sources.iter().flat_map(|source| &source.visit.items);
+    let trials = |used: &[bool]| {
+        items().flat_map(|of| &of.item.trials).filter(|trial| used.contains(&trial.used)).count()
+    };
+    let planned = |random: bool| {
+        let plans = sources.iter().map(plan_of).filter(|plan| !plan.items.is_empty());
+        plans.filter(|plan| plan.randomise.is_empty() != random).count()
+    };
+    let count = match field {
+        "participants" => codes(|visit| &visit.participant),
+        "examiners" => codes(|visit| &visit.examiner),
+        "visits" => sources.len(),
+        "trials" => trials(&[true, false]),
+        "trials_used" => trials(&[true]),
+        "trials_not_used" => trials(&[false]),
+        "in_random_order" => planned(true),
+        "in_planned_order" => planned(false),
+        "days" => return days(sources),
+        _ => {
+            let (kind, number) = field.rsplit_once('_')?;
+            let at = number.parse::<usize>().ok()?.checked_sub(1)?;
+            let nth = |all: Vec<String>, wanted: String| all.into_iter().filter(|of| *of == wanted).count();
+            match kind {
+                "excluded" => nth(left_out(sources), reasons(sources).into_iter().nth(at)?),
+                "participant_saw" | "examiner_saw" => {
+                    let all = seen(sources, kind);
+                    let wanted = unique(all.iter().cloned()).into_iter().nth(at)?;
+                    nth(all, wanted)
+                }
+                _ => return None,
+            }
+        }
+    };
+    Some(count as f64)
+}
+
+/// The same as it is printed, for what is counted.
+fn count(sources: &[Source], field: &str) -> String {
+    value(sources, field).map_or_else(|| "–".to_owned(), |count| format!("{count:.0}"))
+}
+
+/// What was shown of the force in each planned item.
+fn seen(sources: &[Source], kind: &str) -> Vec<String> {
+    let items = sources.iter().flat_map(|source| plan_of(source).items);
+    items
+        .map(|item| if kind == "examiner_saw" { item.examiner_sees } else { item.participant_sees })
+        .collect()
+}
+
+/// From the first visit's beginning to the last one's; `None` of one visit.
+fn days(sources: &[Source]) -> Option<f64> {
+    let began = sources.iter().filter_map(|source| source.visit.started_utc.parse::<jiff::Timestamp>().ok());
+    let seconds: Vec<i64> = began.map(jiff::Timestamp::as_second).collect();
+    let (first, last) = seconds.iter().min().zip(seconds.iter().max())?;
+    (seconds.len() > 1).then(|| (last - first) as f64 / 86_400.0)
+}
+
 /// How many participants, examiners and visits there were.
 fn people(sources: &[Source]) -> Prose {
-    let count = |of: fn(&Visit) -> &String| {
-        unique(sources.iter().map(|source| of(source.visit).clone())).len().to_string()
-    };
     Prose::from("Participants: ")
-        .number(count(|visit| &visit.participant), "participants")
+        .number(count(sources, "participants"), "participants")
         .words("; examiners: ")
-        .number(count(|visit| &visit.examiner), "examiners")
+        .number(count(sources, "examiners"), "examiners")
         .words("; visits: ")
-        .number(sources.len().to_string(), "visits")
+        .number(count(sources, "visits"), "visits")
 }
 
 /// What was shown of the force to whom, as recorded, and what the protocol says beyond it.
 fn blinding(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
-    let items: Vec<plan::Item> = sources.iter().flat_map(|source| plan_of(source).items).collect();
-    let seen = |who: &str, of: fn(&plan::Item) -> &String| {
-        let words = unique(items.iter().map(|item| of(item).clone()));
-        let each = (1..).zip(&words).map(|(number, word)| {
-            let times = items.iter().filter(|item| of(item) == word).count();
+    let told = |who: &str| {
+        let kind = format!("{who}_saw");
+        let all = seen(sources, &kind);
+        let each = (1..).zip(unique(all.iter().cloned())).map(|(number, word)| {
+            let field = format!("{kind}_{number}");
             Prose::from(format!("{word} ("))
-                .number(times.to_string(), &format!("{who}_saw_{number}"))
-                .words(&format!(" of {} items)", items.len()))
+                .number(count(sources, &field), &field)
+                .words(&format!(" of {} items)", all.len()))
         });
-        let told = if words.is_empty() { "not recorded".into() } else { Prose::joined(each, ", ") };
+        let each: Vec<Prose> = each.collect();
+        let told = if each.is_empty() { "not recorded".into() } else { Prose::joined(each, ", ") };
         Prose::from(format!("of the force, the {who} saw: ")).then(told)
     };
     let said = protocol.map(|protocol| protocol.blinding.as_str()).filter(|said| !said.is_empty());
-    seen("participant", |item| &item.participant_sees)
+    told("participant")
         .words("; ")
-        .then(seen("examiner", |item| &item.examiner_sees))
-        .words(&format!("; to earlier results and to groups: {}", said.unwrap_or(OPEN)))
+        .then(told("examiner"))
+        .words(&format!("; to earlier results and to groups: {}", in_a_sentence(said)))
 }
 
 /// In what order items were tested, and what the protocol says beyond it.
@@ -117,49 +174,60 @@ fn order(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
     let (random, fixed): (Vec<&Plan>, Vec<&Plan>) = planned.partition(|plan| !plan.randomise.is_empty());
     let what = unique(random.iter().flat_map(|plan| plan.randomise.clone()));
     let seeds = unique(random.iter().filter_map(|plan| plan.seed.map(|seed| seed.to_string())));
-    let of_visits = |count: usize, id: &str| {
-        let number = Prose::default().number(count.to_string(), id).words(" of ");
-        number.again(sources.len().to_string(), "visits")
+    let of_visits = |field: &str| {
+        let number = Prose::default().number(count(sources, field), field).words(" of ");
+        number.again(count(sources, "visits"), "visits")
     };
     let mut parts = Vec::new();
     if !random.is_empty() {
-        parts.push(of_visits(random.len(), "in_random_order").words(&format!(
+        parts.push(of_visits("in_random_order").words(&format!(
             " visits in random order of {} (seeds {}, kept in the recordings)",
             what.join(" and "),
             seeds.join(", ")
         )));
     }
     if !fixed.is_empty() {
-        parts.push(of_visits(fixed.len(), "in_planned_order").words(" visits in the order of the plan"));
+        parts.push(of_visits("in_planned_order").words(" visits in the order of the plan"));
     }
     if parts.is_empty() {
         parts.push("not recorded".into());
     }
     let said = protocol.map(|protocol| protocol.randomisation.as_str()).filter(|said| !said.is_empty());
-    Prose::joined(parts, ", ").words(&format!("; allotment: {}", said.unwrap_or(OPEN)))
+    Prose::joined(parts, ", ").words(&format!("; allotment: {}", in_a_sentence(said)))
+}
+
+/// What the protocol says, within a sentence of ours that has its own end.
+fn in_a_sentence(said: Option<&str>) -> &str {
+    said.map_or(OPEN, |said| said.trim().trim_end_matches('.'))
 }
 
 fn plan_of(source: &Source) -> Plan {
     plan::read(&source.recording.root().plan)
 }
 
-/// The protocol that was followed, with what it froze.
-fn followed(of: &Protocol) -> String {
+/// The protocol that was followed, with what it froze, and whether that was kept.
+fn followed(of: &Protocol, settings: &[String]) -> String {
     let settings = match of.settings.as_slice() {
         [] => "it freezes no analysis settings".to_owned(),
-        frozen => format!("it froze the analysis settings {}", frozen.join(", ")),
+        frozen if settings.iter().all(|used| frozen.contains(used)) => {
+            format!("it froze the analysis settings {}", frozen.join(", "))
+        }
+        frozen => {
+            format!("it froze the analysis settings {}, others were used: a deviation", frozen.join(", "))
+        }
     };
     format!("Protocol: {} (SHA-256 {}); {settings}. ", of.title, of.sha256)
 }
 
 /// Why trials were left out, each reason once.
 pub fn reasons(sources: &[Source]) -> Vec<String> {
-    unique(left_out(sources).map(str::to_owned))
+    unique(left_out(sources).into_iter())
 }
 
-fn left_out<'a>(sources: &'a [Source]) -> impl Iterator<Item = &'a str> {
+/// Why, of each trial left out.
+fn left_out(sources: &[Source]) -> Vec<String> {
     let trials = sources.iter().flat_map(|source| &source.visit.items).flat_map(|of| &of.item.trials);
-    trials.filter(|trial| !trial.used).map(|trial| trial.why_not_used.as_str())
+    trials.filter(|trial| !trial.used).map(|trial| trial.why_not_used.clone()).collect()
 }
 
 /// How many trials were left out for each reason.
@@ -169,20 +237,10 @@ fn exclusions(sources: &[Source]) -> Prose {
         return "none left out".into();
     }
     let each = (1..).zip(&reasons).map(|(number, reason)| {
-        let count = left_out(sources).filter(|other| other == reason).count();
-        Prose::default()
-            .number(count.to_string(), &format!("{EXCLUDED}{number}"))
-            .words(&format!(": {reason}"))
+        let field = format!("{EXCLUDED}{number}");
+        Prose::default().number(count(sources, &field), &field).words(&format!(": {reason}"))
     });
     Prose::joined(each, "; ")
-}
-
-/// A printed number of the paragraph or the checklist, by the id that it has there.
-pub fn printed(sources: &[Source], document: Option<&Document>, id: &str) -> Option<f64> {
-    let checklist = checklist(sources, document, None);
-    let told = checklist.iter().map(|(_, told)| told);
-    let paragraph = paragraph(sources, None);
-    std::iter::once(&paragraph).chain(told).find_map(|prose| prose.shown(id)?.parse().ok())
 }
 
 /// What the field of a number of the paragraph or the checklist begins with, its unit and how it is made.
@@ -266,39 +324,32 @@ pub fn checklist(
 }
 
 fn repeats(sources: &[Source]) -> Prose {
-    let days: Vec<f64> = sources
-        .iter()
-        .filter_map(|source| {
-            let at: jiff::Timestamp = source.visit.started_utc.parse().ok()?;
-            Some(at.as_second() as f64 / 86_400.0)
-        })
-        .collect();
-    let (first, last) = days.iter().fold((f64::MAX, f64::MIN), |(a, b), day| (a.min(*day), b.max(*day)));
-    let span = if days.len() > 1 {
-        Prose::default()
-            .number(format!("{:.1}", last - first), &study_id("days"))
-            .words(" days from first to last visit")
-    } else {
-        OPEN.into()
+    let span = match days(sources) {
+        Some(days) => Prose::default()
+            .number(format!("{days:.1}"), &study_id("days"))
+            .words(" days from first to last visit"),
+        None => OPEN.into(),
     };
     Prose::from(format!("first {SCORED} valid trials an item; "))
         .then(span)
         .words("; conditions as in the paragraph of methods")
 }
 
+/// Of the quantity that needs most, for the fewest values each.
 fn planned(document: Option<&Document>) -> Prose {
-    let plan = document.and_then(|document| document.analyses.first()).and_then(|of| of.planned.first());
-    let id = |field: &str| reliability_id(1, field);
-    let told = plan.map(|plan| {
+    let analyses = document.into_iter().flat_map(|document| (1..).zip(&document.analyses));
+    let plans = analyses.filter_map(|(number, of)| Some((number, of, of.planned.first()?)));
+    let told = plans.max_by_key(|(_, _, plan)| plan.participants).map(|(number, of, plan)| {
         Prose::from("for orientation, a width of ")
-            .number(plan.width.to_string(), &id("planned_width"))
+            .number(plan.width.to_string(), "planned_width")
             .words(" of the 95 % interval at an ICC of ")
-            .number(format!("{:.2}", plan.icc), &id("planned_icc"))
-            .words(" would take ")
-            .number(plan.participants.to_string(), &id("planned_participants"))
+            .number(format!("{:.2}", plan.icc), "planned_icc")
+            .words(&format!(" ({}) would take ", of.name))
+            .number(plan.participants.to_string(), "planned_participants")
             .words(" participants with ")
-            .number(plan.repeats.to_string(), &id("planned_repeats"))
+            .number(plan.repeats.to_string(), "planned_repeats")
             .words(" values each (Bonett 2002); ")
+            .with_ids(|field| reliability_id(number, field))
     });
     told.unwrap_or_default().words(OPEN)
 }

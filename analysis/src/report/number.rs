@@ -5,14 +5,14 @@
 //!
 //! An id is `item-2.cv_percent` (what the trials of item 2 of the plan come to), `trial-7.peak_zero_n` (a measure of the
 //! seventh trial of the visit) or `sides-1.percent` (the first difference of sides), and may begin with the first eight
-//! characters of the visit's id and a colon; `visit-1.trials_used` is a number of the whole visit. `change-1.change_n` is the
+//! characters of the visit's id and a colon; `visit-1.trials_used` is a number of the whole visit, `sensor-1.missing` of a sensor's recording. `change-1.change_n` is the
 //! first change at a later visit: it is a number of all recordings that were compared, and of what their changes were held
 //! against; so are `comparison-1.judged`, of all of them together, and `trend-1.slope_n_per_day`, of an item over the visits.
 //! `reliability-1.sem` is of the first analysis of the reliability data, and leads back to the visits behind it.
 //! `study-1.trials` is a number of the paragraph and the checklist for the paper, of all recordings together.
 mod together;
 
-pub use together::rests_on_repeats;
+pub use together::rests_on_limits;
 
 use super::chart;
 use crate::console::Advice;
@@ -80,6 +80,9 @@ pub enum NumberError {
     /// No number has this id.
     #[error("no number `{0}` in what was given")]
     Unknown(String),
+    /// A change at which of several later visits?
+    #[error("`{0}` is a change at each of several later visits")]
+    WhichVisit(String),
     /// The recordings cannot be compared.
     #[error(transparent)]
     Incomparable(#[from] Incomparable),
@@ -109,6 +112,9 @@ impl Advice for NumberError {
                     .to_owned()
             }
             NumberError::Incomparable(_) => "give the recordings that the report compared".to_owned(),
+            NumberError::WhichVisit(_) => {
+                "put the mark of the later visit, the first eight characters of its id, and a colon before it".to_owned()
+            }
             NumberError::NoData(_) => "give --reliability FILE.json, and the recordings that it was made of".to_owned(),
             NumberError::OtherVisit { .. } => "give the recording of that visit".to_owned(),
         }
@@ -160,6 +166,11 @@ pub fn reliability_id(number: usize, field: &str) -> String {
     format!("reliability-{number}.{field}")
 }
 
+/// Id of a number of a sensor's recording, numbered from 1.
+pub fn sensor_id(visit_id: &str, number: usize, field: &str) -> String {
+    format!("{}:sensor-{number}.{field}", visit_mark(visit_id))
+}
+
 /// Id of a difference of sides, numbered from 1.
 pub fn sides_id(visit_id: &str, number: usize, field: &str) -> String {
     format!("{}:sides-{number}.{field}", visit_mark(visit_id))
@@ -193,10 +204,22 @@ const SIDES_FIELDS: [Field; 8] = [
     ("high_n", "N", "upper end of the 95 % Welch interval of right − left"),
 ];
 
-const VISIT_FIELDS: [Field; 3] = [
+const VISIT_FIELDS: [Field; 4] = [
     ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
     ("trials_not_used", "1", "number of its items' trials that are behind no result"),
+    ("left_out", "1", "number of its items' trials that are behind no result"),
     ("deviations", "1", "number of lines under the report's deviations, overrides and notes"),
+];
+
+/// A sensor's, by its table of gaps.
+const SENSOR_FIELDS: [Field; 3] = [
+    (
+        "missing",
+        "1",
+        "samples that are missing, by the device's counter, in gaps of known length: /sensors/N/gaps",
+    ),
+    ("gaps", "1", "number of gaps of known length: /sensors/N/gaps"),
+    ("gaps_unknown", "1", "number of gaps whose length nobody knows: /sensors/N/gaps"),
 ];
 
 /// The number of an id, whatever it is of: one of these recordings, what their changes come to, or the reliability data.
@@ -212,11 +235,17 @@ pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Numb
         return together::reliability(read, &rules.basis, id);
     }
     if local.starts_with("study-") {
-        return together::study(read, &rules.basis, id);
+        return together::study(read, id);
     }
     if ["change-", "comparison-", "trend-"].iter().any(|kind| local.starts_with(kind)) {
-        let visits: Vec<Visit> = read.iter().map(|(_, visit)| visit.clone()).collect();
-        return together::comparison(read, &comparison::compare(&visits, rules)?, &rules.basis, id);
+        // Those of one participant are compared; others may be behind the limit.
+        let marked = read.iter().find(|(_, visit)| mark == Some(&*visit_mark(&visit.visit_id)));
+        let compared = read
+            .iter()
+            .map(|(_, visit)| visit)
+            .filter(|visit| marked.is_none_or(|(_, marked)| visit.participant == marked.participant));
+        let visits: Vec<Visit> = compared.cloned().collect();
+        return together::of_visits(read, &comparison::compare(&visits, rules)?, &rules.basis, id);
     }
     let named = |visit: &Visit| mark == Some(&*visit_mark(&visit.visit_id)) || read.len() == 1;
     let own = read.iter().filter(|(_, visit)| named(visit));
@@ -249,6 +278,7 @@ pub fn resolve(recording: &Recording, procedure: &OfVisit, id: &str) -> Result<N
         "trial" => of_trial(&rows, number, field),
         "sides" => of_sides(&rows, number, field),
         "visit" if number == 1 && field == "deviations" => of_deviations(recording, &rows)?,
+        "sensor" => of_sensor(recording, number, field)?,
         "visit" if number == 1 => of_visit(&rows, field),
         _ => None,
     };
@@ -289,18 +319,22 @@ fn of_item(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
         "best_n" => spread.best_n,
         "best_to_mean_gap_percent" => spread.best_to_mean_gap_percent,
         "expanded_uncertainty_n" => spread.expanded_uncertainty_n,
-        _ => Some(spread.trials_used as f64),
+        "trials_used" => Some(spread.trials_used as f64),
+        _ => return None,
     };
     described(&ITEM_FIELDS, field, value, used(&item))
 }
 
-/// The procedure's own error of an item: of the site's own repeats, with the item's trials.
+/// The procedure's own error of an item: no number of its trials, but of the site's own repeats.
 fn of_procedure(rows: &[TrialRow], procedure: &OfVisit, number: i64) -> Option<Found> {
     let item = repeats::items(rows).into_iter().find(|item| item.item == number)?;
     let of = procedure.get(number)?;
     let (value, unit, _) = of.value()?;
-    let formula = format!("standard error of measurement of the procedure: {}", of.source);
-    Some(Found { value: Some(value), unit: unit.to_owned(), formula, orders: used(&item) })
+    let formula = format!(
+        "standard error of measurement of the procedure for {}: {}; reliability-N.sem leads to the visits behind it",
+        item.muscle, of.source
+    );
+    Some(Found { value: Some(value), unit: unit.to_owned(), formula, orders: Vec::new() })
 }
 
 fn used(item: &Item) -> Vec<i64> {
@@ -312,6 +346,22 @@ fn of_visit(rows: &[TrialRow], field: &str) -> Option<Found> {
     let orders: Vec<i64> =
         trials.filter(|trial| trial.used == (field == "trials_used")).map(|trial| trial.order).collect();
     described(&VISIT_FIELDS, field, Some(orders.len() as f64), orders)
+}
+
+/// What a sensor's recording lacks.
+fn of_sensor(recording: &Recording, number: i64, field: &str) -> Result<Option<Found>, ReadError> {
+    let Some(number) = usize::try_from(number).ok().filter(|it| (1..=recording.sensors().len()).contains(it))
+    else {
+        return Ok(None);
+    };
+    let gaps = recording.gaps(number)?;
+    let value = match field {
+        "missing" => gaps.iter().map(|gap| gap.missing.max(0)).sum::<i64>() as f64,
+        "gaps" => gaps.iter().filter(|gap| gap.missing >= 0).count() as f64,
+        "gaps_unknown" => gaps.iter().filter(|gap| gap.missing < 0).count() as f64,
+        _ => return Ok(None),
+    };
+    Ok(described(&SENSOR_FIELDS, field, Some(value), Vec::new()))
 }
 
 fn of_deviations(recording: &Recording, rows: &[TrialRow]) -> Result<Option<Found>, ReadError> {
@@ -343,7 +393,11 @@ fn of_trial(rows: &[TrialRow], order: i64, field: &str) -> Option<Found> {
 
 fn of_sides(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
     let at = usize::try_from(number).ok()?.checked_sub(1)?;
-    let (of, orders) = sides(&repeats::items(rows)).into_iter().nth(at)?;
+    let (of, mut orders) = sides(&repeats::items(rows)).into_iter().nth(at)?;
+    if let Some(side) = ["left", "right"].into_iter().find(|side| field.starts_with(side)) {
+        let is_its = |row: &TrialRow| row.muscle.starts_with(side);
+        orders.retain(|order| rows.iter().any(|row| row.order == *order && is_its(row)));
+    }
     let value = match field {
         "left_n" => Some(of.left_n),
         "right_n" => Some(of.right_n),
@@ -352,7 +406,8 @@ fn of_sides(rows: &[TrialRow], number: i64, field: &str) -> Option<Found> {
         "percent" => of.percent,
         "difference_n" => Some(of.difference_n),
         "low_n" => of.interval_n.map(|ends| ends.0),
-        _ => of.interval_n.map(|ends| ends.1),
+        "high_n" => of.interval_n.map(|ends| ends.1),
+        _ => return None,
     };
     described(&SIDES_FIELDS, field, value, orders)
 }

@@ -3,7 +3,9 @@
 //! Comes in: recordings, a comparison. Goes out: sections of a page: who and when, with what, the items and their trials,
 //! what does not count and why, the sides, what was entered, figures; the changes.
 use super::html::{Cell, Page, marked, with_id};
-use super::number::{change_id, comparison_id, item_id, reliability_id, sides_id, trend_id, trial_id};
+use super::number::{
+    change_id, comparison_id, item_id, reliability_id, sensor_id, sides_id, trend_id, trial_id,
+};
 use super::{chart, nerve};
 use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words};
 use crate::measures::repeats::{self, HOLD, Item, Spread};
@@ -24,9 +26,9 @@ use crate::trial::{Muscle, Outcome, Side, Test};
 /// What the words of a visit's tables mean.
 pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Result of an item: mean of the peaks of its \
 first three valid trials; SD with n − 1; CV = 100·SD/mean; 95 %: its interval (modified McKay, Vangel 1996; – where the CV \
-is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number has an id: \
+is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number of text and tables has an id (a figure draws the same ones): \
 item-N.mean_of_peaks_n, sd_n, cv_percent, cv_low_percent, cv_high_percent, best_n, trials_used; \
-trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, left_trials, right_trials, difference_n, low_n, high_n, percent; visit-1.deviations. \
+trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, left_trials, right_trials, difference_n, low_n, high_n, percent; visit-1.left_out, deviations; sensor-N.missing, gaps, gaps_unknown. \
 The command: fingerforce info RECORDING --number ID gives its samples, calibration and formula.";
 
 /// One visit without its figures.
@@ -194,18 +196,31 @@ fn deviations(page: &mut Page, lines: &[String]) {
 fn instruments(page: &mut Page, recording: &Recording) -> Result<(), ReadError> {
     page.heading(3, "Instrument");
     let mut lines = Vec::new();
-    for (number, sensor) in (1..).zip(recording.sensors()) {
-        let gaps = recording.gaps(number)?;
+    for (sensor_number, sensor) in (1..).zip(recording.sensors()) {
+        let gaps = recording.gaps(sensor_number)?;
         let missing: i64 = gaps.iter().map(|gap| gap.missing.max(0)).sum();
         let unknown = gaps.iter().filter(|gap| gap.missing < 0).count();
-        let counted = |n: usize| format!("{n} gap{}", if n == 1 { "" } else { "s" });
-        let known = (missing > 0)
-            .then(|| format!("{missing} samples are missing, in {}", counted(gaps.len() - unknown)));
-        let unknown = (unknown > 0)
-            .then(|| format!("samples are missing in {}, nobody knows how many", counted(unknown)));
-        let lost: Vec<String> = known.into_iter().chain(unknown).collect();
-        let lost = if lost.is_empty() { "no sample is missing".to_owned() } else { lost.join("; ") };
-        lines.push(format!("Sensor {number}: {}; {}; {lost}", sensor.serial, instrument(sensor)));
+        let number = |count: i64, field: &str| {
+            Prose::default()
+                .number(count.to_string(), &sensor_id(&recording.root().visit_id, sensor_number, field))
+        };
+        let in_gaps = |count: usize, field: &str| {
+            number(count as i64, field).words(if count == 1 { " gap" } else { " gaps" })
+        };
+        let known = (missing > 0).then(|| {
+            number(missing, "missing")
+                .words(" samples are missing, in ")
+                .then(in_gaps(gaps.len() - unknown, "gaps"))
+        });
+        let unknown = (unknown > 0).then(|| {
+            Prose::from("samples are missing in ")
+                .then(in_gaps(unknown, "gaps_unknown"))
+                .words(", nobody knows how many")
+        });
+        let lost: Vec<Prose> = known.into_iter().chain(unknown).collect();
+        let lost = if lost.is_empty() { "no sample is missing".into() } else { Prose::joined(lost, "; ") };
+        let who = format!("Sensor {sensor_number}: {}; {}; ", sensor.serial, instrument(sensor));
+        lines.push(Prose::from(who).then(lost));
     }
     page.list(&lines);
     Ok(())
@@ -484,8 +499,8 @@ pub fn changes(page: &mut Page, of: &Comparison) {
     page.classed(
         "quiet",
         &format!(
-            "Change: difference of the results (mean of the first three valid peaks). Ids: change-N.earlier_n, later_n, change_n, \
-             change_percent, limit, mdc, mdc_low, mdc_high, participants, chance_percent, of a primary one (*) mdc95_alone, mdc95, \
+            "Change: difference of the results (mean of the first three valid peaks). Ids: change-N.earlier_n, later_n, change_n (of several later visits VISIT:change-N, VISIT the first eight characters of its id), \
+             change_percent, limit, mdc, mdc_low, mdc_high, participants,  chance_percent, of a primary one (*) mdc95_alone, mdc95, \
              mdc95_low, mdc95_high; comparison-1.judged, changes, singly, together, false_changes; trend-N.visits, slope_n_per_day, \
              slope_low, slope_high, p; the command: fingerforce info RECORDING RECORDING --number ID, with what limits come from as \
              given here. \
@@ -546,6 +561,7 @@ fn own_error(page: &mut Page, visit_id: &str, of: &OfVisit) {
     if !lines.is_empty() {
         page.heading(3, "The procedure's own error");
         page.list(&lines);
+        page.classed("quiet", "Ids: item-N.procedure_sem; the command: fingerforce info RECORDING --reliability FILE --number ID.");
     }
 }
 

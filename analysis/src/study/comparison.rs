@@ -441,7 +441,7 @@ fn error_of(
                 change.cannot_say.push("the reliability data hold no such muscle and test".to_owned());
                 return None;
             };
-            change.limit_source = format!("own data: {}", of.name);
+            change.limit_source = own_source(of);
             if !of.name.starts_with(&change.muscle) && !of.conditions.muscle.is_empty() {
                 change.notes.push("the limit comes from the other side".to_owned());
             }
@@ -481,6 +481,11 @@ fn error_of(
             Some(Error { sem: value.sem()?, participants: value.participants })
         }
     }
+}
+
+/// Where a limit of the user's own data comes from, in words.
+pub fn own_source(of: &Reliability) -> String {
+    format!("own data: {}", of.name)
 }
 
 /// The condition by which a user vouches that occasions shift nothing.

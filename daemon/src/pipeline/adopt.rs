@@ -5,7 +5,7 @@ use super::sensor::{Sensor, SensorIdentity};
 use super::{LinkState, Output, Pipeline};
 use firmware_protocol::message::{DeviceMessage, Identity, PROTOCOL_VERSION, Samples};
 
-/// So many frames wait for an identity, which is asked for twice a second: at a frame a millisecond, for its whole time.
+/// So many frames wait for an identity: at a frame a millisecond for as long as a board is given to answer; 5 MB a port at most.
 const WAITING_FRAMES: usize = (super::link::HANDSHAKE_NS / 1_000_000) as usize;
 
 impl Pipeline {
@@ -37,6 +37,8 @@ impl Pipeline {
                 if sensor.identity().serial != found.serial {
                     let expected = sensor.identity().serial.clone();
                     state.stranger = Some(Box::new(*identity));
+                    // What it streamed before anybody confirmed it is nobody's.
+                    state.waiting.iter_mut().for_each(Vec::clear);
                     state.link.refuse(now_ns);
                     out.push(Output::Link(port, LinkState::OtherSensor { expected, found: found.serial }));
                     return;

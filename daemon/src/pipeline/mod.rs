@@ -364,7 +364,6 @@ impl Pipeline {
         self.with_words(port, now_ns, out, |state, now_ns, words| {
             state.accumulator.reset();
             state.stranger = None;
-            state.waiting.iter_mut().for_each(Vec::clear);
             // Whether it was known from before, and so started at once, is in the hole where nobody was named since.
             state.hole &= state.sensor.is_none() && beginning_lost;
             // What streams without having been started by us streams for somebody who is gone.
@@ -400,7 +399,7 @@ impl Pipeline {
         for port in &mut self.ports {
             port.accumulator.reset();
             port.hole = true;
-            port.waiting = Some(Vec::new());
+            port.waiting.get_or_insert_default();
             port.text.iter_mut().for_each(|text| text.hole());
         }
         self.sensors.iter_mut().for_each(|sensor| sensor.lost(HostLoss::Records));

@@ -4,7 +4,7 @@ use super::{Field, Found, Number, NumberError, Origin, described, origin, used, 
 use crate::measures::repeats::Trial;
 use crate::recording::read::Recording;
 use crate::report::methods::{self, Source};
-use crate::study::comparison::{Basis, Change, Comparison};
+use crate::study::comparison::{self, Basis, Change, Comparison};
 use crate::study::procedure;
 use crate::study::reliability::Reliability;
 use crate::study::visit::{Measured, Visit};
@@ -110,15 +110,11 @@ pub(super) fn reliability(
 }
 
 /// A number of the text for the paper: counted again from the recordings.
-pub(super) fn study(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Result<Number, NumberError> {
+pub(super) fn study(read: &[(Recording, Visit)], id: &str) -> Result<Number, NumberError> {
     let unknown = || NumberError::Unknown(id.chars().take(80).collect());
     let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
-    let document = match basis {
-        Basis::Own(document) => Some(document),
-        _ => None,
-    };
-    let value = methods::printed(&sources, document, id).ok_or_else(unknown)?;
-    let (_, field) = id.split_once('.').ok_or_else(unknown)?;
+    let field = id.strip_prefix("study-1.").ok_or_else(unknown)?;
+    let value = methods::value(&sources, field).ok_or_else(unknown)?;
     let known = methods::FIELDS.iter().find(|(begins, ..)| field.starts_with(begins));
     let (_, unit, formula) = known.ok_or_else(unknown)?;
     let reason = field.strip_prefix(methods::EXCLUDED).and_then(|number| number.parse::<usize>().ok());
@@ -163,12 +159,13 @@ fn reliability_value(of: &Reliability, field: &str) -> Option<f64> {
         "planned_icc" => planned.map(|of| of.icc),
         "planned_participants" => planned.map(|of| of.participants as f64),
         "planned_repeats" => planned.map(|of| of.repeats as f64),
-        _ => mdc95.and_then(|of| of.high),
+        "mdc95_high" => mdc95.and_then(|of| of.high),
+        _ => None,
     }
 }
 
 /// A number of what several visits come to together: of a change, of all changes or of a trend.
-pub(super) fn comparison(
+pub(super) fn of_visits(
     read: &[(Recording, Visit)],
     of: &Comparison,
     basis: &Basis,
@@ -194,11 +191,20 @@ pub(super) fn comparison(
     };
     match kind {
         "change" => {
+            if mark.is_none() && of.visits.len() > 2 {
+                return Err(NumberError::WhichVisit(id.chars().take(80).collect()));
+            }
             let (visit, mark) = changed_at(of, mark).ok_or_else(unknown)?;
             let mut changes = of.changes.iter().filter(|change| change.visit == visit);
             let change = changes.nth(at).ok_or_else(unknown)?;
-            let found = of_change(change, field).ok_or_else(unknown)?;
+            let mut found = of_change(change, field).ok_or_else(unknown)?;
             let behind = behind_change(read, of, change, field, basis)?;
+            let data = behind_limit(change, basis).len();
+            if change.limit.is_some() && !OF_RESULTS.contains(&field) && data > 0 {
+                let given = behind.files.len();
+                found.formula +=
+                    &format!("; {given} of the {data} visits behind it are among the recordings given");
+            }
             Ok(number(format!("{mark}:{local}"), found, behind))
         }
         "trend" => {
@@ -249,11 +255,12 @@ impl Behind {
     }
 }
 
-/// A number of this id rests on the repeatability that was given, besides the recordings.
-pub fn rests_on_repeats(id: &str) -> bool {
+/// A number of this id rests on what changes are held against, besides the recordings.
+pub fn rests_on_limits(id: &str) -> bool {
     let local = id.rsplit(':').next().unwrap_or(id);
     let field = local.split_once('.').map_or("", |(_, field)| field);
     local.starts_with("reliability-")
+        || local.starts_with("comparison-")
         || field == procedure::SEM
         || (local.starts_with("change-") && !OF_RESULTS.contains(&field))
 }
@@ -285,6 +292,13 @@ fn behind_change(
     Behind::of(read, |visit| visit.find(&change.muscle, &change.test).filter(|_| wanted(visit)))
 }
 
+/// The visits behind the limit of a change.
+fn behind_limit<'a>(change: &Change, basis: &'a Basis) -> Vec<&'a String> {
+    let Basis::Own(document) = basis else { return Vec::new() };
+    let of = document.analyses.iter().find(|of| change.limit_source == comparison::own_source(of));
+    of.into_iter().flat_map(|of| of.visits.iter().flatten()).collect()
+}
+
 fn of_change(change: &Change, field: &str) -> Option<Found> {
     let percent = |of: f64| if change.as_ratio { 100.0 * libm::expm1(of) } else { of };
     let (limit, alone) = (change.limit.as_ref(), change.alone.as_ref());
@@ -302,7 +316,8 @@ fn of_change(change: &Change, field: &str) -> Option<Found> {
         "mdc95_low" => alone.and_then(|of| of.mdc.low).map(percent),
         "mdc95_high" => alone.and_then(|of| of.mdc.high).map(percent),
         "participants" => change.limit_participants.map(|participants| participants as f64),
-        _ => limit.map(|of| 100.0 * of.alpha),
+        "chance_percent" => limit.map(|of| 100.0 * of.alpha),
+        _ => return None,
     };
     let mut found = described(&CHANGE_FIELDS, field, value, Vec::new())?;
     if found.unit == LIMIT_UNIT {
@@ -310,8 +325,10 @@ fn of_change(change: &Change, field: &str) -> Option<Found> {
     }
     found.formula += &format!("; {}, {}", change.muscle, change.test);
     if !OF_RESULTS.contains(&field) {
-        found.formula +=
-            &format!("; from {}, n {}", change.limit_source, change.limit_participants.unwrap_or(0));
+        found.formula += &match change.limit_participants.filter(|_| change.limit.is_some()) {
+            Some(participants) => format!("; from {}, n {participants}", change.limit_source),
+            None => format!("; cannot say, because {}", change.cannot_say.join("; ")),
+        };
     } else if !change.settings.is_empty() {
         found.formula += &format!("; analysis settings {}", change.settings);
     }
@@ -324,7 +341,8 @@ fn of_comparison(of: &Comparison, field: &str) -> Option<Found> {
         "changes" => of.changes.len() as f64,
         "singly" => of.judged_singly as f64,
         "together" => of.judged_together as f64,
-        _ => of.false_changes,
+        "false_changes" => of.false_changes,
+        _ => return None,
     };
     described(&COMPARISON_FIELDS, field, Some(value), Vec::new())
 }
@@ -335,7 +353,8 @@ fn of_trend(of: &VisitTrend, field: &str) -> Option<Found> {
         "slope_n_per_day" => Some(of.slope_n_per_day.value),
         "slope_low" => of.slope_n_per_day.low,
         "slope_high" => of.slope_n_per_day.high,
-        _ => of.p,
+        "p" => of.p,
+        _ => return None,
     };
     described(&TREND_FIELDS, field, value, Vec::new())
 }
