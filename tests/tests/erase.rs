@@ -5,7 +5,8 @@ use serde_json::{Value, json};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
-use tests::{Place, fingerforce, fingerforced, json, run, sealed, stderr};
+use tests::terminal::Terminal;
+use tests::{Place, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
 
 /// A visit of a participant; its recording.
 fn visit(place: &Place, participant: &str) -> PathBuf {
@@ -161,6 +162,48 @@ fn what_was_made_of_the_visits_goes_with_them_and_what_somebody_wrote_is_named()
 }
 
 const NOTES: &str = "notes.txt (holds the code)";
+
+/// Erases at a terminal with these answers; what was shown.
+fn at_a_terminal(place: &Place, answers: &[(&str, &str)]) -> String {
+    let mut command = fingerforced();
+    let mut terminal =
+        Terminal::run(command.args(["erase", "--participant", "QX7731", "--data"]).arg(place.path("data")));
+    for (question, answer) in answers {
+        wait_for(question, || terminal.screen().contains(question).then_some(()));
+        terminal.keys(&format!("{answer}\r"));
+    }
+    let ended = wait_for("its end", || terminal.ended());
+    assert!(ended.success(), "{}", terminal.screen());
+    wait_for("its last word", || {
+        let shown = terminal.screen();
+        ["nothing is erased\r\n", "erased; tombstone: "]
+            .iter()
+            .any(|word| shown.contains(word))
+            .then_some(shown)
+    })
+}
+
+#[test]
+fn at_a_terminal_the_code_and_then_the_word_are_asked_for_and_anything_else_erases_nothing() {
+    const CODE: &str = "Type the participant's code to go on: ";
+    const WORD: &str = "Type `erase` to erase all of it: ";
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let theirs = visit(&place, "QX7731");
+    for wrong in ["QX77310", "qx7731", "", "erase", "y"] {
+        let shown = at_a_terminal(&place, &[(CODE, wrong)]);
+        assert!(!shown.contains(WORD) && shown.contains("nothing is erased"), "{wrong}: {shown}");
+        assert!(theirs.exists(), "{wrong}");
+    }
+    for wrong in ["no", "", "QX7731", "yes", "ERASE"] {
+        let shown = at_a_terminal(&place, &[(CODE, "QX7731"), (WORD, wrong)]);
+        assert!(shown.contains("nothing is erased"), "{wrong}: {shown}");
+        assert!(theirs.exists(), "{wrong}");
+    }
+    let shown = at_a_terminal(&place, &[(CODE, "QX7731"), (WORD, "erase")]);
+    assert!(shown.contains("erased; tombstone: "), "{shown}");
+    assert!(!theirs.parent().unwrap().exists());
+}
 
 #[test]
 fn everything_of_a_participant_goes_after_two_confirmations_and_nothing_of_anybody_else() {
