@@ -25,7 +25,7 @@ const NOTES: &str = "erasures";
 /// What is known of a participant.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Found {
-    /// Folders of their visits, with journals, recordings, archives and corrections, within the data folder.
+    /// Folders of their visits, with journals, recordings and corrections, within the data folder.
     pub visits: Vec<PathBuf>,
     /// Files in those folders.
     pub files: usize,
