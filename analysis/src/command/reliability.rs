@@ -4,6 +4,7 @@
 //! limits of agreement and their intervals, as tables, JSON and figures; the data folder is told where files of it go.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
+use crate::documents;
 use crate::export::register::{self, To};
 use crate::plot::bland_altman::BlandAltmanFigure;
 use crate::plot::occasions::OccasionsFigure;
@@ -60,7 +61,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return Err(Usage(format!("--width {}: give a number between 0 and 1", args.width)).into());
     }
     let (document, participants) = document(args)?;
-    let text = if args.json { serde_json::to_string_pretty(&document)? + "\n" } else { text(&document) };
+    let text = if args.json {
+        documents::harmless(&serde_json::to_string_pretty(&document)?) + "\n"
+    } else {
+        text(&document)
+    };
     let tell = |to: &To| register::tell(&args.files, participants.iter().map(String::as_str), to, false);
     if let Some(out) = &args.out {
         draw(&document, out, tell)?;
