@@ -89,7 +89,7 @@ struct Document<'a, T> {
 /// # Errors
 /// A value cannot be written as JSON.
 pub fn json<T: Serialize>(head: Head, of: &T) -> serde_json::Result<String> {
-    Ok(serde_json::to_string_pretty(&Document { head, of })? + "\n")
+    Ok(harmless(&serde_json::to_string_pretty(&Document { head, of })?) + "\n")
 }
 
 /// The same on one line.
@@ -97,5 +97,36 @@ pub fn json<T: Serialize>(head: Head, of: &T) -> serde_json::Result<String> {
 /// # Errors
 /// A value cannot be written as JSON.
 pub fn json_line<T: Serialize>(head: Head, of: &T) -> serde_json::Result<String> {
-    Ok(serde_json::to_string(&Document { head, of })? + "\n")
+    Ok(harmless(&serde_json::to_string(&Document { head, of })?) + "\n")
+}
+
+/// JSON lets some control characters stand as they are, which steer a terminal, too. They can only be in its texts, where
+/// they may as well be written by their numbers.
+pub fn harmless(json: &str) -> String {
+    let mut text = String::with_capacity(json.len());
+    for c in json.chars() {
+        match c {
+            '\u{7f}'..='\u{9f}' => text += &format!("\\u{:04x}", u32::from(c)),
+            c => text.push(c),
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_control_character_stands_in_a_document_and_none_is_lost() {
+        let texts = "\u{1b}[2J\u{7f}\u{9b}31m µ";
+        for told in [
+            json(SUMMARY, &serde_json::json!({ "a": texts })),
+            json_line(SUMMARY, &serde_json::json!({ "a": texts })),
+        ] {
+            let told = told.unwrap();
+            assert!(!told.chars().any(|c| c.is_control() && c != '\n'), "{told:?}");
+            assert_eq!(serde_json::from_str::<serde_json::Value>(&told).unwrap()["a"], texts);
+        }
+    }
 }

@@ -1,9 +1,12 @@
 //! Erasing a participant: the one exception to never deleting.
 //!
-//! What is to go is found first and shown; then written down (`DATA/erasures/<time>-<id>.json`, `begun`); then erased, file
+//! What is to go is found first and shown: visits, what went out by the register of exports, and what [`search`] finds of it
+//! in the data folder; then written down (`DATA/erasures/<time>-<id>.json`, `begun`); then erased, file
 //! after file; then the note becomes a tombstone (`done`): when, how much, which visits by their ids, and no code. A
 //! crash anywhere leaves a note that the next run completes. Erasing twice is erasing once. Storage may keep what was
 //! erased until it is written over, and backups and copies made by hand are not known here.
+
+pub mod search;
 
 use crate::data_folder::{self, DataFolder, FolderError, Lock};
 use crate::files;
@@ -11,8 +14,9 @@ use crate::journal::{Disk, JournalError};
 use crate::visits;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 use std::io::ErrorKind;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
 /// Folder of the notes in a data folder.
@@ -21,24 +25,33 @@ const NOTES: &str = "erasures";
 /// What is known of a participant.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Found {
-    /// Folders of their visits, with journals, recordings, archives and corrections, within the data folder.
+    /// Folders of their visits, with journals, recordings and corrections, within the data folder.
     pub visits: Vec<PathBuf>,
     /// Files in those folders.
     pub files: usize,
     /// Their bytes.
     pub bytes: u64,
-    /// Exports that hold something of theirs.
+    /// Other files of the data folder that were made of their recordings and hold their code, within it.
+    #[serde(default)]
+    pub derived: Vec<PathBuf>,
+    /// Exports, reports and figures that hold something of theirs, by the register.
     pub exports: Vec<PathBuf>,
+    /// Of all these, what holds others, too: it has to be made again without this participant.
+    #[serde(default)]
+    pub again: Vec<PathBuf>,
     /// Entries of the register of exports, within the data folder.
     pub entries: Vec<PathBuf>,
     /// Exports that went elsewhere than into a file.
     pub unreachable: Vec<String>,
+    /// Files of the data folder that hold their code or could not be looked into, and stay: somebody else wrote them.
+    #[serde(default)]
+    pub left: Vec<String>,
 }
 
 impl Found {
-    /// Whether there is nothing.
+    /// Whether there is nothing to erase.
     pub fn is_empty(&self) -> bool {
-        self.visits.is_empty() && self.exports.is_empty() && self.entries.is_empty()
+        [&self.visits, &self.derived, &self.exports, &self.entries].iter().all(|list| list.is_empty())
     }
 
     /// A word that stands for exactly this list: who gives it has seen it.
@@ -52,15 +65,50 @@ impl Found {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "state", rename_all = "kebab-case")]
 enum Note {
-    Begun { begun_utc: String, found: Found },
-    Done { begun_utc: String, visits: Vec<String>, files: usize, bytes: u64, exports: usize },
+    Begun {
+        begun_utc: String,
+        found: Found,
+    },
+    Done {
+        begun_utc: String,
+        visits: Vec<String>,
+        files: usize,
+        bytes: u64,
+        #[serde(default)]
+        derived: usize,
+        exports: usize,
+    },
 }
 
-/// An export's entry in the register, as far as it matters here.
+/// An entry in the register of exports, as far as it matters here.
 #[derive(Debug, Deserialize)]
 struct Entry {
+    #[serde(default)]
+    when_utc: String,
     participants: Vec<String>,
     to: String,
+    #[serde(default)]
+    files: Vec<PathBuf>,
+}
+
+impl Entry {
+    /// Where its files were written; none where it went elsewhere.
+    fn places(&self) -> Vec<PathBuf> {
+        let to = Path::new(&self.to);
+        let within = |file: &&PathBuf| file.components().all(|part| matches!(part, Component::Normal(_)));
+        let in_folder = self.files.iter().filter(within).map(|file| to.join(file));
+        let all = if self.files.is_empty() { vec![to.to_owned()] } else { in_folder.collect() };
+        all.into_iter().filter(|place| place.is_absolute()).collect()
+    }
+
+    /// Why nothing of it can be erased.
+    fn unreachable(&self) -> String {
+        match Path::new(&self.to) {
+            to if !to.is_absolute() => self.to.clone(),
+            to if to.is_dir() => format!("{} (a folder)", self.to),
+            _ => format!("{} (not there any more: moved?)", self.to),
+        }
+    }
 }
 
 /// Finds everything of a participant in a data folder; also visits of whom nobody can say whose they are.
@@ -85,28 +133,65 @@ pub fn find(disk: &Arc<dyn Disk>, data: &Path, code: &str) -> Result<(Found, Vec
         }
     }
     find_exports(disk, data, code, &mut found)?;
+    let without: Vec<PathBuf> = found.visits.iter().chain(&found.entries).cloned().collect();
+    let searched = search::search(data, code, &without);
+    let whole = data.canonicalize().unwrap_or_else(|_| data.to_owned());
+    for (file, of_several) in searched.made {
+        // The register knows it, too.
+        let known = whole.join(&file);
+        let registered = found.again.contains(&known);
+        found.exports.retain(|export| *export != known);
+        found.again.retain(|again| *again != known);
+        if of_several || registered {
+            found.again.push(file.clone());
+        }
+        found.derived.push(file);
+    }
+    // What lies in a visit goes with it.
+    found.exports.retain(|export| !found.visits.iter().any(|visit| export.starts_with(whole.join(visit))));
+    found.left = searched.left;
     Ok((found, unknown))
 }
 
 fn find_exports(disk: &Arc<dyn Disk>, data: &Path, code: &str, found: &mut Found) -> Result<(), FolderError> {
     let register = data.join(analysis::export::register::FOLDER);
+    let mut entries = Vec::new();
     for name in names(disk, &register, ".json")? {
         let path = register.join(&name);
-        let Ok(entry) = serde_json::from_slice::<Entry>(&files::read(&**disk, &path)?) else { continue };
+        if let Ok(entry) = serde_json::from_slice::<Entry>(&files::read(&**disk, &path)?) {
+            entries.push((path, entry));
+        }
+    }
+    entries.sort_by_cached_key(|(_, entry)| entry.when_utc.parse::<jiff::Timestamp>().ok());
+    // A report may have been written over another one: a file is theirs whose it was made last.
+    let mut last = BTreeMap::new();
+    for (at, (_, entry)) in entries.iter().enumerate() {
+        last.extend(entry.places().into_iter().map(|place| (place, at)));
+    }
+    for (at, (path, entry)) in entries.iter().enumerate() {
         if !entry.participants.iter().any(|participant| participant == code) {
             continue;
         }
-        found.entries.push(relative(&path, data));
-        match Path::new(&entry.to) {
-            to if to.is_file() => found.exports.push(to.to_owned()),
-            to if to.is_absolute() => {
-                found.unreachable.push(format!("{} (not there any more: moved?)", entry.to))
-            }
-            _ => found.unreachable.push(entry.to),
+        found.entries.push(relative(path, data));
+        let mut places = entry.places();
+        let all = places.len();
+        places.retain(|place| last.get(place) == Some(&at));
+        let written_over = places.len() < all;
+        places.retain(|place| search::is_regular(place));
+        if places.is_empty() && !written_over {
+            found.unreachable.push(entry.unreachable());
         }
+        if entry.participants.iter().any(|participant| participant != code) {
+            found.again.extend(places.iter().cloned());
+        }
+        found.exports.extend(places);
     }
-    found.exports.sort();
-    found.exports.dedup();
+    for list in [&mut found.exports, &mut found.again] {
+        list.sort();
+        list.dedup();
+    }
+    found.unreachable.sort();
+    found.unreachable.dedup();
     Ok(())
 }
 
@@ -214,9 +299,9 @@ fn complete(
     let visits = data.path().join("visits");
     disk.sync_folder(&visits).map_err(JournalError::io("sync", &visits))?;
     // The register last: until then it says where the exports are.
-    let entries = found.entries.iter().map(|entry| data.path().join(entry));
-    for path in found.exports.iter().cloned().chain(entries) {
-        remove(&**disk, &path)?;
+    let within = |files: &[PathBuf]| files.iter().map(|file| data.path().join(file)).collect::<Vec<_>>();
+    for path in within(&found.derived).iter().chain(&found.exports).chain(&within(&found.entries)) {
+        remove(&**disk, path)?;
     }
     let name = |visit: &PathBuf| {
         visit.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
@@ -226,6 +311,7 @@ fn complete(
         visits: found.visits.iter().map(name).collect(),
         files: found.files,
         bytes: found.bytes,
+        derived: found.derived.len(),
         exports: found.exports.len(),
     };
     write(disk, note, &done)
@@ -257,11 +343,12 @@ mod tests {
     use crate::journal::simulated_disk::{Fail, SimulatedDisk};
 
     const DATA: &str = "/data";
-    const THEIRS: [&str; 6] = [
+    const THEIRS: [&str; 7] = [
         "/data/visits/one/lock",
         "/data/visits/one/journal-000",
         "/data/visits/one/plots/overview.png",
         "/data/visits/two/recording-1.h5",
+        "/data/reliability.json",
         "/elsewhere/table.csv",
         "/data/exports/one.json",
     ];
@@ -270,6 +357,7 @@ mod tests {
     fn found() -> Found {
         Found {
             visits: vec!["visits/one".into(), "visits/two".into()],
+            derived: vec!["reliability.json".into()],
             exports: vec!["/elsewhere/table.csv".into()],
             entries: vec!["exports/one.json".into()],
             ..Found::default()

@@ -6,7 +6,7 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 /// No small file is larger; of one that is, this much is read.
-const BYTES_MAX: u64 = 64 << 20;
+pub const BYTES_MAX: u64 = 64 << 20;
 
 /// What is in a file; nothing where there is none.
 ///

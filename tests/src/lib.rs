@@ -2,6 +2,7 @@
 //! recording of it, and what came out. Nothing here waits by sleeping for a guess: it waits for what it needs to happen.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+pub mod clinic;
 #[path = "../../analysis/tests/sample/documents.rs"]
 pub mod documents;
 pub mod examined;

@@ -33,9 +33,6 @@ fn a_port_that_somebody_has() {
     let _sensor = place.sensor(&[]);
     let first = Running::start(&mut place.record(&["--no-seal"]));
     wait_for("the first recording", || place.path("data").join("visits").exists().then_some(()));
-    let mut second = place.record(&[]);
-    second.arg("--data").arg(place.path("other"));
-    // clap takes the last of two --data
     let output = run(fingerforced()
         .arg("record")
         .arg("--port")

@@ -2,9 +2,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
 use serde_json::{Value, json};
-use std::path::PathBuf;
-use std::process::Output;
-use tests::{Place, fingerforce, fingerforced, json, run, sealed, stderr};
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use tests::terminal::Terminal;
+use tests::{Place, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
 
 /// A visit of a participant; its recording.
 fn visit(place: &Place, participant: &str) -> PathBuf {
@@ -21,6 +23,186 @@ fn erase(place: &Place, participant: &str, options: &[&str]) -> Output {
 
 fn export(recordings: &[&PathBuf], options: &[&str]) -> Output {
     run(fingerforce().arg("export").args(recordings).args(options))
+}
+
+/// Files of the data folder in which a code stands, within it.
+fn holding(place: &Place, code: &str) -> Vec<String> {
+    let found = run(Command::new("grep").args(["-rlaw", code, "."]).current_dir(place.path("data")));
+    let mut files: Vec<String> =
+        String::from_utf8_lossy(&found.stdout).lines().map(|file| file.replacen("./", "", 1)).collect();
+    files.sort();
+    files
+}
+
+/// Runs a command whose result goes into a file, as a shell sends it there.
+fn into_file(command: &mut Command, file: &Path) {
+    let output = run(command.stdout(File::create(file).unwrap()));
+    assert!(output.status.success(), "{}", stderr(&output));
+}
+
+fn texts(list: &Value) -> Vec<&str> {
+    list.as_array().unwrap().iter().filter_map(Value::as_str).collect()
+}
+
+/// Two participants, and everything that can be made of their visits, in the data folder and in another one.
+struct Made {
+    place: Place,
+    data: PathBuf,
+    out: PathBuf,
+    theirs: PathBuf,
+    other: PathBuf,
+}
+
+impl Made {
+    fn of_two() -> Made {
+        let place = Place::default();
+        let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
+        let (theirs, other) = (visit(&place, "QX7731"), visit(&place, "QX77310"));
+        let data = place.path("data").canonicalize().unwrap();
+        std::fs::create_dir(place.path("out")).unwrap();
+        let out = place.path("out").canonicalize().unwrap();
+        let again = visit(&place, "QX7731");
+        let made = Made { place, data, out, theirs, other };
+        made.reliability("QX7731,8,\n");
+        made.reports();
+        let plots = |recording: &PathBuf, to: PathBuf| {
+            let output = run(fingerforce().arg("plot").arg(recording).arg("--out").arg(to));
+            assert!(output.status.success(), "{}", stderr(&output));
+        };
+        plots(&made.theirs, made.data.join("plots"));
+        plots(&made.theirs, made.out.join("plots"));
+        plots(&made.other, made.data.join("others"));
+        into_file(fingerforce().arg("compare").args([&made.theirs, &again]), &made.out.join("changes.txt"));
+        made
+    }
+
+    /// As the page takes it; participants who were left out are named in it.
+    fn reliability(&self, more: &str) {
+        let table = self.place.path("table.csv");
+        std::fs::write(&table, format!("id,a,b\nP1,1,2\nP2,4,5\nP3,8,7\n{more}")).unwrap();
+        let mut command = fingerforce();
+        command.args(["reliability", "--json", "--table"]).arg(&table);
+        into_file(&mut command, &self.data.join("reliability.json"));
+    }
+
+    fn reports(&self) {
+        let (theirs, other) = (&self.theirs, &self.other);
+        for (recordings, to) in [
+            (&[theirs][..], self.data.join("page.html")),
+            (&[other], self.data.join("others.html")),
+            (&[other, theirs], self.out.join("both.html")),
+            // Written over: what is there now is nothing of theirs.
+            (&[theirs], self.out.join("latest.html")),
+            (&[other], self.out.join("latest.html")),
+            // Of several participants in the folder of another one's visit, and of one in their own.
+            (&[other, theirs], self.others_page()),
+            (&[theirs], theirs.with_file_name("report.html")),
+        ] {
+            let output = run(fingerforce().arg("report").args(recordings).arg("--out").arg(to));
+            assert!(output.status.success(), "{}", stderr(&output));
+        }
+        into_file(fingerforce().args(["report", "--out", "-"]).arg(theirs), &self.out.join("page.html"));
+    }
+
+    fn others_page(&self) -> PathBuf {
+        self.other.canonicalize().unwrap().with_file_name("report.html")
+    }
+}
+
+const FIGURE: [&str; 2] = ["plots/overview-sensor-1-channel-1.svg", "plots/overview-sensor-1-channel-1.png"];
+
+#[test]
+fn what_was_made_of_the_visits_goes_with_them_and_what_somebody_wrote_is_named() {
+    let made = Made::of_two();
+    let (place, data, out) = (&made.place, &made.data, &made.out);
+    std::fs::write(data.join("notes.txt"), "QX7731 came late\n").unwrap();
+    std::os::unix::fs::symlink(out.join("changes.txt"), data.join("link.html")).unwrap();
+
+    let listed = json(&erase(place, "QX7731", &[]));
+    let found = &listed["found"];
+    let others_page = made.others_page();
+    let others_page = others_page.strip_prefix(data).unwrap().to_str().unwrap();
+    let derived = texts(&found["derived"]);
+    for file in ["page.html", "reliability.json", others_page].iter().chain(&FIGURE) {
+        assert!(derived.contains(file), "{file} in {derived:?}");
+    }
+    let exports = texts(&found["exports"]);
+    for file in ["both.html", "page.html", "changes.txt"].iter().chain(&FIGURE) {
+        assert!(exports.contains(&out.join(file).to_str().unwrap()), "{file} in {exports:?}");
+    }
+    // What is in the data folder stands in one list only, and what is in the visits goes with these.
+    assert!(!exports.iter().any(|file| file.starts_with(data.to_str().unwrap())), "{exports:?}");
+    assert_eq!(
+        texts(&found["again"]),
+        [out.join("both.html").to_str().unwrap(), "reliability.json", others_page]
+    );
+    assert_eq!((texts(&found["left"]), &found["unreachable"]), (vec![NOTES], &json!([])));
+    let told = stderr(&erase(place, "QX7731", &[]));
+    for words in
+        ["make it again without this participant: ", "look at it yourself: notes.txt (holds the code)"]
+    {
+        assert!(told.contains(words), "{told}");
+    }
+
+    let done = json(&erase(place, "QX7731", &["--yes", listed["yes"].as_str().unwrap()]));
+    assert_eq!(done["erased"], true);
+    assert_eq!(holding(place, "QX7731"), ["notes.txt"]);
+    let plots = |folder: &Path| std::fs::read_dir(folder.join("plots")).unwrap().count();
+    assert_eq!((plots(data), plots(out)), (0, 0));
+    assert!(!out.join("both.html").exists() && !out.join("page.html").exists());
+    assert!(out.join("latest.html").exists(), "it is another participant's by now");
+    assert!(data.join("others.html").exists() && std::fs::read_dir(data.join("others")).unwrap().count() > 1);
+    // Made again as it was told, it holds the code no more, and only the notes are left.
+    made.reliability("");
+    let left = json(&erase(place, "QX7731", &[]));
+    assert_eq!((&left["yes"], texts(&left["found"]["left"])), (&Value::Null, vec![NOTES]));
+    std::fs::remove_file(data.join("notes.txt")).unwrap();
+    assert_eq!(holding(place, "QX7731"), [""; 0], "no file of the data folder holds the code");
+    assert!(made.other.exists() && holding(place, "QX77310").len() > 2, "another participant's files stay");
+}
+
+const NOTES: &str = "notes.txt (holds the code)";
+
+/// Erases at a terminal with these answers; what was shown.
+fn at_a_terminal(place: &Place, answers: &[(&str, &str)]) -> String {
+    let mut command = fingerforced();
+    let mut terminal =
+        Terminal::run(command.args(["erase", "--participant", "QX7731", "--data"]).arg(place.path("data")));
+    for (question, answer) in answers {
+        wait_for(question, || terminal.screen().contains(question).then_some(()));
+        terminal.keys(&format!("{answer}\r"));
+    }
+    let ended = wait_for("its end", || terminal.ended());
+    assert!(ended.success(), "{}", terminal.screen());
+    wait_for("its last word", || {
+        let shown = terminal.screen();
+        ["nothing is erased\r\n", "erased; tombstone: "]
+            .iter()
+            .any(|word| shown.contains(word))
+            .then_some(shown)
+    })
+}
+
+#[test]
+fn at_a_terminal_the_code_and_then_the_word_are_asked_for_and_anything_else_erases_nothing() {
+    const CODE: &str = "Type the participant's code to go on: ";
+    const WORD: &str = "Type `erase` to erase all of it: ";
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let theirs = visit(&place, "QX7731");
+    for wrong in ["QX77310", "qx7731", "", "erase", "y"] {
+        let shown = at_a_terminal(&place, &[(CODE, wrong)]);
+        assert!(!shown.contains(WORD) && shown.contains("nothing is erased"), "{wrong}: {shown}");
+        assert!(theirs.exists(), "{wrong}");
+    }
+    for wrong in ["no", "", "QX7731", "yes", "ERASE"] {
+        let shown = at_a_terminal(&place, &[(CODE, "QX7731"), (WORD, wrong)]);
+        assert!(shown.contains("nothing is erased"), "{wrong}: {shown}");
+        assert!(theirs.exists(), "{wrong}");
+    }
+    let shown = at_a_terminal(&place, &[(CODE, "QX7731"), (WORD, "erase")]);
+    assert!(shown.contains("erased; tombstone: "), "{shown}");
+    assert!(!theirs.parent().unwrap().exists());
 }
 
 #[test]
@@ -55,8 +237,7 @@ fn everything_of_a_participant_goes_after_two_confirmations_and_nothing_of_anybo
     assert!(other.exists(), "another participant's visit stays");
     let tombstone = std::fs::read_to_string(done["tombstone"].as_str().unwrap()).unwrap();
     assert!(tombstone.contains("done") && !tombstone.contains("QX7731"), "{tombstone}");
-    let left = run(std::process::Command::new("grep").args(["-rla", "QX7731"]).arg(place.path("data")));
-    assert_eq!(String::from_utf8_lossy(&left.stdout), "", "no file of the data folder holds the code");
+    assert_eq!(holding(&place, "QX7731"), [""; 0], "no file of the data folder holds the code");
     assert_eq!(json(&erase(&place, "QX7731", &[]))["found"]["visits"], json!([]));
 }
 

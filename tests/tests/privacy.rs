@@ -1,9 +1,11 @@
 //! Who may read what was recorded, and what is said about whom.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on fails")]
 
+use serde_json::json;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use tests::{Place, fingerforce, fingerforced, run, sealed, stderr};
+use tests::clinic::Clinic;
+use tests::{Place, fingerforce, fingerforced, run, sealed, stderr, wait_for};
 
 const CODES: [&str; 4] = ["--participant", "QX7731", "--examiner", "ZK4409"];
 
@@ -35,8 +37,12 @@ fn everything_either_program_makes_is_for_its_owner_only() {
     assert!(plotted.status.success(), "{}", stderr(&plotted));
     let made: Vec<PathBuf> = [place.path("data"), plots].iter().flat_map(|folder| tree(folder)).collect();
     assert!(made.len() > 6, "{made:?}");
+    are_private(&made);
+}
+
+fn are_private(made: &[PathBuf]) {
     for path in made {
-        let mode = std::fs::metadata(&path).unwrap().permissions().mode() & 0o777;
+        let mode = std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
         let expected = if path.is_dir() { 0o700 } else { 0o600 };
         assert_eq!(mode, expected, "{} has mode {mode:o}", path.display());
     }
@@ -58,6 +64,66 @@ fn no_code_is_in_a_path_or_in_a_log() {
             assert!(!path.to_string_lossy().contains(code), "{}", path.display());
         }
     }
+}
+
+/// Samples of the visit that is on, as `/metrics` counts them.
+fn samples(metrics: &str) -> u64 {
+    let line = metrics.lines().find_map(|line| line.strip_prefix("fingerforce_samples_total "));
+    line.and_then(|number| number.parse().ok()).unwrap_or(0)
+}
+
+#[test]
+fn no_code_is_in_what_a_served_visit_logs_or_tells_those_who_watch_and_all_of_it_is_private() {
+    let mut clinic = Clinic::logged("trace");
+    let key = clinic.link.rsplit('=').next().unwrap().to_owned();
+    let cookie = clinic.cookie(&clinic.link);
+    let own = format!("Cookie: {cookie}\r\n");
+    // What is refused is told to the page that asked, and to nobody else.
+    for (refused, word) in [
+        (json!({ "participant": "Miller7" }), "Miller7"),
+        (json!({ "examiner": "someone7@example.org" }), "someone7"),
+        (json!({ "plan_text": "title = \"t\"\n\"Jane Example\" = 3" }), "Jane Example"),
+    ] {
+        let answer = clinic.post(&cookie, "/api/visit", &refused);
+        assert!(answer.starts_with("HTTP/1.1 400") && answer.contains(word), "{answer}");
+    }
+    let mut watched = Vec::new();
+    let mut begin = |clinic: &Clinic| {
+        let visit = json!({ "participant": "QX7731", "examiner": "ZK4409", "about": { "sex": "female" } });
+        let answer = clinic.post(&cookie, "/api/visit", &visit);
+        assert!(answer.starts_with("HTTP/1.1 204"), "{answer}");
+        let metrics = wait_for("samples", || {
+            let metrics = clinic.get("/metrics", &own);
+            (samples(&metrics) > 500).then_some(metrics)
+        });
+        watched.extend([metrics, clinic.get("/healthz", ""), clinic.get("/healthz", &own)]);
+    };
+    begin(&clinic);
+    assert!(clinic.post(&cookie, "/api/visit/end", &json!({})).starts_with("HTTP/1.1 204"));
+    wait_for("the recording", || clinic.get("/api/results", &own).starts_with("HTTP/1.1 200").then_some(()));
+    let seen = json!({ "by": "ZK4409", "why": "seen late", "change": "observe", "item": -1, "kind": "text",
+        "value": "swollen", "scale": "" });
+    let answer = clinic.post(&cookie, "/api/correct", &seen);
+    assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    // The next visit is interrupted, and sealed when the program starts again.
+    begin(&clinic);
+    clinic.restart();
+    watched.push(clinic.get("/metrics", &own));
+    let log = std::fs::read_to_string(clinic.place.path("log")).unwrap();
+    for told in ["sealing a visit that was left unsealed", "a page's request was refused"] {
+        assert!(log.contains(told), "{log}");
+    }
+    let made = tree(&clinic.place.path("data"));
+    for code in ["QX7731", "ZK4409", "Miller", "someone7", "Example", "swollen", &key] {
+        for text in watched.iter().chain([&log]) {
+            assert!(!text.contains(code), "{code} in: {text}");
+        }
+        for path in &made {
+            assert!(!path.to_string_lossy().contains(code), "{}", path.display());
+        }
+    }
+    assert!(made.iter().filter(|path| path.ends_with("recording-1.h5")).count() == 2, "{made:?}");
+    are_private(&made);
 }
 
 #[test]

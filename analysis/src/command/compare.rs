@@ -1,11 +1,12 @@
 //! `fingerforce compare`: did this person change between two visits, or over several?
 //!
 //! Comes in: recordings of one participant, and where the limits come from. Goes out: the changes (N, %), each with its
-//! verdict or why there is none, as a table, JSON and figures.
+//! verdict or why there is none, as a table, JSON and figures; the data folder is told where files of it go.
 use super::reliability::{interval, p_value};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
+use crate::export::register::{self, To};
 use crate::plot::visits::{Point, VisitsFigure};
 use crate::plot::{names, write_png, write_svg};
 use crate::prose::Prose;
@@ -81,17 +82,19 @@ pub struct OwnArgs {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let rules = args.basis.rules()?;
-    let files = std::iter::once(&args.earlier).chain(&args.later);
-    let visits: Result<Vec<Visit>, _> = files.map(|file| Visit::read(file)).collect();
+    let files: Vec<PathBuf> = std::iter::once(&args.earlier).chain(&args.later).cloned().collect();
+    let visits: Result<Vec<Visit>, _> = files.iter().map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
     let comparison = comparison::compare(&visits, &rules).map_err(|error| {
         anyhow::Error::new(error).context(Hint::new(
             "give recordings of one participant, the earliest visit first; `fingerforce info` shows them",
         ))
     })?;
+    let tell = |to: &To| register::tell(&files, [comparison.participant.as_str()], to, false);
     if let Some(out) = &args.out {
-        draw(&visits, &comparison, out)?;
+        draw(&visits, &comparison, out, tell)?;
     }
+    tell(&To::StdoutFile)?;
     console::result(&if args.json { json(&comparison)? } else { text(&comparison) })?;
     Ok(())
 }
@@ -425,12 +428,22 @@ fn side_table(sides: &[SideDifference]) -> Table {
     table
 }
 
-fn draw(visits: &[Visit], of: &Comparison, out: &Path) -> anyhow::Result<()> {
+fn draw(
+    visits: &[Visit],
+    of: &Comparison,
+    out: &Path,
+    tell: impl Fn(&To) -> anyhow::Result<()>,
+) -> anyhow::Result<()> {
     std::fs::create_dir_all(out)
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
-    for (number, figure) in (1..).zip(figures(visits, of)) {
-        let path = out.join(format!("{number:02}-visits"));
+    let figures = figures(visits, of);
+    let name = |number: usize| format!("{number:02}-visits");
+    let files =
+        (1..=figures.len()).flat_map(|number| ["svg", "png"].map(|kind| format!("{}.{kind}", name(number))));
+    tell(&To::Folder(out, files.collect()))?;
+    for (number, figure) in (1..).zip(figures) {
+        let path = out.join(name(number));
         write_svg(&figure, &path.with_extension("svg")).map_err(advised)?;
         write_png(&figure, &path.with_extension("png")).map_err(advised)?;
     }

@@ -7,7 +7,7 @@ use super::compare::OwnArgs;
 use crate::code;
 use crate::console::{self, Hint, Usage, advised};
 use crate::export::deidentify::deidentify;
-use crate::export::register::{self, Entry};
+use crate::export::register::{self, To};
 use crate::export::{self, Document, Table};
 use crate::recording::read::Recording;
 use crate::study::procedure::OfVisit;
@@ -89,10 +89,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     }
     question(args, &documents)?;
+    let tell =
+        |to: &To| register::tell(&args.files, participants.iter().map(String::as_str), to, args.deidentify);
     match made(args, &recordings, &documents)? {
         Made::One(bytes) => {
             let out = args.out.as_deref().map(create).transpose()?;
-            register(args, &participants)?;
+            tell(&args.out.as_deref().map_or(To::Stdout, To::File))?;
             match out {
                 None => console::bytes(&bytes)?,
                 Some(mut out) => out.write_all(&bytes).and_then(|()| out.sync_all())?,
@@ -101,7 +103,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         Made::Many(files) => {
             let folder = args.out.as_deref().unwrap_or(Path::new("."));
             make_folder(folder)?;
-            register(args, &participants)?;
+            let names = files.iter().map(|(path, _)| path.display().to_string());
+            tell(&To::Folder(folder, names.collect()))?;
             for (path, bytes) in files {
                 let path = folder.join(path);
                 path.parent().map_or(Ok(()), make_folder)?;
@@ -185,39 +188,6 @@ fn create(path: &Path) -> anyhow::Result<fs::File> {
         anyhow!("cannot make {}: {error}", path.display())
             .context(Hint::new("name a file that is not there yet, in a folder that may be written to"))
     })
-}
-
-/// Each data folder is told which of its recordings went where, before they go.
-fn register(args: &Args, participants: &[String]) -> anyhow::Result<()> {
-    let to = match &args.out {
-        Some(out) => out.canonicalize()?.display().to_string(),
-        None => stdout_place(),
-    };
-    let mut folders: Vec<PathBuf> =
-        args.files.iter().filter_map(|file| register::data_folder(file)).collect();
-    folders.sort();
-    folders.dedup();
-    for data in folders {
-        let ours = |file: &&PathBuf| register::data_folder(file).as_ref() == Some(&data);
-        let mut entry = Entry {
-            when_utc: jiff::Timestamp::now().to_string(),
-            participants: participants.to_vec(),
-            recordings: args.files.iter().filter(ours).cloned().collect(),
-            to: to.clone(),
-            deidentified: args.deidentify,
-        };
-        entry.participants.sort();
-        entry.participants.dedup();
-        register::note(&data, &entry)
-            .with_context(|| format!("cannot note the export in {}", data.display()))?;
-    }
-    Ok(())
-}
-
-/// Where stdout leads: a file by its path, anything else in words.
-fn stdout_place() -> String {
-    let place = fs::read_link("/proc/self/fd/1").ok().filter(|place| place.is_file());
-    place.map_or_else(|| "standard output".to_owned(), |place| place.display().to_string())
 }
 
 fn secret(args: &Args, file: &Path) -> anyhow::Result<Vec<u8>> {

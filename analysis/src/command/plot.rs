@@ -1,7 +1,9 @@
-//! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole.
+//! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole. The data folder is told where
+//! they go.
 
 use super::compare::OwnArgs;
 use crate::console::{Hint, advised};
+use crate::export::register::{self, To};
 use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
 use crate::plot::overview::{self, OverviewFigure, Shaded};
@@ -15,6 +17,7 @@ use crate::study::procedure::{OfVisit, Procedure};
 use crate::study::visit::Visit;
 use crate::trial::{Muscle, Side, Test};
 use anyhow::Context;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Shown before a hold's onset and after its end, s.
@@ -63,9 +66,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
     let items = repeats::items(&rows);
+    let names = names_of_all(&recording, &rows, &items);
+    let files =
+        names.iter().flat_map(|name| args.format.kinds().iter().map(move |kind| format!("{name}.{kind}")));
+    let participant = [recording.root().participant.as_str()];
+    register::tell(std::slice::from_ref(&args.file), participant, &To::Folder(&out, files.collect()), false)?;
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
     let mut drawing =
-        Drawing { recording: &recording, out: &out, format: args.format, procedure, written: 0, bar };
+        Drawing { recording: &recording, out: &out, names, format: args.format, procedure, written: 0, bar };
     drawing.overviews(&rows)?;
     drawing.together()?;
     for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
@@ -80,9 +88,41 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
+impl Format {
+    /// Ends of the files' names.
+    fn kinds(self) -> &'static [&'static str] {
+        match self {
+            Format::Svg => &["svg"],
+            Format::Png => &["png"],
+            Format::Both => &["svg", "png"],
+        }
+    }
+}
+
+/// The figure of every channel of every sensor.
+const TOGETHER: &str = "overview-together";
+
+fn overview_file(sensor: usize, channel: usize) -> String {
+    format!("overview-sensor-{sensor}-channel-{channel}")
+}
+
+/// The names of all figures that may be drawn, without their ends: they are told before the first one is.
+fn names_of_all(recording: &Recording, rows: &[TrialRow], items: &[Item]) -> BTreeSet<String> {
+    let channels = (1..).zip(recording.sensors()).flat_map(|(sensor, about)| {
+        (1..=about.channels.len()).map(move |channel| overview_file(sensor, channel))
+    });
+    let trials = rows.iter().filter(|row| row.kind == repeats::HOLD).map(names::trial_file);
+    let of_items =
+        items.iter().filter_map(|item| rows.iter().find(|row| row.item == item.item)).map(names::item_file);
+    let muscles = items.iter().filter_map(|item| item.muscle.parse().ok()).map(names::muscle_file);
+    channels.chain([TOGETHER.to_owned()]).chain(trials).chain(of_items).chain(muscles).collect()
+}
+
 struct Drawing<'a> {
     recording: &'a Recording,
     out: &'a Path,
+    /// What was told: nothing else is drawn.
+    names: BTreeSet<String>,
     format: Format,
     procedure: OfVisit,
     written: usize,
@@ -97,6 +137,7 @@ struct Slice {
 
 impl Drawing<'_> {
     fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
+        anyhow::ensure!(self.names.contains(name), "the figure {name} was not told to the data folder");
         if self.format != Format::Png {
             write_svg(figure, &self.out.join(format!("{name}.svg"))).map_err(advised)?;
             self.written += 1;
@@ -148,7 +189,7 @@ impl Drawing<'_> {
             }
             for channel in 1..=channels {
                 let figure = self.overview(sensor, channel, samples, rows, &serial).map_err(advised)?;
-                self.write(&figure, &format!("overview-sensor-{sensor}-channel-{channel}"))?;
+                self.write(&figure, &overview_file(sensor, channel))?;
             }
         }
         Ok(())
@@ -163,7 +204,7 @@ impl Drawing<'_> {
             return Ok(());
         }
         let figure = together_figure(recording, &of).map_err(advised)?;
-        self.write(&figure, "overview-together")
+        self.write(&figure, TOGETHER)
     }
 
     fn overview(

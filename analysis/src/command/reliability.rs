@@ -1,9 +1,11 @@
 //! `fingerforce reliability`: how repeatable a measurement is, and how small a change it can show.
 //!
 //! Comes in: recordings of several participants and visits or examiners, or a table (CSV). Goes out: ICC forms, SEM, MDC,
-//! limits of agreement and their intervals, as tables, JSON and figures.
+//! limits of agreement and their intervals, as tables, JSON and figures; the data folder is told where files of it go.
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
+use crate::documents;
+use crate::export::register::{self, To};
 use crate::plot::bland_altman::BlandAltmanFigure;
 use crate::plot::occasions::OccasionsFigure;
 use crate::plot::{names, write_png, write_svg};
@@ -58,21 +60,30 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !(args.width > 0.0 && args.width < 1.0) {
         return Err(Usage(format!("--width {}: give a number between 0 and 1", args.width)).into());
     }
-    let document = document(args)?;
-    let text = if args.json { serde_json::to_string_pretty(&document)? + "\n" } else { text(&document) };
+    let (document, participants) = document(args)?;
+    let text = if args.json {
+        documents::harmless(&serde_json::to_string_pretty(&document)?) + "\n"
+    } else {
+        text(&document)
+    };
+    let tell = |to: &To| register::tell(&args.files, participants.iter().map(String::as_str), to, false);
     if let Some(out) = &args.out {
-        draw(&document, out)?;
+        draw(&document, out, tell)?;
     }
+    tell(&To::StdoutFile)?;
     console::result(&text)?;
     Ok(())
 }
 
-fn document(args: &Args) -> anyhow::Result<Document> {
+/// The document, and whose recordings it was made of.
+fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
+    let mut participants = Vec::new();
     let (tables, by, left_out) = match &args.table {
         Some(path) => (vec![Table::read(path, args.subject.as_deref()).map_err(advised)?], None, Vec::new()),
         None => {
             let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
             let (visits, left_out) = visit::counting(visits.map_err(advised)?);
+            participants.extend(visits.iter().map(|visit| visit.participant.clone()));
             (series::tables(&visits, args.by), Some(args.by), left_out)
         }
     };
@@ -92,7 +103,7 @@ fn document(args: &Args) -> anyhow::Result<Document> {
         return Err(anyhow::anyhow!("no repeatability can be given: {}", why)
             .context(Hint::new("give at least 3 participants, each with a value in every column")));
     }
-    Ok(Document {
+    let document = Document {
         kind: KIND.to_owned(),
         version: VERSION,
         software: concat!("finger-force ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -101,27 +112,46 @@ fn document(args: &Args) -> anyhow::Result<Document> {
         refused,
         left_out,
         cautions: CAUTIONS.to_owned(),
-    })
+    };
+    Ok((document, participants))
 }
 
-fn draw(document: &Document, out: &Path) -> anyhow::Result<()> {
+fn occasions_file(number: usize) -> String {
+    format!("{number:02}-occasions")
+}
+
+fn bland_altman_file(number: usize, later: usize) -> String {
+    format!("{number:02}-bland-altman-1-{later}")
+}
+
+/// Every file that [`draw`] makes.
+fn drawn(document: &Document) -> Vec<String> {
+    let mut names = Vec::new();
+    for (number, of) in (1..).zip(&document.analyses) {
+        names.push(occasions_file(number));
+        names.extend((2..).zip(&of.pairs).map(|(later, _)| bland_altman_file(number, later)));
+    }
+    names.iter().flat_map(|name| ["svg", "png"].map(|kind| format!("{name}.{kind}"))).collect()
+}
+
+fn draw(document: &Document, out: &Path, tell: impl Fn(&To) -> anyhow::Result<()>) -> anyhow::Result<()> {
     std::fs::create_dir_all(out)
         .with_context(|| format!("cannot make the folder {}", out.display()))
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+    tell(&To::Folder(out, drawn(document)))?;
     for (number, of) in (1..).zip(&document.analyses) {
-        let file = |what: &str| out.join(format!("{number:02}-{what}"));
         let both = |path: PathBuf, figure: &dyn Fn(&Path, bool) -> Result<(), crate::plot::PlotError>| {
             figure(&path.with_extension("svg"), true)
                 .and_then(|()| figure(&path.with_extension("png"), false))
                 .map_err(advised)
         };
         let occasions = occasions_figure(of, &document.software);
-        both(file("occasions"), &|path, svg| {
+        both(out.join(occasions_file(number)), &|path, svg| {
             if svg { write_svg(&occasions, path) } else { write_png(&occasions, path) }
         })?;
         for (later, pair) in (2..).zip(&of.pairs) {
             let figure = bland_altman_figure(of, pair, &document.software);
-            both(file(&format!("bland-altman-1-{later}")), &|path, svg| {
+            both(out.join(bland_altman_file(number, later)), &|path, svg| {
                 if svg { write_svg(&figure, path) } else { write_png(&figure, path) }
             })?;
         }

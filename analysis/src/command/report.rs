@@ -1,11 +1,12 @@
 //! `fingerforce report`: one self-contained page for the chart or the lab book.
 //!
 //! Comes in: recordings, and where limits of change come from. Goes out: an HTML file with tables and figures, without
-//! scripts and without anything from outside.
+//! scripts and without anything from outside; the data folder is told where it goes.
 use super::compare::{self, BasisArgs};
 use super::plot::{overlay_figure, points_figures, source};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised};
+use crate::export::register::{self, To};
 use crate::measures::repeats;
 use crate::plot::svg;
 use crate::recording::read::Recording;
@@ -56,13 +57,16 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let read = read(&args.files)?;
     let html = whole(&read, args, &rules)?;
     let out = args.out.clone().unwrap_or_else(|| args.files[0].with_file_name("report.html"));
+    let participants = || read.iter().map(|(_, visit)| visit.participant.as_str());
     if out == Path::new("-") {
+        register::tell(&args.files, participants(), &To::StdoutFile, false)?;
         console::result(&html)?;
         return Ok(());
     }
     if args.files.contains(&out) {
         return Err(Usage(format!("--out {}: that is one of the recordings", out.display())).into());
     }
+    register::tell(&args.files, participants(), &To::File(&out), false)?;
     write(&out, &html)?;
     console::result(&format!("{}\n", out.display()))?;
     Ok(())

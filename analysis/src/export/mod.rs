@@ -7,6 +7,7 @@
 pub mod bids;
 pub mod deidentify;
 pub mod fhir;
+pub mod made;
 #[cfg(feature = "parquet")]
 pub mod parquet;
 pub mod register;

@@ -86,6 +86,13 @@ pub fn svg(figure: &impl Figure) -> Result<String, PlotError> {
     Ok(text.replacen(&units, &pixels, 1))
 }
 
+/// Whether a text is a figure that was drawn here: nothing else has its size.
+pub fn is_ours(text: &[u8]) -> bool {
+    let (width, height) = (WIDTH / 2, HEIGHT / 2);
+    let begins = format!("<svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" ");
+    text.starts_with(begins.as_bytes())
+}
+
 /// Writes the figure as an SVG file.
 pub fn write_svg(figure: &impl Figure, path: &Path) -> Result<(), PlotError> {
     let text = svg(figure)?;

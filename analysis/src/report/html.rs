@@ -84,6 +84,15 @@ pub fn marked(shown: &str, id: &str, mark: &str) -> String {
     format!("{}<sub>{}</sub>", with_id(shown, id), escape(mark))
 }
 
+/// How every page begins.
+const HEAD: &str = "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+     <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n";
+
+/// Whether a text is a page that was made here.
+pub fn is_ours(text: &[u8]) -> bool {
+    text.starts_with(HEAD.as_bytes())
+}
+
 /// A page that is being written.
 #[derive(Debug, Default)]
 pub struct Page(String);
@@ -181,9 +190,7 @@ impl Page {
         let plain = |c: &char| c.is_ascii_alphanumeric() || " .,:-_".contains(*c);
         let foot: String = foot.chars().filter(plain).collect();
         format!(
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-             <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-             <meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>\n{STYLE}@page {{ @bottom-left {{ content: \"{foot}\" }} }}\n</style>\n\
+            "{HEAD}<meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>\n{STYLE}@page {{ @bottom-left {{ content: \"{foot}\" }} }}\n</style>\n\
              </head>\n<body>\n{}</body>\n</html>\n",
             escape(title),
             self.0

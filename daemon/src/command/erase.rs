@@ -4,13 +4,16 @@ use crate::clock::{Clock, SystemClock};
 use crate::data_folder::{self, DataFolder};
 use crate::erase::{self, Found};
 use crate::journal::SystemDisk;
-use analysis::console::{Hint, Usage, advised};
+use analysis::console::{Hint, Usage, advised, clean};
 use analysis::documents;
 use anyhow::anyhow;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-/// Erase everything of one participant: visits with all that is in them, and exports
+/// Erase everything of one participant: visits with all that is in them, and what was made of them
+///
+/// What was made of several participants' visits goes, too, and is told: it has to be made again without this one. Files that
+/// somebody else wrote into the data folder stay; where they hold the code, they are named.
 ///
 /// It lists first and erases only what was confirmed twice: at a terminal, the code and then `erase`; in a script, by a
 /// second run with the word that the first one gave for exactly this list.
@@ -51,26 +54,42 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
     eprint!("{}", list(&found, &unknown, &path));
     if found.is_empty() {
-        return told(args, &found, None);
+        return told(args, &path, &found, None);
     }
     if !confirmed(args, &found)? {
-        return told(args, &found, None);
+        return told(args, &path, &found, None);
     }
     let now_utc = super::rfc3339(SystemClock.utc_ns());
     let tombstone = erase::erase(&data, &found, &now_utc).map_err(advised)?;
-    told(args, &found, Some(&tombstone))
+    told(args, &path, &found, Some(&tombstone))
 }
 
 fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
+    let shown = |path: &Path| clean(&path.display().to_string());
     let mut text = format!("{} visits ({} files, {} bytes)\n", found.visits.len(), found.files, found.bytes);
-    found.visits.iter().for_each(|visit| text += &format!("  {}\n", data.join(visit).display()));
-    text += &format!("{} exports\n", found.exports.len());
-    found.exports.iter().for_each(|export| text += &format!("  {}\n", export.display()));
+    found.visits.iter().for_each(|visit| text += &format!("  {}\n", shown(&data.join(visit))));
+    text += &format!("{} other files of the data folder made of them\n", found.derived.len());
+    found.derived.iter().for_each(|file| text += &format!("  {}\n", shown(&data.join(file))));
+    text += &format!("{} exports, reports and figures\n", found.exports.len());
+    found.exports.iter().for_each(|export| text += &format!("  {}\n", shown(export)));
     for elsewhere in &found.unreachable {
-        text += &format!("  out of reach, see to it yourself: {}\n", analysis::console::clean(elsewhere));
+        text += &format!("  out of reach, see to it yourself: {}\n", clean(elsewhere));
     }
     for folder in unknown {
-        text += &format!("  nobody can say whose visit this is, look at it yourself: {}\n", folder.display());
+        text += &format!("  nobody can say whose visit this is, look at it yourself: {}\n", shown(folder));
+    }
+    text + &remains(found, data)
+}
+
+/// What is to be done by hand afterwards.
+fn remains(found: &Found, data: &Path) -> String {
+    let mut text = String::new();
+    for file in &found.again {
+        let file = clean(&data.join(file).display().to_string());
+        text += &format!("  others are in it, too, make it again without this participant: {file}\n");
+    }
+    for file in &found.left {
+        text += &format!("  stays, look at it yourself: {}\n", clean(file));
     }
     text
 }
@@ -113,7 +132,7 @@ fn ask(question: &str) -> std::io::Result<String> {
     Ok(answer.trim().to_owned())
 }
 
-fn told(args: &Args, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<()> {
+fn told(args: &Args, data: &Path, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<()> {
     let text = if args.json {
         let told = serde_json::json!({
             "found": found,
@@ -123,7 +142,9 @@ fn told(args: &Args, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<
         });
         documents::json(documents::ERASURE, &told)?
     } else {
-        tombstone.map_or_else(String::new, |path| format!("erased; tombstone: {}\n", path.display()))
+        tombstone.map_or_else(String::new, |path| {
+            format!("erased; tombstone: {}\n{}", path.display(), remains(found, data))
+        })
     };
     Ok(analysis::console::result(&text)?)
 }

@@ -1,10 +1,10 @@
 //! `fingerforced recover`: seals what a crash left, and says exactly what was lost.
 
 use crate::data_folder::{self, FolderError};
-use crate::journal::{Damage, Disk, JournalError, SystemDisk};
+use crate::journal::{Disk, JournalError, SystemDisk};
 use crate::recover::{Decision, Look, decide, look_at_journal, remove_leftovers};
 use crate::seal::{self, SealError, Sealed};
-use analysis::console::{Hint, advised};
+use analysis::console::{Hint, advised, clean};
 use analysis::documents;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -149,11 +149,11 @@ fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: b
 }
 
 fn words(told: &Told) -> String {
-    let folder = told.folder.display();
+    let folder = clean(&told.folder.display().to_string());
     if let Some(error) = &told.error {
         return format!("{folder}: not sealed\n  {error}\n");
     }
-    let existing = told.existing.as_ref().map_or(String::new(), |path| path.display().to_string());
+    let existing = told.existing.as_ref().map_or(String::new(), |path| clean(&path.display().to_string()));
     match (told.decision, &told.sealed) {
         (_, Some(sealed)) => sealed_words(sealed),
         (Decision::InUse, _) => format!("{folder}: in use, left alone\n"),
@@ -170,7 +170,7 @@ fn words(told: &Told) -> String {
 fn sealed_words(sealed: &Sealed) -> String {
     let mut text = format!(
         "recording: {}\n  {} samples, {} trials and holds\n",
-        sealed.recording.display(),
+        clean(&sealed.recording.display().to_string()),
         sealed.samples,
         sealed.trials
     );
@@ -180,12 +180,13 @@ fn sealed_words(sealed: &Sealed) -> String {
         (missing, gaps) => format!("  {missing} samples are missing, and {gaps} gaps of unknown length\n"),
     };
     match &sealed.finished {
-        Some(reason) => text += &format!("  ended: {reason}\n"),
+        Some(reason) => text += &format!("  ended: {}\n", clean(reason)),
         None => {
             text += "  cut off: the recording program ended without finishing; everything it had written is here\n"
         }
     }
-    sealed.damage.iter().map(Damage::to_string).for_each(|damage| text += &format!("  damage: {damage}\n"));
+    let damage = sealed.damage.iter().map(|damage| clean(&damage.to_string()));
+    damage.for_each(|damage| text += &format!("  damage: {damage}\n"));
     text
 }
 

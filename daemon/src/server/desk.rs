@@ -172,7 +172,12 @@ impl Desk {
                     }
                 };
                 if let Err(error) = done {
-                    tracing::warn!("nothing came of it: {error:#}");
+                    // What was wrong with a request says what somebody typed, perhaps a name: that is for the page only.
+                    if error.is::<Usage>() {
+                        tracing::warn!("a page's request was refused; it was told why");
+                    } else {
+                        tracing::warn!("nothing came of it: {error:#}");
+                    }
                     if self.board.is_on() {
                         self.board.refuse(told(&error));
                     }

@@ -58,15 +58,6 @@ impl Follower {
     }
 }
 
-fn post(clinic: &Clinic, cookie: &str, path: &str, body: &Value) -> String {
-    let (address, body) = (clinic.address(), body.to_string());
-    clinic.raw(&format!(
-        "POST {path} HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\nCookie: {cookie}\r\nConnection: close\r\n\
-         Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
-        body.len()
-    ))
-}
-
 /// The share of a histogram's samples at or below which its bucket ends, s.
 fn quantile(metrics: &str, name: &str, share: f64) -> f64 {
     let value = |line: &str| line.rsplit_once(' ').unwrap().1.parse::<f64>().unwrap();
@@ -85,7 +76,7 @@ async fn from_the_port_to_the_screen() {
     browser.until("the setup", "return document.querySelector('input[name=participant]') !== null").await;
     let link = clinic.another_link();
     let cookie = clinic.cookie(&link);
-    assert!(post(&clinic, &cookie, "/api/visit", &json!({})).starts_with("HTTP/1.1 204"));
+    assert!(clinic.post(&cookie, "/api/visit", &json!({})).starts_with("HTTP/1.1 204"));
     browser.until("a thousand frames", "return journeys.length >= 500").await;
     let journeys = browser.js("return journeys").await;
     let of = |at: usize| {
@@ -118,7 +109,7 @@ async fn ten_pages_one_that_does_not_read_and_a_reload_every_second_cost_no_samp
     let cookie = clinic.cookie(&link);
     browser.client.goto(&clinic.link).await.unwrap();
     browser.until("the setup", "return document.querySelector('input[name=participant]') !== null").await;
-    assert!(post(&clinic, &cookie, "/api/visit", &json!({})).starts_with("HTTP/1.1 204"));
+    assert!(clinic.post(&cookie, "/api/visit", &json!({})).starts_with("HTTP/1.1 204"));
     let deaf = follow(&clinic, &cookie).await;
     let mut readers = Vec::new();
     for _ in 0..8 {
@@ -148,7 +139,7 @@ async fn ten_pages_one_that_does_not_read_and_a_reload_every_second_cost_no_samp
     let (early, late) = (memory[memory.len() / 3], memory[memory.len() - 1]);
     println!("memory: {:.1} MB, then {:.1} MB", early as f64 / 1e6, late as f64 / 1e6);
     assert!(late < early + 8_000_000, "memory grows: {memory:?}");
-    assert!(post(&clinic, &cookie, "/api/visit/end", &json!({})).starts_with("HTTP/1.1 204"));
+    assert!(clinic.post(&cookie, "/api/visit/end", &json!({})).starts_with("HTTP/1.1 204"));
     browser
         .until(
             "the recording",

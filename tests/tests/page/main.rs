@@ -4,7 +4,6 @@
 mod bench;
 mod blinded;
 mod browser;
-mod clinic;
 mod crowd;
 mod earlier;
 mod several;
@@ -12,3 +11,5 @@ mod strangers;
 mod touch;
 mod visit;
 mod warnings;
+
+use tests::clinic;

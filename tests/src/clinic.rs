@@ -1,15 +1,17 @@
 //! The other side of the page: the program that serves it, a simulated sensor with a hand that does what it is told, and
 //! plain connections past the browser.
 
+use crate::guided::{Ended, sensor, tell};
+use crate::{Place, fingerforced};
+use serde_json::Value;
+use std::fs::OpenOptions;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{ChildStdin, Command, Stdio};
-use tests::guided::{Ended, sensor, tell};
-use tests::{Place, fingerforced};
 
-fn start(command: &mut Command) -> Ended {
-    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::inherit());
+fn start(command: &mut Command, stderr: Stdio) -> Ended {
+    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(stderr);
     Ended(piped.spawn().unwrap_or_else(|error| panic!("cannot start {command:?}: {error}")))
 }
 
@@ -37,8 +39,11 @@ examiner_pulls = "ulnar"
 
 /// Everything that a test needs.
 pub struct Clinic {
+    /// Where everything is.
     pub place: Place,
+    /// The program that serves.
     pub serve: Ended,
+    /// The link that it printed last, as far as it was read.
     pub link: String,
     /// Of the certificate, where there is one.
     pub fingerprint: String,
@@ -46,6 +51,8 @@ pub struct Clinic {
     /// Simulated sensors that load what they are told: the first one's port is the place's own.
     sensors: Vec<(Ended, ChildStdin)>,
     told_hand: String,
+    /// What is logged into the place's `log`; otherwise warnings are shown.
+    level: Option<&'static str>,
     /// Pulls that the hand was told.
     pub pulls: usize,
 }
@@ -63,6 +70,21 @@ impl Clinic {
 
     /// The same with these simulated sensors, by their options.
     pub fn of_sensors(plan: &str, listen: &str, options: &[&str], sensors: &[&[&str]]) -> Clinic {
+        Clinic::started(plan, listen, options, sensors, None)
+    }
+
+    /// One that is started as by a careless shell, with a umask that lets everybody read, and logs this much.
+    pub fn logged(level: &'static str) -> Clinic {
+        Clinic::started(PLAN, "127.0.0.1:0", &[], &[&[]], Some(level))
+    }
+
+    fn started(
+        plan: &str,
+        listen: &str,
+        options: &[&str],
+        sensors: &[&[&str]],
+        level: Option<&'static str>,
+    ) -> Clinic {
         let place = Place::default();
         std::fs::write(place.path("plan.toml"), plan).unwrap();
         let linked = |(at, options): (usize, &&[&str])| sensor(&place, &link(at), options);
@@ -70,9 +92,9 @@ impl Clinic {
         let more: Vec<String> =
             (1..sensors.len()).map(|at| format!("--port={}", place.path(&link(at)).display())).collect();
         let options: Vec<&str> = options.iter().copied().chain(more.iter().map(String::as_str)).collect();
-        let served = serve(&place, listen, &options);
+        let served = serve(&place, listen, &options, level);
         let Served { serve, link, fingerprint, told } = served;
-        Clinic { place, serve, link, fingerprint, told, sensors, told_hand: String::new(), pulls: 0 }
+        Clinic { place, serve, link, fingerprint, told, sensors, told_hand: String::new(), level, pulls: 0 }
     }
 
     /// The program is killed and started again at the same address.
@@ -80,7 +102,7 @@ impl Clinic {
         let address = self.address();
         let _ = self.serve.0.kill();
         let _ = self.serve.0.wait();
-        let Served { serve, link, fingerprint, told } = serve(&self.place, &address, &[]);
+        let Served { serve, link, fingerprint, told } = serve(&self.place, &address, &[], self.level);
         (self.serve, self.link, self.fingerprint, self.told) = (serve, link, fingerprint, told);
     }
 
@@ -166,6 +188,16 @@ impl Clinic {
         self.raw(&format!("GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{more}\r\n"))
     }
 
+    /// Posts a document.
+    pub fn post(&self, cookie: &str, path: &str, body: &Value) -> String {
+        let (address, body) = (self.address(), body.to_string());
+        self.raw(&format!(
+            "POST {path} HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\nCookie: {cookie}\r\nConnection: close\r\n\
+             Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
+            body.len()
+        ))
+    }
+
     /// Resident memory of the program, bytes.
     pub fn memory_bytes(&self) -> u64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.serve.0.id())).unwrap();
@@ -192,10 +224,19 @@ struct Served {
     told: BufReader<std::process::ChildStdout>,
 }
 
-fn serve(place: &Place, listen: &str, options: &[&str]) -> Served {
+fn serve(place: &Place, listen: &str, options: &[&str], level: Option<&str>) -> Served {
     let mut command = fingerforced();
     command.args(["serve", "--listen", listen, "--port"]).arg(place.port());
-    let mut serve = start(command.arg("--data").arg(place.path("data")).args(options));
+    command.arg("--data").arg(place.path("data")).args(options);
+    let mut serve = match level {
+        None => start(&mut command, Stdio::inherit()),
+        Some(level) => {
+            let log = OpenOptions::new().create(true).append(true).open(place.path("log")).unwrap();
+            let mut shell = Command::new("sh");
+            shell.args(["-c", "umask 000; exec \"$@\"", "sh"]).arg(command.get_program());
+            start(shell.args(command.get_args()).env("FINGERFORCE_LOG", level), log.into())
+        }
+    };
     let mut told = BufReader::new(serve.0.stdout.take().unwrap());
     let encrypted = !listen.starts_with("127.") || options.contains(&"--cert");
     let fingerprint = if encrypted { line(&mut told, "certificate SHA-256 ") } else { String::new() };
