@@ -57,7 +57,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let read = read(&args.files)?;
     let html = whole(&read, args, &rules)?;
     let out = args.out.clone().unwrap_or_else(|| args.files[0].with_file_name("report.html"));
-    let participants = || read.iter().map(|(_, visit)| visit.participant.as_str());
+    let participants = || read.visits.iter().map(|(_, visit)| visit.participant.as_str());
     if out == Path::new("-") {
         register::tell(&args.files, participants(), &To::StdoutFile, false)?;
         console::result(&html)?;
