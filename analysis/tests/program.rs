@@ -204,3 +204,57 @@ fn all_recordings_below_a_folder_are_looked_at_and_a_bad_one_is_named() {
     let output = fingerforce(&["info", "--verify", nothing.path().to_str().unwrap()]);
     assert!(output.status.code() == Some(1) && words(&output.stderr).contains("no recording"), "{output:?}");
 }
+
+#[test]
+fn a_row_of_csv_says_who_measured_at_which_visit() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = sample::study::write(folder.path(), 7);
+    let files: Vec<&str> = files.iter().take(4).map(|file| file.to_str().unwrap()).collect();
+    for table in ["trials", "observations"] {
+        let head = fingerforce(&["export", "--to", "csv", "--table", table, files[0]]).stdout;
+        let expected = "recording,participant,examiner,visit_id,revision,started_utc,";
+        assert!(words(&head).starts_with(expected), "{table}: {}", words(&head));
+    }
+    let rows = |more: &[&str]| {
+        let output = fingerforce(&[&["export", "--to", "csv"], &files[..], more].concat());
+        assert!(output.status.success(), "{output:?}");
+        let mut reader = csv::Reader::from_reader(&output.stdout[..]);
+        reader.records().map(Result::unwrap).collect::<Vec<_>>()
+    };
+    let distinct = |rows: &[csv::StringRecord], column: usize| {
+        let cells: std::collections::BTreeSet<String> =
+            rows.iter().map(|row| row[column].to_owned()).collect();
+        cells
+    };
+    let told = rows(&[]);
+    assert_eq!(distinct(&told, 2), ["E1".to_owned(), "E2".to_owned()].into());
+    assert_eq!((distinct(&told, 3).len(), distinct(&told, 4)), (4, ["1".to_owned()].into()));
+    let hidden = rows(&["--deidentify", "--seed", "s"]);
+    assert_eq!(
+        (distinct(&hidden, 2), distinct(&hidden, 3)),
+        ([String::new()].into(), [String::new()].into())
+    );
+    assert_eq!(hidden.len(), told.len());
+    assert!(distinct(&hidden, 5).is_disjoint(&distinct(&told, 5)), "dates move");
+}
+
+#[test]
+fn the_same_recording_is_not_exported_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let copy = folder.path().join("copy.h5");
+    fs::copy(&path, &copy).unwrap();
+    for to in ["csv", "json", "fhir"] {
+        let output =
+            fingerforce(&["export", "--to", to, "--sure", path.to_str().unwrap(), copy.to_str().unwrap()]);
+        let told = words(&output.stderr);
+        assert_eq!(output.status.code(), Some(1), "{to}: {told}");
+        assert!(
+            told.contains("copy.h5 are one recording: visit ")
+                && told.contains(", revision 1\nhint: give each"),
+            "{to}: {told}"
+        );
+        assert!(output.stdout.is_empty(), "{to}");
+    }
+}

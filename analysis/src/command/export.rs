@@ -75,6 +75,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recordings = recordings.map_err(advised)?;
     let documents: Result<Vec<_>, _> = recordings.iter().map(Document::read).collect();
     let mut documents = documents.map_err(advised)?;
+    refuse_twice(&args.files, &documents)?;
     if let Some(repeats) = args.own.repeats()? {
         for ((file, recording), document) in args.files.iter().zip(&recordings).zip(&mut documents) {
             let visit = Visit::of(recording, file).map_err(advised)?;
@@ -111,6 +112,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     }
     Ok(())
+}
+
+/// The same recording given twice is refused: its trials would count double.
+fn refuse_twice(files: &[PathBuf], documents: &[Document]) -> anyhow::Result<()> {
+    let Some((first, again)) = export::given_twice(documents) else { return Ok(()) };
+    let (first, again, root) = (files[first].display(), files[again].display(), &documents[again].root);
+    Err(anyhow!("{first} and {again} are one recording: visit {}, revision {}", root.visit_id, root.revision)
+        .context(Hint::new("give each recording once: its trials would count double")))
 }
 
 fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow::Result<Made> {
