@@ -258,3 +258,17 @@ fn the_same_recording_is_not_exported_twice() {
         assert!(output.stdout.is_empty(), "{to}");
     }
 }
+
+#[test]
+fn an_error_of_several_lines_is_printed_in_lines() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let protocol = folder.path().join("p.toml");
+    fs::write(&protocol, "title = \"t\"\nfoo=1\n").unwrap();
+    let output = fingerforce(&["study", "--protocol", protocol.to_str().unwrap(), path.to_str().unwrap()]);
+    let told = words(&output.stderr);
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(told.contains("line 2, column 1\n    |\n  2 | foo=1\n") && !told.contains('\u{fffd}'), "{told}");
+    assert!(told.contains("\nhint: "), "{told}");
+}

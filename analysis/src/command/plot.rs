@@ -9,6 +9,7 @@ use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use crate::plot::together::{Together, TogetherFigure};
 use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, names, write_png, write_svg};
+use crate::prose::counted;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::study::procedure::{OfVisit, Procedure};
@@ -202,9 +203,9 @@ impl Drawing<'_> {
         Ok(OverviewFigure {
             title: format!("The whole recording, channel {channel}"),
             subtitle: format!(
-                "sensor {serial}, {samples} samples in {:.1} s, {} holds",
+                "sensor {serial}, {samples} samples in {:.1} s, {}",
                 to_s - from_s,
-                holds.len()
+                counted(holds.len(), "hold")
             ),
             source: source(self.recording),
             trace: reducer.finish(),
