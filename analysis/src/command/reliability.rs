@@ -142,9 +142,12 @@ pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
     });
     OccasionsFigure {
         title: format!("{}: repeated measurements", names::sentence(&of.name)),
-        subtitle: format!("{icc}{sem}n = {} subjects, {} occasions", of.subjects, of.k),
+        subtitle: format!("{icc}{sem}{}, {} occasions", whom(of), of.k),
         source: source.to_owned(),
-        axis: if of.unit.is_empty() { "value".to_owned() } else { format!("value, {}", of.unit) },
+        value: value(of).0.to_owned(),
+        unit: of.unit.clone(),
+        whom: whom(of),
+        definition: value(of).1.to_owned(),
         occasions: of.occasions.clone(),
         rows: of.values.clone(),
     }
@@ -154,10 +157,32 @@ pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
 pub fn bland_altman_figure<'a>(of: &Reliability, pair: &'a Pair, source: &str) -> BlandAltmanFigure<'a> {
     BlandAltmanFigure {
         title: format!("{}: agreement", names::sentence(&of.name)),
+        value: value(of).0.to_owned(),
         unit: of.unit.clone(),
+        whom: whom(of),
+        definition: value(of).1.to_owned(),
         source: source.to_owned(),
         pair,
     }
+}
+
+/// What a value is, and what the words mean; of a table given as such nobody knows.
+fn value(of: &Reliability) -> (&'static str, &'static str) {
+    if of.visits.is_empty() {
+        return ("", "What a value is, the table does not say.");
+    }
+    (
+        "mean of the first three valid peaks",
+        "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero.",
+    )
+}
+
+/// Who was measured: their number, and what people they are where the plans say.
+fn whom(of: &Reliability) -> String {
+    let what = if of.visits.is_empty() { "subjects" } else { "participants" };
+    let people = &of.conditions.population;
+    let people = if people.is_empty() { String::new() } else { format!(" ({people})") };
+    format!("n = {} {what}{people}", of.subjects)
 }
 
 fn spaced(unit: &str) -> String {
