@@ -272,3 +272,48 @@ fn an_error_of_several_lines_is_printed_in_lines() {
     assert!(told.contains("line 2, column 1\n    |\n  2 | foo=1\n") && !told.contains('\u{fffd}'), "{told}");
     assert!(told.contains("\nhint: "), "{told}");
 }
+
+#[test]
+fn the_files_that_were_written_are_listed_as_json() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let (recording, out) =
+        (path.to_str().unwrap(), |name: &str| folder.path().join(name).display().to_string());
+    let (plots, bids) = (out("plots"), out("bids"));
+    let (page, table) = (out("report.html"), out("trials.csv"));
+    for (arguments, beside) in [
+        (&["plot", "--format", "svg", "--out", &plots, "--json", recording][..], Some(&plots)),
+        (&["report", "--no-figures", "--out", &page, "--json", recording], None),
+        (&["export", "--sure", "--to", "csv", "--out", &table, "--json", recording], None),
+        (&["export", "--sure", "--to", "bids", "--out", &bids, "--json", recording], Some(&bids)),
+    ] {
+        let output = fingerforce(arguments);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(document["kind"], "finger-force files", "{arguments:?}");
+        let undocumented = sample::documents::undocumented(&document);
+        assert!(undocumented.is_empty(), "{undocumented:?}");
+        let mut listed: Vec<&str> =
+            document["files"].as_array().unwrap().iter().map(|file| file.as_str().unwrap()).collect();
+        let mut there =
+            beside.map_or_else(|| vec![arguments[arguments.len() - 3].to_owned()], |folder| below(folder));
+        listed.sort_unstable();
+        there.sort_unstable();
+        assert_eq!(listed, there, "{arguments:?}");
+    }
+    for arguments in
+        [&["report", "--out", "-", "--json", recording][..], &["export", "--to", "csv", "--json", recording]]
+    {
+        let refused = fingerforce(arguments);
+        assert!(refused.status.code() == Some(2) && refused.stdout.is_empty(), "{arguments:?}: {refused:?}");
+    }
+}
+
+/// The files below a folder.
+fn below(folder: &str) -> Vec<String> {
+    let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    let files = entries.flat_map(|path| {
+        if path.is_dir() { below(path.to_str().unwrap()) } else { vec![path.display().to_string()] }
+    });
+    files.collect()
+}

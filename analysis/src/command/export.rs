@@ -6,6 +6,7 @@
 use super::compare::OwnArgs;
 use crate::code;
 use crate::console::{self, Hint, Usage, advised};
+use crate::documents;
 use crate::export::deidentify::deidentify;
 use crate::export::register::{self, Entry};
 use crate::export::{self, Document, Table};
@@ -56,6 +57,9 @@ pub struct Args {
     /// Parquet as a dataset in the folder --out, partitioned by this site's code and by date
     #[arg(long, value_name = "CODE", requires = "out")]
     pub site: Option<String>,
+    /// Print the files that were written as JSON
+    #[arg(long, requires = "out")]
+    pub json: bool,
     /// The site's own repeats: the procedure's error beside the instrument's (CSV, JSON, Parquet, FHIR).
     #[command(flatten)]
     pub own: OwnArgs,
@@ -90,28 +94,40 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     }
     question(args, &documents)?;
-    match made(args, &recordings, &documents)? {
+    let written = write(args, &participants, made(args, &recordings, &documents)?)?;
+    if args.json {
+        console::result(&documents::files(&written)?)?;
+    }
+    Ok(())
+}
+
+/// Writes what was made, and gives the files; the export is noted before.
+fn write(args: &Args, participants: &[String], made: Made) -> anyhow::Result<Vec<PathBuf>> {
+    let mut written = Vec::new();
+    match made {
         Made::One(bytes) => {
             let out = args.out.as_deref().map(create).transpose()?;
-            register(args, &participants)?;
+            register(args, participants)?;
             match out {
                 None => console::bytes(&bytes)?,
                 Some(mut out) => out.write_all(&bytes).and_then(|()| out.sync_all())?,
             }
+            written.extend(args.out.clone());
         }
         Made::Many(files) => {
             let folder = args.out.as_deref().unwrap_or(Path::new("."));
             make_folder(folder)?;
-            register(args, &participants)?;
+            register(args, participants)?;
             for (path, bytes) in files {
                 let path = folder.join(path);
                 path.parent().map_or(Ok(()), make_folder)?;
                 let mut file = create(&path)?;
                 file.write_all(&bytes).and_then(|()| file.sync_all())?;
+                written.push(path);
             }
         }
     }
-    Ok(())
+    Ok(written)
 }
 
 /// The same recording given twice is refused: its trials would count double.

@@ -2,6 +2,7 @@
 
 use super::compare::OwnArgs;
 use crate::console::{Hint, advised};
+use crate::documents;
 use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
 use crate::plot::overview::{self, OverviewFigure, Shaded};
@@ -46,6 +47,9 @@ pub struct Args {
     /// Kind of files
     #[arg(long, value_enum, default_value_t)]
     pub format: Format,
+    /// Print the files that were written as JSON
+    #[arg(long)]
+    pub json: bool,
     /// The site's own repeats: the procedure's error beside each result.
     #[command(flatten)]
     pub own: OwnArgs,
@@ -65,8 +69,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         .map_err(|error| error.context(Hint::new("choose another with --out")))?;
     let items = repeats::items(&rows);
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
-    let mut drawing =
-        Drawing { recording: &recording, out: &out, format: args.format, procedure, written: 0, bar };
+    let mut drawing = Drawing {
+        recording: &recording,
+        out: &out,
+        format: args.format,
+        procedure,
+        written: Vec::new(),
+        bar,
+    };
     drawing.overviews(&rows)?;
     drawing.together()?;
     for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
@@ -77,7 +87,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     drawing.points(&items)?;
     drawing.bar.finish_and_clear();
-    crate::console::result(&format!("{} figures in {}\n", drawing.written, out.display()))?;
+    let text = if args.json {
+        documents::files(&drawing.written)?
+    } else {
+        format!("{} in {}\n", counted(drawing.written.len(), "figure"), out.display())
+    };
+    crate::console::result(&text)?;
     Ok(())
 }
 
@@ -86,7 +101,7 @@ struct Drawing<'a> {
     out: &'a Path,
     format: Format,
     procedure: OfVisit,
-    written: usize,
+    written: Vec<PathBuf>,
     bar: indicatif::ProgressBar,
 }
 
@@ -99,12 +114,14 @@ struct Slice {
 impl Drawing<'_> {
     fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
         if self.format != Format::Png {
-            write_svg(figure, &self.out.join(format!("{name}.svg"))).map_err(advised)?;
-            self.written += 1;
+            let path = self.out.join(format!("{name}.svg"));
+            write_svg(figure, &path).map_err(advised)?;
+            self.written.push(path);
         }
         if self.format != Format::Svg {
-            write_png(figure, &self.out.join(format!("{name}.png"))).map_err(advised)?;
-            self.written += 1;
+            let path = self.out.join(format!("{name}.png"));
+            write_png(figure, &path).map_err(advised)?;
+            self.written.push(path);
         }
         self.bar.inc(1);
         Ok(())
