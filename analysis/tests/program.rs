@@ -354,3 +354,35 @@ fn the_readmes_protocol_fits_the_readmes_study() {
     }
     assert_eq!(listing["notes"], serde_json::json!([]));
 }
+
+#[test]
+fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("table.csv");
+    fs::write(&table, "id,a,b\nP1,10,11\nP2,20,19\nP3,30,31\nP4,25,25\n").unwrap();
+    let told = words(&fingerforce(&["reliability", "--table", table.to_str().unwrap()]).stdout);
+    let json = fingerforce(&["reliability", "--json", "--table", table.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    let analysis = &json["analyses"][0];
+    let mean = analysis["mean"].as_f64().unwrap();
+    for form in ["consistency", "agreement"] {
+        for (name, level) in [("MDC90", "mdc90"), ("MDC95", "mdc95")] {
+            let line = told.lines().find(|line| line.contains(form) && line.contains(name)).unwrap();
+            let cells: Vec<&str> = line.split('┆').map(|cell| cell.trim_matches([' ', '│'])).collect();
+            let (own, percent) = (&analysis[form][level], &analysis[format!("{form}_percent")][level]);
+            let of = |of: &serde_json::Value, end: &str| of[end].as_f64().unwrap();
+            for end in ["value", "low", "high"] {
+                assert!((of(own, end) / mean * 100.0 - of(percent, end)).abs() < 1e-9, "{analysis:#}");
+            }
+            let expected = [
+                format!("{:.3}", of(own, "value")),
+                format!("{:.3} to {:.3}", of(own, "low"), of(own, "high")),
+                format!("{:.1}", of(percent, "value")),
+                format!("{:.1} to {:.1}", of(percent, "low"), of(percent, "high")),
+            ];
+            assert_eq!(cells[2..], expected, "{line}");
+        }
+    }
+    let undocumented = sample::documents::undocumented(&json);
+    assert!(undocumented.is_empty(), "{undocumented:?}");
+}
