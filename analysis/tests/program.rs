@@ -52,7 +52,7 @@ fn what_cannot_be_done_is_1_and_wrong_usage_is_2() {
     for (arguments, code, expected) in [
         (&["info", "/nowhere/r.h5"][..], 1, "error: cannot read /nowhere/r.h5: No such file"),
         (&["info", csv.to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
-        (&["info", folder.path().to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
+        (&["info", folder.path().to_str().unwrap()], 1, " is a folder\nhint: give a recording"),
         (&["info"], 2, "error: "),
         (&["info", "--no-such-option", "r.h5"], 2, "error: "),
         (&["no-such-command"], 2, "error: "),
@@ -385,4 +385,60 @@ fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
     }
     let undocumented = sample::documents::undocumented(&json);
     assert!(undocumented.is_empty(), "{undocumented:?}");
+}
+
+#[test]
+fn what_is_given_in_place_of_another_thing_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let visit = folder.path().join("visits/2026-03-02T08-00-00Z-0001");
+    fs::create_dir_all(&visit).unwrap();
+    let path = visit.join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let recording = path.to_str().unwrap();
+    let table = folder.path().join("table.csv");
+    fs::write(&table, "id;a;b\nP1;1,5;2,5\nP2;1,7;2,9\n").unwrap();
+    for (arguments, parts) in [
+        (
+            &["summary", folder.path().to_str().unwrap()][..],
+            ["is a folder\nhint: give a file, such as", recording],
+        ),
+        (
+            &["reliability", "--table", table.to_str().unwrap()],
+            ["semicolons", "\nhint: separate columns by commas"],
+        ),
+        (
+            &["summary", recording, "--reliability", recording],
+            ["that is a recording", "`fingerforce reliability RECORDINGS --json > reliability.json`"],
+        ),
+    ] {
+        let output = fingerforce(arguments);
+        let told = words(&output.stderr);
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}: {told}");
+        assert!(parts.iter().all(|part| told.contains(part)), "{arguments:?}: {told}");
+    }
+}
+
+#[test]
+fn a_listing_of_an_earlier_day_knows_nothing_of_later_visits() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = sample::study::write(folder.path(), 7);
+    // The first participant's visits by the first examiner, a week apart.
+    let files: Vec<&str> = files.iter().take(2).map(|file| file.to_str().unwrap()).collect();
+    let protocol = folder.path().join("study.toml");
+    fs::write(
+        &protocol,
+        "title = \"t\"\n[[visit]]\nname = \"test\"\nday = 0\n[[visit]]\nname = \"retest\"\nday = 7\nwithin_days = 2\n",
+    )
+    .unwrap();
+    let at = |on: &str| -> serde_json::Value {
+        let options = ["study", "--json", "--protocol", protocol.to_str().unwrap(), "--on", on];
+        let output = fingerforce(&[&options[..], &files[..]].concat());
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let (early, late) = (at("2026-03-05"), at("2026-03-20"));
+    let count = |of: &serde_json::Value, what: &str| of[what].as_array().unwrap().len();
+    assert_eq!((count(&early, "visits"), count(&early, "open"), count(&early, "notes")), (1, 1, 1));
+    assert_eq!(early["open"][0]["state"], "to-come");
+    assert_eq!(early["notes"][0], "1 recording of later days than 2026-03-05 left out");
+    assert_eq!((count(&late, "visits"), count(&late, "open"), count(&late, "notes")), (2, 0, 0));
 }

@@ -189,6 +189,15 @@ pub struct Document {
 impl Document {
     /// Reads a document back from its JSON.
     pub fn read(path: &Path) -> Result<Document, StudyError> {
+        if crate::recording::open::is_hdf5(path).unwrap_or(false) {
+            return Err(StudyError::Contents {
+                path: path.to_owned(),
+                what: "that is a recording, and not the results of a reliability study".to_owned(),
+                hint: "make them from recordings of several participants: `fingerforce reliability RECORDINGS --json > \
+                       reliability.json`, and give reliability.json"
+                    .to_owned(),
+            });
+        }
         let text = std::fs::read_to_string(path)
             .map_err(|source| StudyError::Read { path: path.to_owned(), source })?;
         let refused = |what: String| StudyError::Contents {
