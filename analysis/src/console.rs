@@ -48,10 +48,10 @@ where
 pub fn describe(error: &anyhow::Error) -> String {
     let hint = error.downcast_ref::<Hint>().map(Hint::to_string);
     let causes: Vec<String> = error.chain().map(ToString::to_string).collect();
-    let told = causes.iter().filter(|cause| Some(*cause) != hint.as_ref()).map(String::as_str);
-    let told = clean(&told.collect::<Vec<_>>().join(": "));
+    let told = causes.iter().filter(|cause| Some(*cause) != hint.as_ref()).map(|cause| cause.trim_end());
+    let told = lines(&told.collect::<Vec<_>>().join(": "));
     match hint {
-        Some(hint) => format!("error: {told}\nhint: {}", clean(&hint)),
+        Some(hint) => format!("error: {told}\nhint: {}", lines(&hint)),
         None => format!("error: {told}"),
     }
 }
@@ -77,6 +77,12 @@ pub fn bytes(bytes: &[u8]) -> io::Result<()> {
     }
 }
 
+/// The lines of such a text, each clean. Those after the first are indented, so that none of them can pass for a line of
+/// this program's own.
+fn lines(text: &str) -> String {
+    text.lines().map(clean).collect::<Vec<_>>().join("\n  ")
+}
+
 /// Text from a file or a device without its control characters, which could otherwise steer the terminal.
 pub fn clean(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
@@ -95,5 +101,15 @@ mod tests {
     #[test]
     fn text_from_outside_cannot_steer_the_terminal() {
         assert_eq!(describe(&anyhow::anyhow!("odd \u{1b}[2Jname")), "error: odd \u{fffd}[2Jname");
+    }
+
+    #[test]
+    fn an_error_of_several_lines_stays_so_and_no_line_of_it_passes_for_a_hint() {
+        let inner = anyhow::anyhow!("line 2\n  |\n2 | a\u{1b}=1\nhint: run this\n");
+        let error = inner.context("no protocol").context(Hint::new("first\nsecond"));
+        assert_eq!(
+            describe(&error),
+            "error: no protocol: line 2\n    |\n  2 | a\u{fffd}=1\n  hint: run this\nhint: first\n  second"
+        );
     }
 }

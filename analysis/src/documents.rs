@@ -11,6 +11,7 @@
 //! # Ok::<(), serde_json::Error>(())
 //! ```
 use serde::Serialize;
+use std::path::PathBuf;
 
 /// What a document is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -45,6 +46,10 @@ pub const LISTING: Head = Head::of("finger-force study listing");
 pub const SENSOR: Head = Head::of("finger-force sensor");
 /// Of `fingerforce sensor --checks`.
 pub const CHECKS: Head = Head::of("finger-force sensor checks");
+/// The files that `fingerforce plot`, `report` and `export` wrote.
+pub const FILES: Head = Head::of("finger-force files");
+/// Of `fingerforced plans`.
+pub const PLANS: Head = Head::of("finger-force plans");
 /// Of `fingerforce export --to json`.
 pub const EXPORT: Head = Head::of("finger-force export");
 /// Of `fingerforced record` and `recover`.
@@ -90,6 +95,15 @@ struct Document<'a, T> {
 /// A value cannot be written as JSON.
 pub fn json<T: Serialize>(head: Head, of: &T) -> serde_json::Result<String> {
     Ok(harmless(&serde_json::to_string_pretty(&Document { head, of })?) + "\n")
+}
+
+/// The document that lists the files a command wrote, in their order.
+///
+/// # Errors
+/// A value cannot be written as JSON.
+pub fn files(written: &[PathBuf]) -> serde_json::Result<String> {
+    let files: Vec<String> = written.iter().map(|file| file.display().to_string()).collect();
+    json(FILES, &serde_json::json!({ "files": files }))
 }
 
 /// The same on one line.

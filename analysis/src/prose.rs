@@ -2,6 +2,11 @@
 
 use std::fmt;
 
+/// How many, and of what: `1 subject`, `2 subjects`.
+pub fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
 /// Words and numbers in their order.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Prose(pub(crate) Vec<Piece>);

@@ -4,7 +4,9 @@
 #![allow(clippy::unwrap_used, reason = "the helpers of tests may panic")]
 
 use analysis::measures::repeats::{Spread, Trial, items};
+use analysis::plot::bland_altman::BlandAltmanFigure;
 use analysis::plot::decimate::Reduced;
+use analysis::plot::occasions::OccasionsFigure;
 use analysis::plot::overview::{self, OverviewFigure, Shaded};
 use analysis::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use analysis::plot::style::{FAMILY, HEIGHT, TRACE, WIDTH};
@@ -12,9 +14,12 @@ use analysis::plot::trial::TrialFigure;
 use analysis::plot::visits::{Point, VisitsFigure};
 use analysis::plot::{Figure, names, svg, write_png, write_svg};
 use analysis::recording::layout::TrialRow;
+use analysis::statistics::agreement::BlandAltman;
+use analysis::study::reliability::Pair;
 use plotters::drawing::IntoDrawingArea;
 use plotters::prelude::BitMapBackend;
 use plotters::style::{FontStyle, IntoFont};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 /// Samples and the row that describes them.
@@ -246,6 +251,7 @@ fn visits(count: usize) -> VisitsFigure {
         let mean_n = 20.0 + 1.5 * at as f64 + [0.4, -0.6, 0.3][at % 3];
         Point {
             day: 7.0 * at as f64,
+            examiner: "E1".into(),
             peaks_n: [-0.8, 0.1, 0.7].map(|off| mean_n + off).to_vec(),
             mean_n,
             instrument_n: Some(0.12),
@@ -264,6 +270,70 @@ fn visits(count: usize) -> VisitsFigure {
     }
 }
 
+/// The same, every visit by the next of this many examiners.
+fn visits_by(examiners: usize, count: usize) -> VisitsFigure {
+    let mut figure = visits(count);
+    for (at, point) in figure.points.iter_mut().enumerate() {
+        point.examiner = format!("E{}", at % examiners + 1);
+    }
+    figure
+}
+
+const VALUE: &str = "mean of the first three valid peaks";
+const WHOM: &str = "n = 12 participants (healthy adults)";
+const PEAK: &str = "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero.";
+
+/// Twelve people on three occasions, N.
+fn people() -> Vec<Vec<f64>> {
+    let mut state = 11;
+    let row = |person: usize| {
+        (0..3).map(|at| 14.0 + 1.1 * person as f64 + 0.2 * at as f64 + noise(&mut state)).collect()
+    };
+    (0..12).map(row).collect()
+}
+
+fn occasions() -> OccasionsFigure {
+    OccasionsFigure {
+        title: "Left index abduction, make: repeated measurements".into(),
+        subtitle: format!(
+            "ICC(2,1) 0.97 (0.93 to 0.99) · SEM (agreement) 0.70 N, MDC95 1.94 N · {WHOM}, 3 occasions"
+        ),
+        source: "finger-force".into(),
+        value: VALUE.into(),
+        unit: "N".into(),
+        whom: WHOM.into(),
+        definition: PEAK.into(),
+        occasions: ["visit 1", "visit 2", "visit 3"].map(String::from).to_vec(),
+        rows: people(),
+    }
+}
+
+/// Two occasions whose differences grow with the mean where `factor` is above 0.
+fn pair(factor: f64) -> Pair {
+    let spread = |at: usize, mean: f64| if at.is_multiple_of(2) { factor * mean } else { -factor * mean };
+    let rows = people();
+    let (a, b): (Vec<f64>, Vec<f64>) = rows
+        .iter()
+        .enumerate()
+        .map(|(at, row)| (row[0], row[1] + spread(at, row[0] * row[0] / 20.0)))
+        .unzip();
+    let of = BlandAltman::of(&a, &b).unwrap();
+    assert_eq!(of.ratio.is_some(), factor > 0.0, "{of:?}");
+    Pair { earlier: "visit 1".into(), later: "visit 2".into(), values: a.into_iter().zip(b).collect(), of }
+}
+
+fn bland_altman(pair: &Pair) -> BlandAltmanFigure<'_> {
+    BlandAltmanFigure {
+        title: "Left index abduction, make: agreement".into(),
+        value: VALUE.into(),
+        unit: "N".into(),
+        whom: WHOM.into(),
+        definition: PEAK.into(),
+        source: "finger-force".into(),
+        pair,
+    }
+}
+
 /// Every figure, by name, as SVG text. Also written to `folder`, where one is given.
 fn every(folder: Option<PathBuf>) -> Vec<(String, String)> {
     let mut drawn = Vec::new();
@@ -279,6 +349,7 @@ fn every(folder: Option<PathBuf>) -> Vec<(String, String)> {
         })+};
     }
     let made = [make(1, 21.0), broken(), crowded(), gapped()];
+    let pairs = [pair(0.0), pair(0.3)];
     figures! {
         "trial-make" => figure(&made[0]),
         "trial-break" => figure(&made[1]),
@@ -294,6 +365,11 @@ fn every(folder: Option<PathBuf>) -> Vec<(String, String)> {
         "overview-70" => whole(70),
         "visits-2" => visits(2),
         "visits-5" => visits(5),
+        "visits-examiners-2" => visits_by(2, 6),
+        "visits-examiners-6" => visits_by(6, 12),
+        "occasions" => occasions(),
+        "bland-altman" => bland_altman(&pairs[0]),
+        "bland-altman-ratio" => bland_altman(&pairs[1]),
     };
     drawn
 }
@@ -396,7 +472,7 @@ fn no_label_lies_on_the_trace() {
 fn a_trials_marks_are_all_there() {
     let made = broken();
     let told: Vec<String> = texts(&svg(&figure(&made)).unwrap()).into_iter().map(|seen| seen.text).collect();
-    for label in ["contact 1.6 N", "onset ± 31 ms", "break 27.60 N", "release", "end"] {
+    for label in ["contact 1.6 N", "onset (SD 31 ms)", "break 27.60 N", "release", "end"] {
         assert!(told.iter().any(|text| text == label), "{label}: {told:?}");
     }
     assert!(
@@ -407,6 +483,119 @@ fn a_trials_marks_are_all_there() {
         told.iter().any(|text| text == "force above zero, N")
             && told.iter().any(|text| text == "time since onset, s")
     );
+}
+
+/// All that a figure says.
+fn told(svg: &str) -> String {
+    texts(svg).into_iter().map(|seen| seen.text).collect::<Vec<_>>().join("\n")
+}
+
+/// The shapes of filled marks of any size, by colour: where each corner lies as seen from the first.
+fn shapes(svg: &str) -> BTreeMap<String, BTreeSet<String>> {
+    let mut shapes: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for element in svg.split("<polygon").skip(1).map(|rest| rest.split("/>").next().unwrap()) {
+        let corners = attribute(element, "points").unwrap();
+        let corners = corners.split_whitespace().map(|pair| pair.split_once(',').unwrap());
+        let corners: Vec<(i32, i32)> =
+            corners.map(|(x, y)| (x.parse().unwrap(), y.parse().unwrap())).collect();
+        let (x, y) = corners[0];
+        let shape =
+            corners.iter().map(|of| format!("{},{} ", (of.0 - x).signum(), (of.1 - y).signum())).collect();
+        shapes.entry(attribute(element, "fill").unwrap().to_owned()).or_default().insert(shape);
+    }
+    shapes
+}
+
+#[test]
+fn a_mean_is_above_the_touch_only_where_there_was_one() {
+    let mut made = broken();
+    assert!(told(&svg(&figure(&made)).unwrap()).contains("N above the touch"));
+    made.row.contact_s = f64::NAN;
+    let without = told(&svg(&figure(&made)).unwrap());
+    assert!(
+        without.contains("N above the level before the pull") && !without.contains("the touch"),
+        "{without}"
+    );
+}
+
+#[test]
+fn agreement_and_occasions_say_what_a_value_is_and_whose_it_is() {
+    let (differences, ratios) = (pair(0.0), pair(0.3));
+    let of = differences.of.limits;
+    for (svg, axes) in [
+        (svg(&occasions()).unwrap(), vec!["mean of the first three valid peaks, N", "visit 3"]),
+        (
+            svg(&bland_altman(&differences)).unwrap(),
+            vec![
+                "mean of the two, each a mean of the first three valid peaks, N",
+                "difference visit 2 − visit 1, N",
+                &*format!("bias {:.2}", of.bias.value),
+                &*format!("upper limit {:.2}", of.upper.value),
+                &*format!("{:.2} to {:.2}", of.lower.low.unwrap(), of.lower.high.unwrap()),
+            ],
+        ),
+        (
+            svg(&bland_altman(&ratios)).unwrap(),
+            vec![
+                "geometric mean of the two, each a mean of the first three valid peaks, N",
+                "ratio visit 2 / visit 1",
+            ],
+        ),
+    ] {
+        let lines = told(&svg);
+        for axis in axes {
+            assert!(lines.lines().any(|line| line == axis), "{axis}: {lines}");
+        }
+        let running = lines.replace('\n', " ");
+        assert!(running.contains(WHOM) && running.contains(PEAK), "{running}");
+    }
+    let unknown = OccasionsFigure { value: String::new(), unit: String::new(), ..occasions() };
+    assert!(told(&svg(&unknown).unwrap()).lines().any(|line| line == "value"));
+}
+
+#[test]
+fn marks_of_another_colour_have_another_shape() {
+    let people = people();
+    let of_people = svg(&occasions()).unwrap();
+    assert_eq!(of_people.matches("<circle").count(), people.len() * people[0].len(), "a disc a value");
+    assert_eq!(shapes(&of_people).len(), 1, "the mean is told from them by its squares");
+    for (examiners, count) in [(2, 6), (4, 8)] {
+        let svg = svg(&visits_by(examiners, count)).unwrap();
+        let shapes = shapes(&svg);
+        assert_eq!(shapes.len(), examiners, "{shapes:?}");
+        let all: BTreeSet<&String> = shapes.values().flatten().collect();
+        assert_eq!(all.len(), examiners, "each has a shape of its own: {shapes:?}");
+        let legend = format!("examiner E{examiners} (n = {})", count / examiners);
+        assert!(told(&svg).lines().any(|line| line == legend), "{legend}: {}", told(&svg));
+    }
+    assert!(!told(&svg(&visits(5)).unwrap()).contains("examiner"), "one examiner needs no legend");
+}
+
+#[test]
+fn flanks_are_continuous_in_pixels_too() {
+    let figure = whole(12);
+    let corners = trace(&svg(&figure).unwrap());
+    let mut pixels = vec![0_u8; (3 * WIDTH * HEIGHT) as usize];
+    {
+        let root = BitMapBackend::with_buffer(&mut pixels, (WIDTH, HEIGHT)).into_drawing_area();
+        figure.draw(&root).unwrap();
+    }
+    let is_trace = |x: i32, y: i32| {
+        let at = 3 * (y as usize * WIDTH as usize + x as usize);
+        pixels[at..at + 3] == [TRACE.0, TRACE.1, TRACE.2]
+    };
+    let steep = corners.windows(2).filter(|pair| (pair[1].1 - pair[0].1).abs() > 20.0);
+    let mut looked_at = 0;
+    for pair in steep {
+        let ((from_x, from_y), (to_x, to_y)) = (pair[0], pair[1]);
+        for y in from_y.min(to_y) as i32..=from_y.max(to_y) as i32 {
+            let share = (f64::from(y) - from_y) / (to_y - from_y);
+            let x = (from_x + share * (to_x - from_x)).round() as i32;
+            assert!((x - 2..=x + 2).any(|x| is_trace(x, y)), "nothing is drawn at {x}, {y} of {pair:?}");
+            looked_at += 1;
+        }
+    }
+    assert!(looked_at > 1000, "{looked_at} rows of flanks");
 }
 
 #[test]

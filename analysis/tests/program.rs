@@ -52,7 +52,7 @@ fn what_cannot_be_done_is_1_and_wrong_usage_is_2() {
     for (arguments, code, expected) in [
         (&["info", "/nowhere/r.h5"][..], 1, "error: cannot read /nowhere/r.h5: No such file"),
         (&["info", csv.to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
-        (&["info", folder.path().to_str().unwrap()], 1, "is not an HDF5 file\nhint: "),
+        (&["info", folder.path().to_str().unwrap()], 1, " is a folder\nhint: give a recording"),
         (&["info"], 2, "error: "),
         (&["info", "--no-such-option", "r.h5"], 2, "error: "),
         (&["no-such-command"], 2, "error: "),
@@ -203,4 +203,242 @@ fn all_recordings_below_a_folder_are_looked_at_and_a_bad_one_is_named() {
     let nothing = tempfile::tempdir().unwrap();
     let output = fingerforce(&["info", "--verify", nothing.path().to_str().unwrap()]);
     assert!(output.status.code() == Some(1) && words(&output.stderr).contains("no recording"), "{output:?}");
+}
+
+#[test]
+fn a_row_of_csv_says_who_measured_at_which_visit() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = sample::study::write(folder.path(), 7);
+    let files: Vec<&str> = files.iter().take(4).map(|file| file.to_str().unwrap()).collect();
+    for table in ["trials", "observations"] {
+        let head = fingerforce(&["export", "--to", "csv", "--table", table, files[0]]).stdout;
+        let expected = "recording,participant,examiner,visit_id,revision,started_utc,";
+        assert!(words(&head).starts_with(expected), "{table}: {}", words(&head));
+    }
+    let rows = |more: &[&str]| {
+        let output = fingerforce(&[&["export", "--to", "csv"], &files[..], more].concat());
+        assert!(output.status.success(), "{output:?}");
+        let mut reader = csv::Reader::from_reader(&output.stdout[..]);
+        reader.records().map(Result::unwrap).collect::<Vec<_>>()
+    };
+    let distinct = |rows: &[csv::StringRecord], column: usize| {
+        let cells: std::collections::BTreeSet<String> =
+            rows.iter().map(|row| row[column].to_owned()).collect();
+        cells
+    };
+    let told = rows(&[]);
+    assert_eq!(distinct(&told, 2), ["E1".to_owned(), "E2".to_owned()].into());
+    assert_eq!((distinct(&told, 3).len(), distinct(&told, 4)), (4, ["1".to_owned()].into()));
+    let hidden = rows(&["--deidentify", "--seed", "s"]);
+    assert_eq!(
+        (distinct(&hidden, 2), distinct(&hidden, 3)),
+        ([String::new()].into(), [String::new()].into())
+    );
+    assert_eq!(hidden.len(), told.len());
+    assert!(distinct(&hidden, 5).is_disjoint(&distinct(&told, 5)), "dates move");
+}
+
+#[test]
+fn the_same_recording_is_not_exported_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let copy = folder.path().join("copy.h5");
+    fs::copy(&path, &copy).unwrap();
+    for to in ["csv", "json", "fhir"] {
+        let output =
+            fingerforce(&["export", "--to", to, "--sure", path.to_str().unwrap(), copy.to_str().unwrap()]);
+        let told = words(&output.stderr);
+        assert_eq!(output.status.code(), Some(1), "{to}: {told}");
+        assert!(
+            told.contains("copy.h5 are one recording: visit ")
+                && told.contains(", revision 1\nhint: give each"),
+            "{to}: {told}"
+        );
+        assert!(output.stdout.is_empty(), "{to}");
+    }
+}
+
+#[test]
+fn an_error_of_several_lines_is_printed_in_lines() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let protocol = folder.path().join("p.toml");
+    fs::write(&protocol, "title = \"t\"\nfoo=1\n").unwrap();
+    let output = fingerforce(&["study", "--protocol", protocol.to_str().unwrap(), path.to_str().unwrap()]);
+    let told = words(&output.stderr);
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(told.contains("line 2, column 1\n    |\n  2 | foo=1\n") && !told.contains('\u{fffd}'), "{told}");
+    assert!(told.contains("\nhint: "), "{told}");
+}
+
+#[test]
+fn the_files_that_were_written_are_listed_as_json() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let (recording, out) =
+        (path.to_str().unwrap(), |name: &str| folder.path().join(name).display().to_string());
+    let (plots, bids) = (out("plots"), out("bids"));
+    let (page, table) = (out("report.html"), out("trials.csv"));
+    for (arguments, beside) in [
+        (&["plot", "--format", "svg", "--out", &plots, "--json", recording][..], Some(&plots)),
+        (&["report", "--no-figures", "--out", &page, "--json", recording], None),
+        (&["export", "--sure", "--to", "csv", "--out", &table, "--json", recording], None),
+        (&["export", "--sure", "--to", "bids", "--out", &bids, "--json", recording], Some(&bids)),
+    ] {
+        let output = fingerforce(arguments);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(document["kind"], "finger-force files", "{arguments:?}");
+        let undocumented = sample::documents::undocumented(&document);
+        assert!(undocumented.is_empty(), "{undocumented:?}");
+        let mut listed: Vec<&str> =
+            document["files"].as_array().unwrap().iter().map(|file| file.as_str().unwrap()).collect();
+        let mut there =
+            beside.map_or_else(|| vec![arguments[arguments.len() - 3].to_owned()], |folder| below(folder));
+        listed.sort_unstable();
+        there.sort_unstable();
+        assert_eq!(listed, there, "{arguments:?}");
+    }
+    for arguments in
+        [&["report", "--out", "-", "--json", recording][..], &["export", "--to", "csv", "--json", recording]]
+    {
+        let refused = fingerforce(arguments);
+        assert!(refused.status.code() == Some(2) && refused.stdout.is_empty(), "{arguments:?}: {refused:?}");
+    }
+}
+
+/// The files below a folder.
+fn below(folder: &str) -> Vec<String> {
+    let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    let files = entries.flat_map(|path| {
+        if path.is_dir() { below(path.to_str().unwrap()) } else { vec![path.display().to_string()] }
+    });
+    files.collect()
+}
+
+#[test]
+fn the_readmes_protocol_fits_the_readmes_study() {
+    let readme = include_str!("../../README.md");
+    let (_, walk) = readme.split_once("### A study, walked through").unwrap();
+    let (before, rest) = walk.split_once("```toml\n").unwrap();
+    let (text, after) = rest.split_once("```").unwrap();
+    assert!(
+        !before.contains("study.toml ") && after.contains("--protocol study.toml"),
+        "it is saved, then used"
+    );
+    let (_, day) = after.split_once("--protocol study.toml --on ").unwrap();
+    let day = day.split_whitespace().next().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    // The seed makes the forces and does not touch the settings.
+    let files = sample::study::write(folder.path(), 7);
+    let protocol = folder.path().join("study.toml");
+    fs::write(&protocol, text).unwrap();
+    let files: Vec<&str> = files.iter().map(|file| file.to_str().unwrap()).collect();
+    let options = ["study", "--json", "--protocol", protocol.to_str().unwrap(), "--on", day];
+    let output = fingerforce(&[&options[..], &files[..]].concat());
+    let listing: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(
+        listing["settings"], listing["protocol"]["settings"],
+        "the digest that `fingerforce study` prints"
+    );
+    let visits = listing["visits"].as_array().unwrap();
+    assert_eq!((visits.len(), listing["open"].as_array().unwrap().len()), (files.len(), 0));
+    for visit in visits {
+        let planned = visit["planned"].as_str().unwrap();
+        assert!(
+            ["test", "retest"].contains(&planned) && visit["deviations"].as_array().unwrap().is_empty(),
+            "{visit}"
+        );
+    }
+    assert_eq!(listing["notes"], serde_json::json!([]));
+}
+
+#[test]
+fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("table.csv");
+    fs::write(&table, "id,a,b\nP1,10,11\nP2,20,19\nP3,30,31\nP4,25,25\n").unwrap();
+    let told = words(&fingerforce(&["reliability", "--table", table.to_str().unwrap()]).stdout);
+    let json = fingerforce(&["reliability", "--json", "--table", table.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    let analysis = &json["analyses"][0];
+    let mean = analysis["mean"].as_f64().unwrap();
+    for form in ["consistency", "agreement"] {
+        for (name, level) in [("MDC90", "mdc90"), ("MDC95", "mdc95")] {
+            let line = told.lines().find(|line| line.contains(form) && line.contains(name)).unwrap();
+            let cells: Vec<&str> = line.split('┆').map(|cell| cell.trim_matches([' ', '│'])).collect();
+            let (own, percent) = (&analysis[form][level], &analysis[format!("{form}_percent")][level]);
+            let of = |of: &serde_json::Value, end: &str| of[end].as_f64().unwrap();
+            for end in ["value", "low", "high"] {
+                assert!((of(own, end) / mean * 100.0 - of(percent, end)).abs() < 1e-9, "{analysis:#}");
+            }
+            let expected = [
+                format!("{:.3}", of(own, "value")),
+                format!("{:.3} to {:.3}", of(own, "low"), of(own, "high")),
+                format!("{:.1}", of(percent, "value")),
+                format!("{:.1} to {:.1}", of(percent, "low"), of(percent, "high")),
+            ];
+            assert_eq!(cells[2..], expected, "{line}");
+        }
+    }
+    let undocumented = sample::documents::undocumented(&json);
+    assert!(undocumented.is_empty(), "{undocumented:?}");
+}
+
+#[test]
+fn what_is_given_in_place_of_another_thing_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let visit = folder.path().join("visits/2026-03-02T08-00-00Z-0001");
+    fs::create_dir_all(&visit).unwrap();
+    let path = visit.join("recording-1.h5");
+    sample::write(&path, 1000).unwrap();
+    let recording = path.to_str().unwrap();
+    let table = folder.path().join("table.csv");
+    fs::write(&table, "id;a;b\nP1;1,5;2,5\nP2;1,7;2,9\n").unwrap();
+    for (arguments, parts) in [
+        (
+            &["summary", folder.path().to_str().unwrap()][..],
+            ["is a folder\nhint: give a file, such as", recording],
+        ),
+        (
+            &["reliability", "--table", table.to_str().unwrap()],
+            ["semicolons", "\nhint: separate columns by commas"],
+        ),
+        (
+            &["summary", recording, "--reliability", recording],
+            ["that is a recording", "`fingerforce reliability RECORDINGS --json > reliability.json`"],
+        ),
+    ] {
+        let output = fingerforce(arguments);
+        let told = words(&output.stderr);
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}: {told}");
+        assert!(parts.iter().all(|part| told.contains(part)), "{arguments:?}: {told}");
+    }
+}
+
+#[test]
+fn a_listing_of_an_earlier_day_knows_nothing_of_later_visits() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = sample::study::write(folder.path(), 7);
+    // The first participant's visits by the first examiner, a week apart.
+    let files: Vec<&str> = files.iter().take(2).map(|file| file.to_str().unwrap()).collect();
+    let protocol = folder.path().join("study.toml");
+    fs::write(
+        &protocol,
+        "title = \"t\"\n[[visit]]\nname = \"test\"\nday = 0\n[[visit]]\nname = \"retest\"\nday = 7\nwithin_days = 2\n",
+    )
+    .unwrap();
+    let at = |on: &str| -> serde_json::Value {
+        let options = ["study", "--json", "--protocol", protocol.to_str().unwrap(), "--on", on];
+        let output = fingerforce(&[&options[..], &files[..]].concat());
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let (early, late) = (at("2026-03-05"), at("2026-03-20"));
+    let count = |of: &serde_json::Value, what: &str| of[what].as_array().unwrap().len();
+    assert_eq!((count(&early, "visits"), count(&early, "open"), count(&early, "notes")), (1, 1, 1));
+    assert_eq!(early["open"][0]["state"], "to-come");
+    assert_eq!(early["notes"][0], "1 recording of later days than 2026-03-05 left out");
+    assert_eq!((count(&late, "visits"), count(&late, "open"), count(&late, "notes")), (2, 0, 0));
 }

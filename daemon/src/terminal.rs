@@ -219,7 +219,9 @@ impl Terminal {
             let mean = if row.mean_n.is_nan() {
                 String::new()
             } else {
-                format!(", mean {:.2} N above the touch", row.mean_n)
+                let touched = row.contact_s.is_finite();
+                let level = if touched { "the touch" } else { "the level before the pull" };
+                format!(", mean {:.2} N above {level}", row.mean_n)
             };
             let limit = if row.is_flagged(REACHED_CAP) { ", at its limit" } else { "" };
             format!("peak {:.2} N above zero{limit}{mean}", row.peak_zero_n)

@@ -132,6 +132,11 @@ def error_of_measurement(check, analysis, values):
     factor = np.sqrt(2) * st.norm.ppf(0.975)
     check.same("MDC95", analysis["consistency"]["mdc95"]["value"], factor * np.sqrt(squares / df))
     check.same("MDC90", analysis["consistency"]["mdc90"]["value"], np.sqrt(2) * st.norm.ppf(0.95) * np.sqrt(squares / df))
+    if values.mean() > 0:
+        for name in ["sem", "mdc90", "mdc95"]:
+            for end in ["value", "low", "high"]:
+                percent = 100 * analysis["consistency"][name][end] / values.mean()
+                check.same("%s %s, %%" % (name, end), analysis["consistency_percent"][name][end], percent)
     within = ((values - values.mean(1, keepdims=True)) ** 2).sum() / (n * (k - 1))
     check.same("SEM of all", analysis["sem_all_values"]["sem"]["value"], np.sqrt(within))
 
@@ -145,7 +150,13 @@ def agreement(check, analysis, values):
         check.same("bias", pair["limits"]["bias"]["value"], difference.mean())
         check.same("bias low", pair["limits"]["bias"]["low"], interval.low)
         check.same("bias high", pair["limits"]["bias"]["high"], interval.high)
-        check.same("upper limit", pair["limits"]["upper"]["value"], difference.mean() + st.norm.ppf(0.975) * difference.std(ddof=1))
+        # Bland & Altman 1986: the standard error of a limit is about the root of 3 SD² / n; Student's t with n − 1.
+        half = st.t(len(difference) - 1).interval(0.95)[1] * np.sqrt(3 * difference.var(ddof=1) / len(difference))
+        for name, sign in [("lower", -1), ("upper", 1)]:
+            limit = difference.mean() + sign * st.norm.ppf(0.975) * difference.std(ddof=1)
+            check.same(name + " limit", pair["limits"][name]["value"], limit)
+            check.same(name + " limit, low", pair["limits"][name]["low"], limit - half)
+            check.same(name + " limit, high", pair["limits"][name]["high"], limit + half)
         line = st.linregress((first + last) / 2, difference)
         check.same("slope", pair["bias_on_mean"]["slope"], line.slope)
         check.same("p of the slope", pair["bias_on_mean"]["p"], line.pvalue)

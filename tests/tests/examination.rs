@@ -80,6 +80,15 @@ fn built_in_plans_are_listed_printed_and_checked() {
     let text = |command: &mut Command| String::from_utf8(run(command).stdout).unwrap();
     let list = text(fingerforced().arg("plans"));
     assert!(list.contains("interossei-clinic") && list.contains(" min: "), "{list}");
+    let all = tests::json(&run(fingerforced().args(["plans", "--json"])));
+    let names: Vec<&str> =
+        all["plans"].as_array().unwrap().iter().map(|plan| plan["name"].as_str().unwrap()).collect();
+    let printed: Vec<&str> = list.lines().map(|line| line.split_whitespace().next().unwrap()).collect();
+    assert_eq!((&all["kind"], &names), (&"finger-force plans".into(), &printed));
+    let one = tests::json(&run(fingerforced().args(["plans", "interossei-clinic", "--json"])));
+    let items = one["plans"][0]["items"].as_array().unwrap();
+    assert_eq!((items.len(), &items[69]["muscle"]), (70, &"left ring abduction".into()));
+    assert_eq!((&items[69]["test"], &items[69]["trials"]), (&"length".into(), &serde_json::Value::Null));
     let place = Place::default();
     let mine = place.path("mine.toml");
     std::fs::write(&mine, text(fingerforced().args(["plans", "interossei-clinic"]))).unwrap();

@@ -468,6 +468,7 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
             let measured = visit.find(muscle, test)?;
             Some(Point {
                 day: head.days?,
+                examiner: visit.examiner.clone(),
                 peaks_n: measured.peaks_n(),
                 mean_n: measured.item.spread.mean_of_peaks_n?,
                 instrument_n: measured.item.spread.expanded_uncertainty_n,

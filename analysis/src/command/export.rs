@@ -6,6 +6,7 @@
 use super::compare::OwnArgs;
 use crate::code;
 use crate::console::{self, Hint, Usage, advised};
+use crate::documents;
 use crate::export::deidentify::deidentify;
 use crate::export::register::{self, To};
 use crate::export::{self, Document, Table};
@@ -56,6 +57,9 @@ pub struct Args {
     /// Parquet as a dataset in the folder --out, partitioned by this site's code and by date
     #[arg(long, value_name = "CODE", requires = "out")]
     pub site: Option<String>,
+    /// Print the files that were written as JSON
+    #[arg(long, requires = "out")]
+    pub json: bool,
     /// The site's own repeats: the procedure's error beside the instrument's (CSV, JSON, Parquet, FHIR).
     #[command(flatten)]
     pub own: OwnArgs,
@@ -75,6 +79,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let recordings = recordings.map_err(advised)?;
     let documents: Result<Vec<_>, _> = recordings.iter().map(Document::read).collect();
     let mut documents = documents.map_err(advised)?;
+    refuse_twice(&args.files, &documents)?;
     if let Some(repeats) = args.own.repeats()? {
         for ((file, recording), document) in args.files.iter().zip(&recordings).zip(&mut documents) {
             let visit = Visit::of(recording, file).map_err(advised)?;
@@ -89,9 +94,19 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     }
     question(args, &documents)?;
+    let written = write(args, &participants, made(args, &recordings, &documents)?)?;
+    if args.json {
+        console::result(&documents::files(&written)?)?;
+    }
+    Ok(())
+}
+
+/// Writes what was made, and gives the files; the export is noted before.
+fn write(args: &Args, participants: &[String], made: Made) -> anyhow::Result<Vec<PathBuf>> {
     let tell =
         |to: &To| register::tell(&args.files, participants.iter().map(String::as_str), to, args.deidentify);
-    match made(args, &recordings, &documents)? {
+    let mut written = Vec::new();
+    match made {
         Made::One(bytes) => {
             let out = args.out.as_deref().map(create).transpose()?;
             tell(&args.out.as_deref().map_or(To::Stdout, To::File))?;
@@ -99,6 +114,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
                 None => console::bytes(&bytes)?,
                 Some(mut out) => out.write_all(&bytes).and_then(|()| out.sync_all())?,
             }
+            written.extend(args.out.clone());
         }
         Made::Many(files) => {
             let folder = args.out.as_deref().unwrap_or(Path::new("."));
@@ -110,10 +126,19 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
                 path.parent().map_or(Ok(()), make_folder)?;
                 let mut file = create(&path)?;
                 file.write_all(&bytes).and_then(|()| file.sync_all())?;
+                written.push(path);
             }
         }
     }
-    Ok(())
+    Ok(written)
+}
+
+/// The same recording given twice is refused: its trials would count double.
+fn refuse_twice(files: &[PathBuf], documents: &[Document]) -> anyhow::Result<()> {
+    let Some((first, again)) = export::given_twice(documents) else { return Ok(()) };
+    let (first, again, root) = (files[first].display(), files[again].display(), &documents[again].root);
+    Err(anyhow!("{first} and {again} are one recording: visit {}, revision {}", root.visit_id, root.revision)
+        .context(Hint::new("give each recording once: its trials would count double")))
 }
 
 fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow::Result<Made> {

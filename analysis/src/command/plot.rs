@@ -3,6 +3,7 @@
 
 use super::compare::OwnArgs;
 use crate::console::{Hint, advised};
+use crate::documents;
 use crate::export::register::{self, To};
 use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
@@ -11,6 +12,7 @@ use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use crate::plot::together::{Together, TogetherFigure};
 use crate::plot::trial::TrialFigure;
 use crate::plot::{Figure, names, write_png, write_svg};
+use crate::prose::counted;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::study::procedure::{OfVisit, Procedure};
@@ -48,6 +50,9 @@ pub struct Args {
     /// Kind of files
     #[arg(long, value_enum, default_value_t)]
     pub format: Format,
+    /// Print the files that were written as JSON
+    #[arg(long)]
+    pub json: bool,
     /// The site's own repeats: the procedure's error beside each result.
     #[command(flatten)]
     pub own: OwnArgs,
@@ -72,8 +77,15 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let participant = [recording.root().participant.as_str()];
     register::tell(std::slice::from_ref(&args.file), participant, &To::Folder(&out, files.collect()), false)?;
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
-    let mut drawing =
-        Drawing { recording: &recording, out: &out, names, format: args.format, procedure, written: 0, bar };
+    let mut drawing = Drawing {
+        recording: &recording,
+        out: &out,
+        names,
+        format: args.format,
+        procedure,
+        written: Vec::new(),
+        bar,
+    };
     drawing.overviews(&rows)?;
     drawing.together()?;
     for row in rows.iter().filter(|row| row.kind == repeats::HOLD) {
@@ -84,7 +96,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     drawing.points(&items)?;
     drawing.bar.finish_and_clear();
-    crate::console::result(&format!("{} figures in {}\n", drawing.written, out.display()))?;
+    let text = if args.json {
+        documents::files(&drawing.written)?
+    } else {
+        format!("{} in {}\n", counted(drawing.written.len(), "figure"), out.display())
+    };
+    crate::console::result(&text)?;
     Ok(())
 }
 
@@ -125,7 +142,7 @@ struct Drawing<'a> {
     names: BTreeSet<String>,
     format: Format,
     procedure: OfVisit,
-    written: usize,
+    written: Vec<PathBuf>,
     bar: indicatif::ProgressBar,
 }
 
@@ -139,12 +156,14 @@ impl Drawing<'_> {
     fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
         anyhow::ensure!(self.names.contains(name), "the figure {name} was not told to the data folder");
         if self.format != Format::Png {
-            write_svg(figure, &self.out.join(format!("{name}.svg"))).map_err(advised)?;
-            self.written += 1;
+            let path = self.out.join(format!("{name}.svg"));
+            write_svg(figure, &path).map_err(advised)?;
+            self.written.push(path);
         }
         if self.format != Format::Svg {
-            write_png(figure, &self.out.join(format!("{name}.png"))).map_err(advised)?;
-            self.written += 1;
+            let path = self.out.join(format!("{name}.png"));
+            write_png(figure, &path).map_err(advised)?;
+            self.written.push(path);
         }
         self.bar.inc(1);
         Ok(())
@@ -243,9 +262,9 @@ impl Drawing<'_> {
         Ok(OverviewFigure {
             title: format!("The whole recording, channel {channel}"),
             subtitle: format!(
-                "sensor {serial}, {samples} samples in {:.1} s, {} holds",
+                "sensor {serial}, {samples} samples in {:.1} s, {}",
                 to_s - from_s,
-                holds.len()
+                counted(holds.len(), "hold")
             ),
             source: source(self.recording),
             trace: reducer.finish(),

@@ -11,7 +11,7 @@ use crate::plot::occasions::OccasionsFigure;
 use crate::plot::{names, write_png, write_svg};
 use crate::statistics::agreement::Limits;
 use crate::statistics::sem::{Estimate, Sem};
-use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION};
+use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION, percent_of};
 use crate::study::series::{self, By};
 use crate::study::table::Table;
 use crate::study::visit::{self, Visit};
@@ -23,7 +23,8 @@ use std::path::{Path, PathBuf};
 
 /// What the numbers are, printed once at the end.
 const DEFINITIONS: &str = "ICC forms after Shrout & Fleiss 1979 (S–F) and McGraw & Wong 1996 (M–W). SEM consistency: \
-√MS error; agreement: √(σ² occasions + MS error). MDC = z·√2·SEM. Intervals 95 %: F (ICC; for (2,·) with McGraw & Wong's \
+√MS error; agreement: √(σ² occasions + MS error). MDC = z·√2·SEM. % of mean: of the mean of all values, taken as known. \
+Intervals 95 %: F (ICC; for (2,·) with McGraw & Wong's \
 degrees of freedom), chi-squared (SEM, MDC, CV), t (bias, trend; limits of agreement by √(3 SD²/n), Bland & Altman 1986). \
 CV within: √(exp(s²) − 1) of the logarithms' variance within subjects.";
 
@@ -175,9 +176,12 @@ pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
     });
     OccasionsFigure {
         title: format!("{}: repeated measurements", names::sentence(&of.name)),
-        subtitle: format!("{icc}{sem}n = {} subjects, {} occasions", of.subjects, of.k),
+        subtitle: format!("{icc}{sem}{}, {} occasions", whom(of), of.k),
         source: source.to_owned(),
-        axis: if of.unit.is_empty() { "value".to_owned() } else { format!("value, {}", of.unit) },
+        value: value(of).0.to_owned(),
+        unit: of.unit.clone(),
+        whom: whom(of),
+        definition: value(of).1.to_owned(),
         occasions: of.occasions.clone(),
         rows: of.values.clone(),
     }
@@ -187,10 +191,32 @@ pub fn occasions_figure(of: &Reliability, source: &str) -> OccasionsFigure {
 pub fn bland_altman_figure<'a>(of: &Reliability, pair: &'a Pair, source: &str) -> BlandAltmanFigure<'a> {
     BlandAltmanFigure {
         title: format!("{}: agreement", names::sentence(&of.name)),
+        value: value(of).0.to_owned(),
         unit: of.unit.clone(),
+        whom: whom(of),
+        definition: value(of).1.to_owned(),
         source: source.to_owned(),
         pair,
     }
+}
+
+/// What a value is, and what the words mean; of a table given as such nobody knows.
+fn value(of: &Reliability) -> (&'static str, &'static str) {
+    if of.visits.is_empty() {
+        return ("", "What a value is, the table does not say.");
+    }
+    (
+        "mean of the first three valid peaks",
+        "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero.",
+    )
+}
+
+/// Who was measured: their number, and what people they are where the plans say.
+fn whom(of: &Reliability) -> String {
+    let what = if of.visits.is_empty() { "subjects" } else { "participants" };
+    let people = &of.conditions.population;
+    let people = if people.is_empty() { String::new() } else { format!(" ({people})") };
+    format!("n = {} {what}{people}", of.subjects)
 }
 
 fn spaced(unit: &str) -> String {
@@ -231,6 +257,7 @@ fn of_quantity(of: &Reliability) -> String {
     );
     let _ = writeln!(text, "{}", icc_grid(of));
     let _ = writeln!(text, "{}", sem_grid(of));
+    let _ = writeln!(text, "{}", change_grid(of));
     text += &lines(of);
     of.pairs.iter().for_each(|pair| text += &agreement_lines(pair, &of.unit));
     for left_out in &of.left_out {
@@ -273,40 +300,46 @@ fn icc_grid(of: &Reliability) -> Grid {
 fn sem_grid(of: &Reliability) -> Grid {
     let unit = if of.unit.is_empty() { String::new() } else { format!(", {}", of.unit) };
     let named = |name: &str| format!("{name}{unit}");
-    let mut grid = grid(&[
-        "form",
-        &named("SEM"),
-        "95 %",
-        "% of mean",
-        &named("MDC90"),
-        &named("MDC95"),
-        "95 %",
-        "% of mean",
-    ]);
-    let forms = [
-        ("consistency", of.consistency),
-        ("agreement", of.agreement),
-        ("all values (within)", of.sem_all_values),
-    ];
-    for (name, sem) in forms.into_iter().filter_map(|(name, sem)| Some((name, sem?))) {
-        grid.add_row(sem_row(name, &sem, of.mean));
+    let mut grid = grid(&["form", &named("SEM"), "95 %", "% of mean", "95 %"]);
+    for (name, sem) in sem_forms(of) {
+        let [value, ends, share, share_ends] = in_both(&sem.sem, of.mean);
+        grid.add_row([name.to_owned(), value, ends, share, share_ends]);
     }
     to_the_right(&mut grid, 1);
     grid
 }
 
-fn sem_row(name: &str, sem: &Sem, mean: f64) -> [String; 8] {
-    let share =
-        |of: &Estimate| if mean > 0.0 { format!("{:.1}", 100.0 * of.value / mean) } else { "–".to_owned() };
+fn sem_forms(of: &Reliability) -> impl Iterator<Item = (&'static str, Sem)> {
+    let forms = [
+        ("consistency", of.consistency),
+        ("agreement", of.agreement),
+        ("all values (within)", of.sem_all_values),
+    ];
+    forms.into_iter().filter_map(|(name, sem)| Some((name, sem?)))
+}
+
+/// Minimal detectable changes, each in the values' unit and in percent, with its interval.
+fn change_grid(of: &Reliability) -> Grid {
+    let unit = if of.unit.is_empty() { String::new() } else { format!(", {}", of.unit) };
+    let mut grid = grid(&["form", "", &format!("change{unit}"), "95 %", "% of mean", "95 %"]);
+    for (name, sem) in sem_forms(of) {
+        for (level, change) in [("MDC90", &sem.mdc90), ("MDC95", &sem.mdc95)] {
+            let [value, ends, share, share_ends] = in_both(change, of.mean);
+            grid.add_row([name.to_owned(), level.to_owned(), value, ends, share, share_ends]);
+        }
+    }
+    to_the_right(&mut grid, 2);
+    grid
+}
+
+/// An estimate in the values' unit and in percent of the mean, each with its interval.
+fn in_both(of: &Estimate, mean: f64) -> [String; 4] {
+    let share = percent_of(of, mean);
     [
-        name.to_owned(),
-        format!("{:.3}", sem.sem.value),
-        interval(sem.sem.low, sem.sem.high, 3),
-        share(&sem.sem),
-        format!("{:.3}", sem.mdc90.value),
-        format!("{:.3}", sem.mdc95.value),
-        interval(sem.mdc95.low, sem.mdc95.high, 3),
-        share(&sem.mdc95),
+        format!("{:.3}", of.value),
+        interval(of.low, of.high, 3),
+        share.map_or_else(|| "–".to_owned(), |share| format!("{:.1}", share.value)),
+        share.map_or_else(|| "–".to_owned(), |share| interval(share.low, share.high, 1)),
     ]
 }
 

@@ -6,6 +6,7 @@ use super::compare::{self, BasisArgs};
 use super::plot::{overlay_figure, points_figures, source};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised};
+use crate::documents;
 use crate::export::register::{self, To};
 use crate::measures::repeats;
 use crate::plot::svg;
@@ -46,6 +47,9 @@ pub struct Args {
     /// Leave the figures out
     #[arg(long)]
     pub no_figures: bool,
+    /// Print the file that was written as JSON
+    #[arg(long)]
+    pub json: bool,
     /// What changes are held against.
     #[command(flatten)]
     pub basis: BasisArgs,
@@ -53,6 +57,9 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
+    if args.json && args.out.as_deref() == Some(Path::new("-")) {
+        return Err(Usage("--json lists the file that is written: name it with --out".to_owned()).into());
+    }
     let rules = args.basis.rules()?;
     let read = read(&args.files)?;
     let html = whole(&read, args, &rules)?;
@@ -68,7 +75,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     register::tell(&args.files, participants(), &To::File(&out), false)?;
     write(&out, &html)?;
-    console::result(&format!("{}\n", out.display()))?;
+    let text = if args.json {
+        documents::files(std::slice::from_ref(&out))?
+    } else {
+        format!("{}\n", out.display())
+    };
+    console::result(&text)?;
     Ok(())
 }
 

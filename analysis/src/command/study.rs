@@ -5,9 +5,11 @@ use super::report::{Given, read};
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Usage, advised, clean};
 use crate::documents;
+use crate::prose::counted;
 use crate::report::listing::{HEAD, Listing};
 use crate::report::methods::Source;
 use crate::study::protocol::Protocol;
+use crate::study::visit::Visit;
 use comfy_table::Table;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use jiff::civil::Date;
@@ -37,11 +39,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let protocol = args.protocol.as_deref().map(Protocol::read).transpose().map_err(advised)?;
     let on = day(args.on.as_deref())?;
     let Given { visits: read, left_out } = read(&args.files)?;
-    let sources: Vec<Source> = read.iter().map(|(recording, visit)| Source { recording, visit }).collect();
-    let listing = Listing::of(&sources, &left_out, protocol.as_ref(), on).map_err(advised)?;
+    // Today's listing shows all there is, even what a wrong clock dates later; of an earlier day, what was there then.
+    let is_later = |visit: &Visit| args.on.is_some() && began(visit).is_some_and(|day| day > on);
+    let (later, sources): (Vec<Source>, Vec<Source>) = read
+        .iter()
+        .map(|(recording, visit)| Source { recording, visit })
+        .partition(|source| is_later(source.visit));
+    let mut listing = Listing::of(&sources, &left_out, protocol.as_ref(), on).map_err(advised)?;
+    if !later.is_empty() {
+        let told = counted(later.len(), "recording");
+        listing.notes.push(format!("{told} of later days than {on} left out"));
+    }
     let text = if args.json { documents::json(documents::LISTING, &listing)? } else { text(&listing) };
     console::result(&text)?;
     Ok(())
+}
+
+/// The day on which a visit began, UTC.
+fn began(visit: &Visit) -> Option<Date> {
+    let at = visit.started_utc.parse::<jiff::Timestamp>().ok()?;
+    Some(jiff::tz::TimeZone::UTC.to_datetime(at).date())
 }
 
 /// The day that was given, or today.

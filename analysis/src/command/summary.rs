@@ -23,8 +23,8 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What the numbers are, printed under every table.
-const DEFINITIONS: &str = "Peak: greatest 20-ms mean above zero. Mean, SD (n − 1), CV and best: of the first three \
-valid trials; [ ] not among them. CV interval: 95 %, modified McKay.";
+const DEFINITIONS: &str = "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero. \
+Mean, SD (n − 1), CV and best: of the first three valid trials; [ ] not among them. CV interval: 95 %, modified McKay.";
 
 /// The two uncertainties are never merged into one.
 pub const NOT_THE_PROCEDURE: &str =

@@ -6,6 +6,7 @@
 
 use crate::console::{self, Hint, clean};
 use crate::documents;
+use crate::prose::counted;
 use anyhow::Context;
 use serde::Serialize;
 use serde_json::Value;
@@ -207,7 +208,14 @@ fn text(of: &Summary) -> String {
         of.unreadable.iter().map(|what| format!("cannot read {}\n", clean(what))).collect();
     let with_journal = of.recordings.iter().filter(|one| one.journal == "agrees").count();
     format!(
-        "{failed}{unreadable}{} recordings are whole ({with_journal} with their journal), {} are not\n",
-        of.whole, of.failed
+        "{failed}{unreadable}{} {} whole ({with_journal} with their journal), {} {} not\n",
+        counted(of.whole, "recording"),
+        be(of.whole),
+        of.failed,
+        be(of.failed)
     )
+}
+
+fn be(count: usize) -> &'static str {
+    if count == 1 { "is" } else { "are" }
 }

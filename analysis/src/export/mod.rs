@@ -193,19 +193,39 @@ fn cell(column: &Column, row: usize) -> Value {
     }
 }
 
-/// One table of each document as CSV, all under the same header: which recording, whose, when, then its columns.
+/// Two of the documents that are one recording: the same visit and revision. Counted twice, its trials would be taken for
+/// repeats that nobody made.
+pub fn given_twice(documents: &[Document]) -> Option<(usize, usize)> {
+    let same =
+        |a: &Root, b: &Root| !a.visit_id.is_empty() && (&a.visit_id, a.revision) == (&b.visit_id, b.revision);
+    documents.iter().enumerate().find_map(|(at, of)| {
+        let earlier = documents[..at].iter().position(|other| same(&other.root, &of.root))?;
+        Some((earlier, at))
+    })
+}
+
+/// One table of each document as CSV, all under the same header: which recording, whose, by whom, of which visit, when,
+/// then its columns.
 ///
 /// # Errors
 /// The text cannot be put together.
 pub fn csv(documents: &[Document], table: Table) -> Result<String, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let names = table.empty().into_iter().map(|column| column.name);
-    writer.write_record(["recording", "participant", "started_utc"].into_iter().chain(names))?;
+    let of_recording = ["recording", "participant", "examiner", "visit_id", "revision", "started_utc"];
+    writer.write_record(of_recording.into_iter().chain(names))?;
     for (number, document) in (1..).zip(documents) {
         let columns = table.columns(document);
         for row in 0..columns.first().map_or(0, Column::len) {
             let root = &document.root;
-            let before = [number.to_string(), root.participant.clone(), root.started_utc.clone()];
+            let before = [
+                number.to_string(),
+                root.participant.clone(),
+                root.examiner.clone(),
+                root.visit_id.clone(),
+                root.revision.to_string(),
+                root.started_utc.clone(),
+            ];
             let cells = columns.iter().map(|column| text(&cell(column, row)));
             writer.write_record(before.into_iter().chain(cells))?;
         }

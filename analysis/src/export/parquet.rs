@@ -1,6 +1,6 @@
 //! Apache Parquet: one file, or a dataset partitioned by site and date.
 //!
-//! Comes in: [`Document`]s. Goes out: files as bytes, a row a trial (or observation): whose, when, which visit, then the
+//! Comes in: [`Document`]s. Goes out: files as bytes, a row a trial (or observation): whose, by whom, which visit, when, then the
 //! table's columns under their names. Forces N, times s, as in the recording. Unknown f64 is null; whole numbers and text
 //! stand as in the recording (−1, ""). Units and descriptions of the columns are in the file's key-value metadata,
 //! `finger-force columns`, as JSON.
@@ -64,6 +64,12 @@ fn columns(document: &Document, table: Table) -> Vec<Column> {
         text("participant", "participant's code", &root.participant),
         text("examiner", "examiner's code", &root.examiner),
         text("visit_id", "UUID of the visit", &root.visit_id),
+        Column {
+            name: "revision",
+            units: "",
+            long_name: "which recording of the visit this is, from 1",
+            values: Values::I64(vec![root.revision; rows]),
+        },
         text("started_utc", "when the visit began (RFC 3339)", &root.started_utc),
     ];
     all.extend(columns);

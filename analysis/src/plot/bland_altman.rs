@@ -16,8 +16,14 @@ const WORDS_WIDE: i32 = 400;
 pub struct BlandAltmanFigure<'a> {
     /// What was measured.
     pub title: String,
+    /// What a value is, for the axis; empty where not known.
+    pub value: String,
     /// Unit of the values; empty where not known.
     pub unit: String,
+    /// Who was measured, with their number.
+    pub whom: String,
+    /// What the words for the value mean; empty where they are not known.
+    pub definition: String,
     /// Whose.
     pub source: String,
     /// The two occasions.
@@ -56,18 +62,19 @@ impl BlandAltmanFigure<'_> {
         Words {
             title: self.title.clone(),
             subtitle: format!(
-                "{} against {} · {what} {:.2}{unit} · limits of agreement {:.2} to {:.2}{unit} · n = {}",
+                "{} against {} · {what} {:.2}{unit} · limits of agreement {:.2} to {:.2}{unit} · {}",
                 self.pair.later,
                 self.pair.earlier,
                 limits.bias.value,
                 limits.lower.value,
                 limits.upper.value,
-                limits.n
+                self.whom
             ),
             source: self.source.clone(),
             definitions: format!(
                 "Limits of agreement: mean ± 1.96 SD of the differences (of the logarithms for ratios); bands: 95 % \
-                 intervals (Bland & Altman 1986, 1999). Here: {form}. Each point is a subject."
+                 intervals (Bland & Altman 1986, 1999). Here: {form}. Each disc is one subject: n = {}. {}",
+                limits.n, self.definition
             ),
         }
     }
@@ -85,17 +92,13 @@ impl Figure for BlandAltmanFigure<'_> {
         let nothing = if as_ratio { 1.0 } else { 0.0 };
         let of_limits = [limits.lower, limits.upper, limits.bias];
         let ends = of_limits.iter().flat_map(|of| [of.low, of.high]).flatten();
-        let of_unit = if self.unit.is_empty() { String::new() } else { format!(", {}", self.unit) };
+        let (later, earlier) = (&self.pair.later, &self.pair.earlier);
+        let each = if self.value.is_empty() { String::new() } else { format!(", each a {}", self.value) };
+        let of_both = |mean: &str| page::with_unit(&format!("{mean} of the two{each}"), &self.unit);
         let (x_name, y_name) = if as_ratio {
-            (
-                format!("geometric mean of the two{of_unit}"),
-                format!("{} / {}", self.pair.later, self.pair.earlier),
-            )
+            (of_both("geometric mean"), format!("ratio {later} / {earlier}"))
         } else {
-            (
-                format!("mean of the two{of_unit}"),
-                format!("{} − {}{of_unit}", self.pair.later, self.pair.earlier),
-            )
+            (of_both("mean"), page::with_unit(&format!("difference {later} − {earlier}"), &self.unit))
         };
         let axes = Axes {
             x: padded(points.iter().map(|point| point.0)),

@@ -14,8 +14,14 @@ pub struct OccasionsFigure {
     pub subtitle: String,
     /// Whose.
     pub source: String,
-    /// Name and unit of the values' axis.
-    pub axis: String,
+    /// What a value is, for the axis; empty where not known.
+    pub value: String,
+    /// Unit of the values; empty where not known.
+    pub unit: String,
+    /// Who was measured, with their number.
+    pub whom: String,
+    /// What the words for the value mean; empty where they are not known.
+    pub definition: String,
     /// Names of the occasions.
     pub occasions: Vec<String>,
     /// Values, a row a subject.
@@ -28,9 +34,11 @@ impl Figure for OccasionsFigure {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Thin lines: subjects, each point one value; thick line with squares: mean of all subjects. Only \
-                          subjects with every value are drawn and counted."
-                .to_owned(),
+            definitions: format!(
+                "Thin lines with discs: {}, each disc one value; thick line with squares: mean of all of them. Only who has \
+                 every value is drawn and counted. {}",
+                self.whom, self.definition
+            ),
         };
         let rows = page::words(root, &words)?;
         let edges = ((LEFT, rows.start + 10), (RIGHT, rows.end - UNDER_AXIS));
@@ -38,7 +46,7 @@ impl Figure for OccasionsFigure {
             x: -0.5..self.occasions.len().max(1) as f64 - 0.5,
             x_name: "",
             y: padded(self.rows.iter().flatten().copied()),
-            y_name: &self.axis,
+            y_name: &page::with_unit(if self.value.is_empty() { "value" } else { &self.value }, &self.unit),
         };
         let plane = page::axes(root, &axes, edges)?;
         let pen = Pen(root);

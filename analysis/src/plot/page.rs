@@ -135,6 +135,11 @@ fn name_axes<B: Surface>(
     root.draw_text(axes.y_name, &upright, (MARGIN - 20, (top + bottom) / 2))
 }
 
+/// Name of an axis with the unit, where one is known.
+pub fn with_unit(name: &str, unit: &str) -> String {
+    if unit.is_empty() { name.to_owned() } else { format!("{name}, {unit}") }
+}
+
 /// A number on an axis, without noise and trailing zeros.
 fn number(value: f64) -> String {
     let rounded = (value * 1e6).round() / 1e6;

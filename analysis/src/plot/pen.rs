@@ -84,7 +84,7 @@ impl<B: Surface> Pen<'_, B> {
     /// A line, solid or dashed.
     pub fn line(&self, from: Place, to: Place, dashes: Dashes, color: RGBColor, width: u32) -> Drawn<B> {
         let Some((on, off)) = dashes else {
-            return self.0.draw(&PathElement::new(vec![from, to], stroke(color, width)));
+            return self.solid(from, to, color, width);
         };
         let (dx, dy) = (f64::from(to.0 - from.0), f64::from(to.1 - from.1));
         let length = (dx * dx + dy * dy).sqrt();
@@ -94,11 +94,26 @@ impl<B: Surface> Pen<'_, B> {
         };
         let mut along = 0.0;
         while along < length {
-            self.0
-                .draw(&PathElement::new(vec![at(along), at(along + f64::from(on))], stroke(color, width)))?;
+            self.solid(at(along), at(along + f64::from(on)), color, width)?;
             along += f64::from(on + off).max(1.0);
         }
         Ok(())
+    }
+
+    /// A solid stroke. On pixels a steep one is drawn column by column too: as the backend fills it, pieces of it are
+    /// missing, and a flank would look dashed.
+    fn solid(&self, from: Place, to: Place, color: RGBColor, width: u32) -> Drawn<B> {
+        self.0.draw(&PathElement::new(vec![from, to], stroke(color, width)))?;
+        let (across, down) = (to.0 - from.0, to.1 - from.1);
+        if B::DRAWS_LINES_WHOLE || down.abs() <= across.abs() {
+            return Ok(());
+        }
+        let columns = across.abs() + 1;
+        let row = |column: i32| from.1 + down * column / columns;
+        (0..columns).try_for_each(|column| {
+            let left = from.0 + column * across.signum() - width as i32 / 2;
+            self.fill(((left, row(column)), (left + width as i32, row(column + 1))), color, 1.0)
+        })
     }
 
     /// A line through many places; a single one is a dot.

@@ -41,8 +41,8 @@ impl Figure for OverlayFigure {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Peak: greatest 20-ms mean above \
-                          zero. Grey and hollow: not among the trials behind the result. Hatched: samples are missing."
+            definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Peak: greatest mean over 20 ms, or \
+                          over three samples where that is longer, above zero. Grey and hollow: not among the trials behind the result. Hatched: samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;
@@ -159,8 +159,8 @@ impl Figure for PointsFigure {
             subtitle: "Peak of each trial, in the order of the visit; their mean and SD".to_owned(),
             source: self.source.clone(),
             definitions: format!(
-                "Peak: greatest 20-ms mean above zero. Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); \
-                 CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials. \
+                "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero. \
+                 Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials. \
                  Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's.{}",
                 if self.columns.iter().any(|column| column.procedure_sem.is_some()) {
                     " Procedure SEM: of the mean, from the site's own repeats."

@@ -14,7 +14,7 @@ use plotters::style::RGBColor;
 
 /// What the marks mean.
 const DEFINITIONS: &str = "Time 0: onset, the model-fitted start of the pull (grey band: its spread over the rise shapes \
-fitted). Peak: greatest 20-ms mean above zero. Best 1-s mean: above the level the pull started from; shaded: where it was \
+fitted, ± 1 SD). Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero. Best 1-s mean: above the level the pull started from; shaded: where it was \
 averaged. Release: start of the final fall. End: 10 % of the peak. Hatched: samples are missing.";
 
 /// One trial.
@@ -68,8 +68,9 @@ impl TrialFigure<'_> {
             reach: Reach::Axis,
         };
         let mean = format!(
-            "best 1-s mean {:.2} N above the touch{}",
+            "best 1-s mean {:.2} N {}{}",
             row.mean_n,
+            above(row),
             instrument(row.mean_expanded_uncertainty_n)
         );
         let peak = format!("peak {:.2} N{}", row.peak_zero_n, instrument(row.expanded_uncertainty_n));
@@ -104,7 +105,7 @@ impl TrialFigure<'_> {
         let parts = [
             number("peak", row.peak_zero_n, "N"),
             number("procedure SEM of one trial's peak", procedure_sem_n, "N"),
-            number("best 1-s mean", row.mean_n, "N above the touch"),
+            number("best 1-s mean", row.mean_n, &format!("N {}", above(row))),
             number("break at", row.break_n + row.rest_n, "N"),
             number("time to peak", row.time_to_peak_s, "s"),
             number("pace", row.pace_n_per_s, "N/s").filter(|_| row.break_s.is_finite()),
@@ -165,12 +166,17 @@ fn instrument(expanded_n: f64) -> String {
     if expanded_n.is_finite() { format!(" (instrument ± {expanded_n:.2})") } else { String::new() }
 }
 
-/// The onset's label.
+/// Above what the best mean is: the sensor may have lain on the digit before the pull, or not.
+fn above(row: &TrialRow) -> &'static str {
+    if row.contact_s.is_finite() { "above the touch" } else { "above the level before the pull" }
+}
+
+/// The onset's label, with the standard deviation of its spread.
 fn onset(sd_s: f64) -> String {
     match 1e3 * sd_s {
         sd_ms if !sd_ms.is_finite() => "onset".to_owned(),
-        sd_ms if sd_ms < 10.0 => format!("onset ± {sd_ms:.1} ms"),
-        sd_ms => format!("onset ± {sd_ms:.0} ms"),
+        sd_ms if sd_ms < 10.0 => format!("onset (SD {sd_ms:.1} ms)"),
+        sd_ms => format!("onset (SD {sd_ms:.0} ms)"),
     }
 }
 

@@ -1,16 +1,19 @@
 //! Figure of one item over visits: its trials and their mean at each, beside the change that can be shown.
 use super::Figure;
-use super::page::{self, Axes, LEFT, RIGHT, UNDER_AXIS, Words, padded};
+use super::page::{self, Axes, Entry, LEFT, RIGHT, UNDER_AXIS, Words, padded};
 use super::pen::{Align, Drawn, Pen, Surface};
-use super::style::{FAINT, GRID, INK, LABEL, Marker, QUIET, TRACE};
+use super::style::{FAINT, GRID, INK, LABEL, Marker, QUIET, TRACE, series};
 use plotters::coord::Shift;
 use plotters::drawing::DrawingArea;
+use plotters::style::RGBColor;
 
 /// A visit's values.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Point {
     /// Days since the first visit.
     pub day: f64,
+    /// Examiner's code; empty where none was recorded.
+    pub examiner: String,
     /// Peaks of the trials that count, N.
     pub peaks_n: Vec<f64>,
     /// Their mean, N.
@@ -37,25 +40,76 @@ pub struct VisitsFigure {
     pub within_n: Option<(f64, f64)>,
 }
 
+/// How an examiner's visits look: told apart by shape, then by being hollow. Discs are left to the trials.
+#[derive(Debug, Clone, Copy)]
+struct Look {
+    color: RGBColor,
+    marker: Marker,
+    filled: bool,
+}
+
+impl Look {
+    /// Of the examiner with this number, from 0.
+    fn of(number: usize) -> Look {
+        const SHAPES: usize = 4;
+        let (color, marker) = match number % SHAPES {
+            0 => (TRACE, Marker::Square),
+            other => series(other + 1),
+        };
+        Look { color, marker, filled: (number / SHAPES).is_multiple_of(2) }
+    }
+}
+
+impl VisitsFigure {
+    /// The examiners, in the order of their first visits.
+    fn examiners(&self) -> Vec<&str> {
+        let mut all: Vec<&str> = Vec::new();
+        for of in &self.points {
+            if !all.contains(&of.examiner.as_str()) {
+                all.push(&of.examiner);
+            }
+        }
+        all
+    }
+
+    /// What the legend says, where there is more than one.
+    fn legend(&self, examiners: &[&str]) -> Vec<Entry> {
+        let entry = |(number, code): (usize, &&str)| {
+            let Look { color, marker, filled } = Look::of(number);
+            let label =
+                if code.is_empty() { "examiner not recorded".to_owned() } else { format!("examiner {code}") };
+            let visits = self.points.iter().filter(|of| of.examiner == **code).count();
+            Entry { label: format!("{label} (n = {visits})"), color, marker, filled }
+        };
+        if examiners.len() < 2 { Vec::new() } else { examiners.iter().enumerate().map(entry).collect() }
+    }
+}
+
 impl Figure for VisitsFigure {
     fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+        let examiners = self.examiners();
         let words = Words {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: format!(
-                "Squares: mean of the first three valid peaks above zero at a visit{}; rings: those peaks. {}{}",
+                "{}: mean of the first three valid peaks above zero at a visit{}; rings: those peaks (a peak: greatest mean \
+                 over 20 ms, or over three samples where that is longer). {}{}",
+                if examiners.len() > 1 { "Marks, their shape telling the examiner" } else { "Squares" },
                 if self.points.iter().any(|of| of.instrument_n.is_some()) {
                     ", bars: the instrument's ± (95 %), nothing of the procedure's"
                 } else {
                     ""
                 },
-                if self.line.is_some() { "Dashes: least-squares line through the squares. " } else { "" },
+                if self.line.is_some() { "Dashes: least-squares line through the means. " } else { "" },
                 self.band
             ),
         };
         let rows = page::words(root, &words)?;
-        let edges = ((LEFT, rows.start + 10), (RIGHT, rows.end - UNDER_AXIS));
+        let pen = Pen(root);
+        let legend = self.legend(&examiners);
+        let top = if legend.is_empty() { rows.start + 10 } else { page::legend(&pen, &legend, rows.start)? };
+        let edges = ((LEFT, top), (RIGHT, rows.end - UNDER_AXIS));
         let forces = self.points.iter().flat_map(|of| of.peaks_n.iter().copied().chain([of.mean_n]));
         let ends = self.within_n.iter().flat_map(|(low, high)| [*low, *high]);
         let axes = Axes {
@@ -65,7 +119,6 @@ impl Figure for VisitsFigure {
             y_name: "peak above zero, N",
         };
         let plane = page::axes(root, &axes, edges)?;
-        let pen = Pen(root);
         if let Some((low, high)) = self.within_n {
             let row = |force_n: f64| plane.place(axes.x.start, force_n).1.clamp(edges.0.1, edges.1.1);
             pen.fill(((edges.0.0, row(high)), (edges.1.0, row(low))), GRID, 0.6)?;
@@ -96,6 +149,11 @@ impl Figure for VisitsFigure {
                 pen.marker(Marker::Disc, (x + 34, y), 11, FAINT, false)?;
             }
         }
-        places.iter().try_for_each(|place| pen.marker(Marker::Square, *place, 15, TRACE, true))
+        for (of, place) in self.points.iter().zip(&places) {
+            let number = examiners.iter().position(|code| *code == of.examiner).unwrap_or(0);
+            let Look { color, marker, filled } = Look::of(number);
+            pen.marker(marker, *place, 15, color, filled)?;
+        }
+        Ok(())
     }
 }

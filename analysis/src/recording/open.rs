@@ -26,6 +26,14 @@ pub enum OpenError {
         /// What the system said.
         source: io::Error,
     },
+    /// It is a folder.
+    #[error("{} is a folder", path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// A recording in it, where there is one.
+        inside: Option<PathBuf>,
+    },
     /// It has no HDF5 signature.
     #[error("{} is not an HDF5 file", .0.display())]
     NotHdf5(PathBuf),
@@ -46,6 +54,12 @@ impl Advice for OpenError {
                 "check the path; recordings end in `.h5`".to_owned()
             }
             OpenError::Io { .. } => "check that you may read the file".to_owned(),
+            OpenError::Folder { inside: Some(inside), .. } => {
+                format!("give a file, such as {}", inside.display())
+            }
+            OpenError::Folder { inside: None, .. } => {
+                "give a recording: a file whose name ends in `.h5`".to_owned()
+            }
             OpenError::NotHdf5(_) => "give a recording or another HDF5 file".to_owned(),
             OpenError::Damaged { .. } => DAMAGED_HINT.to_owned(),
         }
@@ -100,6 +114,16 @@ pub fn is_hdf5(path: &Path) -> io::Result<bool> {
     Ok(false)
 }
 
+/// The first HDF5 file in a folder, by name; a data folder has them two folders down.
+fn first_inside(folder: &Path, depth: u8) -> Option<PathBuf> {
+    let mut paths: Vec<PathBuf> = fs::read_dir(folder).ok()?.flatten().map(|entry| entry.path()).collect();
+    paths.sort();
+    let named = |path: &&PathBuf| path.extension().is_some_and(|extension| extension == "h5");
+    let here = paths.iter().filter(named).find(|path| is_hdf5(path).unwrap_or(false));
+    let below = || paths.iter().filter(|path| path.is_dir()).find_map(|path| first_inside(path, depth - 1));
+    here.cloned().or_else(|| if depth > 0 { below() } else { None })
+}
+
 /// Opens files without a lock. Recordings are written once, under a name nobody knows, so nothing needs one; and locks
 /// fail on network folders and while a child process that has inherited the open file is still there.
 pub fn unlocked() -> hdf5::FileBuilder {
@@ -112,6 +136,9 @@ pub fn unlocked() -> hdf5::FileBuilder {
 pub fn open(path: &Path) -> Result<Opened, OpenError> {
     let io = |source| OpenError::Io { path: path.to_owned(), source };
     let bytes = fs::metadata(path).map_err(io)?.len();
+    if path.is_dir() {
+        return Err(OpenError::Folder { path: path.to_owned(), inside: first_inside(path, 2) });
+    }
     if !is_hdf5(path).map_err(io)? {
         return Err(OpenError::NotHdf5(path.to_owned()));
     }

@@ -10,6 +10,7 @@ use super::number::visit_number_id;
 use super::page::{exclusion_lines, instrument};
 use crate::measures::repeats::Item;
 use crate::plot::names;
+use crate::prose::counted;
 use crate::recording::layout::CALIBRATION;
 use crate::recording::read::ReadError;
 use crate::sensor::certificate::Certificate;
@@ -214,7 +215,7 @@ fn deviations(
     for number in 1..=recording.sensors().len() {
         let gaps = recording.gaps(number)?;
         if !gaps.is_empty() {
-            found.push(format!("{} gaps on sensor {number}", gaps.len()));
+            found.push(format!("{} on sensor {number}", counted(gaps.len(), "gap")));
         }
     }
     found.extend(items.iter().flat_map(|item| {

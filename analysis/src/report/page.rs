@@ -24,7 +24,7 @@ use crate::study::sides::{FORMULA, SideDifference, sides};
 use crate::trial::{Muscle, Outcome, Side, Test};
 
 /// What the words of a visit's tables mean.
-pub const DEFINITIONS: &str = "Peak: greatest 20-ms mean of force above zero. Result of an item: mean of the peaks of its \
+pub const DEFINITIONS: &str = "Peak: greatest mean over 20 ms, or over three samples where that is longer, of force above zero. Result of an item: mean of the peaks of its \
 first three valid trials; SD with n − 1; CV = 100·SD/mean; 95 %: its interval (modified McKay, Vangel 1996; – where the CV \
 is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number of text and tables has an id (a figure draws the same ones): \
 item-N.mean_of_peaks_n, sd_n, cv_percent, cv_low_percent, cv_high_percent, best_n, trials_used; \

@@ -96,7 +96,11 @@ pub fn read_csv(path: &Path) -> Result<(Vec<Point>, f64), PointsError> {
         return Err(PointsError::Line {
             path: path.to_owned(),
             line: 1,
-            problem: "the columns `reference_n` and `indication` are not both there".to_owned(),
+            problem: if headers.iter().any(|cell| cell.contains(';')) {
+                "semicolons: separate columns by commas, and write 1.5, not 1,5".to_owned()
+            } else {
+                "the columns `reference_n` and `indication` are not both there".to_owned()
+            },
         });
     };
     let others = [column("series"), column("mounting"), column("direction")];

@@ -138,6 +138,24 @@ mod tests {
         close(of.limits.upper.value, 73.862, 5e-3);
         close(of.limits.bias.value - 2.0 * of.limits.sd, -79.7, 0.1);
         close(of.limits.bias.value + 2.0 * of.limits.sd, 75.5, 0.1);
+        // Published there as well (recalled from memory and recomputed): the limits' standard error
+        // √(3 · 38.8²/17) = 16.3, intervals -114.3 to -45.1 and 40.9 to 110.1. They are the limits of 2 SD ∓ 2.12 · 16.3 from
+        // rounded figures; unrounded they lie up to 0.2 off (-114.17 to -45.13, 40.89 to 109.93).
+        let half = of.limits.upper.high.unwrap() - of.limits.upper.value;
+        close(half / 2.12, 16.3, 0.05);
+        for (ours, published) in [(-2.0, [-114.3, -45.1]), (2.0, [40.9, 110.1])] {
+            let limit = of.limits.bias.value + ours * of.limits.sd;
+            close(limit - half, published[0], 0.2);
+            close(limit + half, published[1], 0.2);
+        }
+        // What is given here: 1.96 SD and t unrounded (computed from the same data apart from this program).
+        let ends = |of: Estimate| (of.low.unwrap(), of.high.unwrap());
+        for (ours, computed) in
+            [(ends(of.limits.lower), (-112.619, -43.576)), (ends(of.limits.upper), (39.340, 108.384))]
+        {
+            close(ours.0, computed.0, 2e-3);
+            close(ours.1, computed.1, 2e-3);
+        }
         assert!(!of.grows && of.ratio.is_none(), "{of:?}");
     }
 

@@ -5,12 +5,13 @@
 //!
 //! The grand mean and the margins are taken off before anything is squared, so a large mean costs no digits.
 use super::moments::Moments;
+use crate::prose::counted;
 
 /// Why a table cannot be analysed.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Refusal {
     /// Fewer subjects than the analysis needs.
-    #[error("{found} subjects with every value, and at least {needed} are needed")]
+    #[error("{} with every value, and at least {needed} are needed", counted(*found, "subject"))]
     TooFewSubjects {
         /// Subjects there are.
         found: usize,

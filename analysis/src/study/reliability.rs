@@ -98,6 +98,29 @@ pub struct Planned {
     pub participants: usize,
 }
 
+/// A standard error of measurement and its detectable changes as shares of the mean, %.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Shares {
+    /// The standard error of measurement.
+    pub sem: sem::Estimate,
+    /// Minimal detectable change at 90 %.
+    pub mdc90: sem::Estimate,
+    /// Minimal detectable change at 95 %.
+    pub mdc95: sem::Estimate,
+}
+
+impl Shares {
+    fn of(of: &Sem, mean: f64) -> Option<Shares> {
+        let share = |of: &sem::Estimate| percent_of(of, mean);
+        Some(Shares { sem: share(&of.sem)?, mdc90: share(&of.mdc90)?, mdc95: share(&of.mdc95)? })
+    }
+}
+
+/// An estimate and its interval as shares of a mean, %; `None` where the mean is not above zero.
+pub fn percent_of(of: &sem::Estimate, mean: f64) -> Option<sem::Estimate> {
+    (mean > 0.0).then(|| of.times(100.0 / mean))
+}
+
 /// The repeatability of one quantity.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reliability {
@@ -132,6 +155,13 @@ pub struct Reliability {
     pub consistency_of_logs: Option<Sem>,
     /// The same, agreement.
     pub agreement_of_logs: Option<Sem>,
+    /// The first two and their changes as shares of the mean of all values (taken as known), %; `None` where it is not above
+    /// zero.
+    #[serde(default)]
+    pub consistency_percent: Option<Shares>,
+    /// The same of agreement.
+    #[serde(default)]
+    pub agreement_percent: Option<Shares>,
     /// SEM from every value there is, incomplete subjects included: √MS within, one-way.
     pub sem_all_values: Option<Sem>,
     /// CV within subjects, %.
@@ -195,6 +225,15 @@ impl Document {
 
     /// Reads a document back from its JSON.
     pub fn read(path: &Path) -> Result<Document, StudyError> {
+        if crate::recording::open::is_hdf5(path).unwrap_or(false) {
+            return Err(StudyError::Contents {
+                path: path.to_owned(),
+                what: "that is a recording, and not the results of a reliability study".to_owned(),
+                hint: "make them from recordings of several participants: `fingerforce reliability RECORDINGS --json > \
+                       reliability.json`, and give reliability.json"
+                    .to_owned(),
+            });
+        }
         let text = std::fs::read_to_string(path)
             .map_err(|source| StudyError::Read { path: path.to_owned(), source })?;
         let refused = |what: String| StudyError::Contents {
@@ -243,6 +282,8 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         planned: planned(&forms, two_way.occasions, width),
         consistency: sem,
         agreement: sem::agreement(&two_way),
+        consistency_percent: sem.and_then(|of| Shares::of(&of, two_way.mean)),
+        agreement_percent: sem::agreement(&two_way).and_then(|of| Shares::of(&of, two_way.mean)),
         consistency_of_logs: logs.as_ref().and_then(sem::consistency),
         agreement_of_logs: logs.as_ref().and_then(sem::agreement),
         sem_all_values: all_values(table),

@@ -56,6 +56,22 @@ impl Table {
             Ok(header) => header.iter().map(|cell| cell.trim_start_matches('\u{feff}').to_owned()).collect(),
             Err(error) => return Err((format!("no CSV: {error}"), LAYOUT)),
         };
+        if let [only] = header.as_slice()
+            && only.contains(';')
+        {
+            return Err((
+                "the first line holds semicolons and no commas".to_owned(),
+                "separate columns by commas, not semicolons, and write 1.5, not 1,5: spreadsheets of some languages do it the \
+                 other way",
+            ));
+        }
+        let twice = header.iter().enumerate().find(|(at, name)| header[..*at].contains(name));
+        if let Some((_, name)) = twice {
+            return Err((
+                format!("two columns are named `{}`", name.chars().take(40).collect::<String>()),
+                "give each column a name of its own",
+            ));
+        }
         if !header.is_empty() && header.iter().all(|cell| cell.parse::<f64>().is_ok()) {
             return Err(("the first line holds numbers and no names".to_owned(), LAYOUT));
         }
@@ -184,6 +200,8 @@ mod tests {
         );
         assert!(parse("id,a,b\nP1,1\n").unwrap_err().contains("no table"));
         assert!(parse("1,2\n3,4\n").unwrap_err().contains("no names"));
+        assert!(parse("id;a;b\nP1;1,5;2,5\n").unwrap_err().contains("semicolons"));
+        assert!(parse("id,a,b,a\nP1,1,2,3\n").unwrap_err().contains("two columns are named `a`"));
         assert!(parse("id,a,b\nP1,1,2\nP1,1,3\n").unwrap_err().contains("`P1` has two rows"));
         assert!(parse("id,a,b\nP1,1,inf\n").unwrap_err().contains("not a number"));
     }

@@ -111,6 +111,7 @@ fn report(args: &Args) -> anyhow::Result<()> {
         methods: false,
         protocol: None,
         no_figures: false,
+        json: false,
         basis: args.basis.clone(),
     })
 }
