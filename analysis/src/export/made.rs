@@ -69,7 +69,10 @@ mod tests {
             title: "t".into(),
             subtitle: "s".into(),
             source: "s".into(),
-            axis: "N".into(),
+            value: "peak".into(),
+            unit: "N".into(),
+            whom: "2 participants".into(),
+            definition: "d".into(),
             occasions: vec!["1".into(), "2".into()],
             rows: vec![vec![1.0, 2.0], vec![2.0, 4.0]],
         };

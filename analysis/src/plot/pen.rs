@@ -100,19 +100,19 @@ impl<B: Surface> Pen<'_, B> {
         Ok(())
     }
 
-    /// A solid stroke. On pixels a steep one is drawn column by column too: as the backend fills it, pieces of it are
-    /// missing, and a flank would look dashed.
+    /// A solid stroke. On pixels a steep one is drawn column by column: as the backend fills it, pieces of it are missing,
+    /// and a flank would look dashed.
     fn solid(&self, from: Place, to: Place, color: RGBColor, width: u32) -> Drawn<B> {
-        self.0.draw(&PathElement::new(vec![from, to], stroke(color, width)))?;
         let (across, down) = (to.0 - from.0, to.1 - from.1);
         if B::DRAWS_LINES_WHOLE || down.abs() <= across.abs() {
-            return Ok(());
+            return self.0.draw(&PathElement::new(vec![from, to], stroke(color, width)));
         }
         let columns = across.abs() + 1;
         let row = |column: i32| from.1 + down * column / columns;
         (0..columns).try_for_each(|column| {
             let left = from.0 + column * across.signum() - width as i32 / 2;
-            self.fill(((left, row(column)), (left + width as i32, row(column + 1))), color, 1.0)
+            let (top, bottom) = (row(column).min(row(column + 1)), row(column).max(row(column + 1)));
+            self.fill(((left, top), (left + width as i32, bottom + 1)), color, 1.0)
         })
     }
 
