@@ -100,8 +100,8 @@ impl<B: Surface> Pen<'_, B> {
         Ok(())
     }
 
-    /// A solid stroke. On pixels a steep one is drawn column by column: as the backend fills it, pieces of it are missing,
-    /// and a flank would look dashed.
+    /// A solid stroke. On pixels a steep one is drawn column by column: as the backend fills it, it is thinner at some rows
+    /// than at others, and a flank would look dashed.
     fn solid(&self, from: Place, to: Place, color: RGBColor, width: u32) -> Drawn<B> {
         let (across, down) = (to.0 - from.0, to.1 - from.1);
         if B::DRAWS_LINES_WHOLE || down.abs() <= across.abs() {
