@@ -619,6 +619,40 @@ fn the_paper_is_told_who_saw_what_and_in_which_order() {
     assert_eq!(json(&none)["value"].as_f64(), Some(0.0));
 }
 
+#[test]
+fn a_trial_left_out_is_told_with_its_reason_and_leads_to_itself() {
+    use analysis::recording::read::Recording;
+    use analysis::report::methods::{Source, paragraph};
+    use analysis::report::number::find;
+    use analysis::study::comparison::{Basis, Rules};
+    use analysis::study::visit::Visit;
+    let folder = tempfile::tempdir().unwrap();
+    let path = visit(folder.path(), 1, 1.0, "invented", &make());
+    let mut left_out = Visit::read(&path).unwrap();
+    for (trial, why) in [(0, "the hand slipped"), (1, "invalid"), (2, "invalid")] {
+        let trial = &mut left_out.items[0].item.trials[trial];
+        (trial.used, trial.why_not_used) = (false, why.to_owned());
+    }
+    let read = [(Recording::open(&path).unwrap(), left_out)];
+    let told = paragraph(&[Source { recording: &read[0].0, visit: &read[0].1 }], None).to_string();
+    assert!(
+        told.contains("Of 6 trials, 3 are behind results and 3 are not (2: invalid; 1: the hand slipped)"),
+        "{told}"
+    );
+    let rules = Rules {
+        basis: Basis::Nothing,
+        primary: Vec::new(),
+        vouched: Default::default(),
+        form: Default::default(),
+    };
+    for (id, value, reason) in [("excluded_1", 2.0, "invalid"), ("excluded_2", 1.0, "the hand slipped")] {
+        let number = find(&read, &rules, &format!("study-1.{id}")).unwrap();
+        assert_eq!((number.value, number.origins.len()), (Some(value), value as usize), "{number:?}");
+        assert!(number.formula.ends_with(reason), "{number:?}");
+    }
+    assert!(find(&read, &rules, "study-1.excluded_3").is_err());
+}
+
 /// A file given twice is no second visit: it would make every result the same as itself.
 #[test]
 fn a_recording_given_twice_counts_once_and_that_is_said() {
@@ -641,7 +675,7 @@ fn a_recording_given_twice_counts_once_and_that_is_said() {
 }
 
 #[test]
-fn limits_found_with_another_examiner_are_said_to_be() {
+fn limits_and_trends_of_another_examiner_are_said_to_be() {
     let folder = tempfile::tempdir().unwrap();
     let files = study::write(folder.path(), SEED);
     let data = folder.path().join("reliability.json");
@@ -661,6 +695,13 @@ fn limits_found_with_another_examiner_are_said_to_be() {
         told("E2")
     );
     assert!(!told("E1").contains("may have another error"), "{}", told("E1"));
+    let all: Vec<&Path> = ["E1-visit-1", "E2-visit-1", "E1-visit-2", "E2-visit-2"]
+        .map(|name| format!("P03-{name}.h5"))
+        .iter()
+        .map(|name| files.iter().find(|path| path.ends_with(name)).unwrap().as_path())
+        .collect();
+    let mixed = String::from_utf8(run(&["compare"], &all).stdout).unwrap();
+    assert!(mixed.contains("by examiners E1, E2, and what they differ by is in it"), "{mixed}");
 }
 
 #[test]
@@ -673,6 +714,7 @@ fn a_trend_needs_three_visits() {
     let three = json(&run(&["compare", "--json"], &files));
     let trend = &three["trends"][0];
     assert_eq!(trend["points"].as_array().unwrap().len(), 3);
+    assert_eq!(trend["examiners"], serde_json::json!(["E1"]));
     // A week apart, 30 % of the first strength more each time.
     let slope = trend["slope_n_per_day"]["value"].as_f64().unwrap();
     let first = trend["points"][0][1].as_f64().unwrap() / 1.3;

@@ -194,14 +194,18 @@ pub fn text(of: &Comparison) -> String {
 /// A trend over visits in words; its numbers' fields are `trend-N.`'s.
 pub fn trend_words(of: &VisitTrend) -> Prose {
     let slope = &of.slope_n_per_day;
-    Prose::from("trend over ")
+    let words = Prose::from("trend over ")
         .number(of.points.len().to_string(), "visits")
         .words(&format!(" visits, {}, {}: ", of.muscle, of.test))
         .number(format!("{:+.4}", slope.value), "slope_n_per_day")
         .words(" N a day (95 % ")
         .interval((slope.low, slope.high), 4, ("slope_low", "slope_high"))
         .words("), p ")
-        .number(p_value(of.p), "p")
+        .number(p_value(of.p), "p");
+    match of.examiners.as_slice() {
+        [] | [_] => words,
+        all => words.words(&format!("; by examiners {}, and what they differ by is in it", all.join(", "))),
+    }
 }
 
 fn change_table(of: &Comparison) -> Table {

@@ -451,7 +451,9 @@ fn error_of(
             {
                 change.cannot_say.push(occasions_differ(shifted));
             }
-            change.notes.extend(another_examiner(of, then.0, now.0));
+            if conditions.examiner == "same" {
+                change.notes.extend(another_examiner(of, then.0, now.0));
+            }
             change.as_ratio = as_ratio;
             if sem.is_some_and(|sem| sem.sem.value == 0.0) {
                 change

@@ -9,6 +9,7 @@ use crate::statistics::line::Line;
 use crate::statistics::quantiles::student_t;
 use crate::statistics::sem::Estimate;
 use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// Visits that a trend needs: two points always lie on a line.
 pub const FEWEST: usize = 3;
@@ -28,6 +29,8 @@ pub struct VisitTrend {
     pub start_n: f64,
     /// p of the hypothesis that the slope is 0; `None` where the results lie on the line.
     pub p: Option<f64>,
+    /// Who measured: what one examiner has more than another is in the slope.
+    pub examiners: Vec<String>,
 }
 
 /// The trends of the items that at least [`FEWEST`] visits have; `days` are the visits' days since the first.
@@ -41,7 +44,11 @@ pub fn trends(visits: &[Visit], days: &[Option<f64>]) -> Vec<VisitTrend> {
             .zip(days)
             .filter_map(|(visit, day)| Some(((*day)?, result_n(visit, muscle, test, (last, latest))?)))
             .collect();
-        trend(muscle, test, points)
+        let mut of = trend(muscle, test, points)?;
+        let behind = visits.iter().filter(|visit| visit.find(muscle, test).is_some());
+        of.examiners =
+            behind.map(|visit| visit.examiner.clone()).collect::<BTreeSet<_>>().into_iter().collect();
+        Some(of)
     };
     if visits.len() < FEWEST { Vec::new() } else { first.items.iter().filter_map(of).collect() }
 }
@@ -73,6 +80,7 @@ fn trend(muscle: &str, test: &str, points: Vec<(f64, f64)>) -> Option<VisitTrend
         },
         start_n: line.intercept,
         p: line.p,
+        examiners: Vec::new(),
     })
 }
 
