@@ -154,7 +154,11 @@ impl Pipeline {
         let at = known.unwrap_or(self.sensors.len());
         if known.is_none() {
             let number = self.number_for(port);
-            let sensor = Sensor::new(number, identity, self.find);
+            let mut sensor = Sensor::new(number, identity, self.find);
+            if self.ports[usize::from(port)].hole {
+                // It may have streamed before, all of it in the lost beginning of the journal.
+                sensor.lost(HostLoss::Records);
+            }
             out.push(sensor.identified(port));
             self.sensors.push(sensor);
             self.calibrate(out);

@@ -25,6 +25,8 @@ use std::collections::VecDeque;
 const BEFORE_S: f64 = 2.0;
 /// … and this much after it, s.
 const AFTER_S: f64 = 1.5;
+/// A frame of the board is this long, ns, where that is a whole number of samples.
+const FRAME_NS: u32 = 20_000_000;
 /// A hold's 5 % crossing and its end need no model, so they agree within this, s, with whatever zeros and histories.
 const CROSSING_S: f64 = 0.03;
 /// Its onset is the start of a fitted curve: where a pull creeps out of a touch, a few mN of the level before it move that. It
@@ -113,7 +115,7 @@ fn rows(script: &Script, truth: &Truth, streams: &[&Stream]) -> Result<Fed, Stri
 }
 
 fn hear_all(fed: &mut Fed, script: &Script, truth: &Truth, stream: &Stream) -> Result<(), String> {
-    let per_frame = (20_000_000 / script.interval_ns).max(1) as usize * truth.channels;
+    let per_frame = (FRAME_NS / script.interval_ns).max(1) as usize * truth.channels;
     for (sequence, counts) in (0..).zip(stream.counts.chunks(per_frame)) {
         let first_sample = u64::from(sequence) * (per_frame / truth.channels) as u64;
         let mut buffer = [0; 1024];
@@ -307,7 +309,9 @@ pub fn compare(
         compared.holds += 1;
         compared.borderline += u64::from(other.row.flags != hold.row.flags);
         compared.apart += u64::from(are_apart(hold, other));
-        if intact.iter().any(|intact| intact.all_before(hold)) && hold.zero == other.zero {
+        // What takes effect does so between frames, so these must be as long as the board's.
+        let same_frames = FRAME_NS.is_multiple_of(script.interval_ns);
+        if same_frames && intact.iter().any(|intact| intact.all_before(hold)) && hold.zero == other.zero {
             compared.exact += 1;
             hold.is(other)?;
         }
