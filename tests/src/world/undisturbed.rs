@@ -354,7 +354,9 @@ fn same_as_one_of<'a>(hold: &Seen, others: &[&'a Seen]) -> Result<&'a Seen, Stri
         same_boot.min_by(|a, b| (a.end_s - hold.end_s).abs().total_cmp(&(b.end_s - hold.end_s).abs()));
     let told = hold.told();
     let Some(other) = nearest else { return Err(format!("{told} has no counterpart")) };
-    let same = agree(hold.rise5_s, other.rise5_s, CROSSING_S)
+    // A pull that was armed late is one with what went before it, so far as it is there.
+    let late = [hold, *other].iter().any(|it| it.row.is_flagged(Flag::LateArm.word()));
+    let same = (late || agree(hold.rise5_s, other.rise5_s, CROSSING_S))
         && agree(hold.end_s, other.end_s, CROSSING_S)
         && agree(hold.onset_s, other.onset_s, ONSET_S)
         && (other.peak_zero_n - hold.peak_zero_n).abs() <= PEAK_N
