@@ -70,6 +70,8 @@ fn seeds_that_found_a_fault_pass() {
             "a board that was started again in a hole and unplugged there: its samples before its identity",
         ),
         (10_047_151, "a boot that was in the journal's lost beginning, all of it, left no gap"),
+        (12_069_468, "a hold was missed in samples without force: who their sensor is was said only later"),
+        (12_030_243, "the same"),
         (7_091_324, "an onset said to be certain to 15 ms, 45 ms apart with another history"),
         (8_025_370, "the same, 163 ms, where all else agrees"),
         (9_400_068, "the same, 92 ms, after a step of the board's clock"),

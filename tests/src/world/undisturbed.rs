@@ -392,7 +392,9 @@ impl Intact {
         let (mut segment, mut from_first) = (u64::MAX, 0);
         for (block, _) in recovered.blocks.iter().filter(|(block, _)| block.sensor == 1) {
             let row = sensor.segments.get(block.placed.segment as usize);
-            if row.is_none_or(|row| row.boot_id != i64::from(boot_id)) {
+            // Before a sensor whose name was lost has said it again, its samples have no force, and nothing is found in them.
+            let has_force = block.force_n.iter().all(|force_n| !force_n.is_nan());
+            if !has_force || row.is_none_or(|row| row.boot_id != i64::from(boot_id)) {
                 continue;
             }
             if block.counter == from_first && row.is_some_and(|row| row.first_counter == 0) {
