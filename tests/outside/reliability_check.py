@@ -54,7 +54,7 @@ def reliability(program, path):
 
 class Check:
     def __init__(self, where, singular):
-        self.where, self.singular, self.worst, self.count = where, singular, 0.0, 0
+        self.where, self.singular, self.worst, self.count, self.none = where, singular, 0.0, 0, 0
 
     def same(self, what, ours, theirs):
         if self.singular and what.endswith(" f"):
@@ -88,7 +88,14 @@ def icc(check, analysis, long):
         ours = names[name]
         pairs = [("icc", row["ICC"]), ("f", row["F"]), ("df1", row["df1"]), ("df2", row["df2"])]
         pairs += [("p", row["pval"]), ("low", row[interval][0]), ("high", row[interval][1])]
+        # An end that no ICC of a mean can have: the single value's is below what one can have, and we give none.
+        single = names[name.replace("k", "1")]
+        least = -1 / (analysis["k"] - 1)
         for what, value in pairs:
+            if "k" in name and what in ("low", "high") and ours[what] is None:
+                assert single[what] <= least, "%s %s: none here, %r there" % (name, what, value)
+                check.none += 1
+                continue
             check.same("%s %s" % (name, what), ours[what], float(value))
 
 
@@ -174,7 +181,7 @@ def main():
     program = arguments.programs.resolve() / "fingerforce"
     warnings.simplefilter("ignore")
     rng = np.random.default_rng(20260302)
-    count, worst = 0, {}
+    count, none, worst = 0, 0, {}
     with tempfile.TemporaryDirectory() as folder:
         path = pathlib.Path(folder) / "table.csv"
         for number in range(arguments.tables):
@@ -194,7 +201,9 @@ def main():
             error_of_measurement(check, analysis, values)
             agreement(check, analysis, values)
             count += check.count
+            none += check.none
             worst[kind] = max(worst.get(kind, 0.0), check.worst)
+    print("%d ends of an ICC of means are not given, because a single value's could not be there" % none)
     print("%d tables, %d numbers agree with pingouin, statsmodels and scipy; greatest difference:" % (arguments.tables, count))
     for kind, value in worst.items():
         print("  %-14s %.1e" % (kind, value))
