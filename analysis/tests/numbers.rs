@@ -1,8 +1,10 @@
 //! Every number that a report prints leads back to what it rests on.
 #![allow(clippy::unwrap_used, clippy::panic)] // what goes wrong in a test ends it
+#[path = "sample/program.rs"]
+mod program;
 mod sample;
 
-use sample::program::{SEED, json, make, of_first_examiner, run, visit};
+use program::{SEED, json, make, of_first_examiner, run, visit};
 use sample::study::{self, Planned};
 use std::path::{Path, PathBuf};
 use std::process::Output;

@@ -3,7 +3,6 @@
 #![allow(clippy::unwrap_used, reason = "used by tests, and by what is tried by hand")]
 
 pub mod documents;
-pub mod program;
 pub mod study;
 
 use analysis::recording::layout::{

@@ -1,6 +1,6 @@
-//! `fingerforce` on a study's recordings.
+//! `fingerforce` on a study's recordings. Not a part of `sample`: examples use that too, and have no program to run.
 
-use super::study::{Planned, write_visit};
+use crate::sample::study::{Planned, write_visit};
 use analysis::holds::{Parameters, Profile};
 use analysis::trial::Test;
 use serde_json::Value;
@@ -36,10 +36,4 @@ pub fn visit(
 ) -> PathBuf {
     let planned = Planned { participant: 3, examiner: "E1", visit, factor, condition, plan: "" };
     write_visit(folder, SEED, &planned, parameters)
-}
-
-/// What is read on a page.
-pub fn read_aloud(html: &str) -> String {
-    let parts = html.split('<').map(|part| part.split_once('>').map_or(part, |(_, words)| words));
-    parts.collect()
 }
