@@ -401,6 +401,41 @@ fn a_trend_needs_three_visits() {
 }
 
 #[test]
+fn a_participant_is_plotted_over_visits_and_a_study_as_agreement() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let visits = of_first_examiner(&files);
+    let drawn = |command: &str, of: &[&Path]| -> Vec<(String, String)> {
+        let out = folder.path().join(format!("{command}-{}", of.len()));
+        let done = run(&[command, "--out", out.to_str().unwrap()], of);
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+        let all = std::fs::read_dir(&out).unwrap().map(|entry| entry.unwrap().path());
+        let svg = all.filter(|path| path.extension().is_some_and(|kind| kind == "svg"));
+        let name = |path: &PathBuf| path.file_stem().unwrap().to_str().unwrap().to_owned();
+        let mut drawn: Vec<_> =
+            svg.map(|path| (name(&path), std::fs::read_to_string(&path).unwrap())).collect();
+        drawn.sort();
+        drawn
+    };
+    // The same figures as beside the numbers, name by name and stroke by stroke.
+    let of_study = drawn("plot", &visits);
+    assert_eq!(of_study, drawn("reliability", &visits));
+    assert!(
+        of_study
+            .iter()
+            .any(|(name, svg)| name == "01-bland-altman-1-2" && svg.contains("limits of agreement"))
+    );
+    let of_one = drawn("plot", &visits[4..6]);
+    assert_eq!(of_one, drawn("compare", &visits[4..6]));
+    assert!(of_one.iter().all(|(_, svg)| svg.contains("days since the first visit")) && !of_one.is_empty());
+    // Two participants are too few for a study.
+    let few = run(&["plot"], &visits[2..6]);
+    assert!(!few.status.success());
+    let said = String::from_utf8_lossy(&few.stderr).into_owned();
+    assert!(said.contains("hint: give at least 3 participants"), "{said}");
+}
+
+#[test]
 fn every_value_that_is_printed_is_documented() {
     let folder = tempfile::tempdir().unwrap();
     let files = [1, 2, 3].map(|at| visit(folder.path(), at, 1.0, "invented", &make()));

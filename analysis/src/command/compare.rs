@@ -7,8 +7,9 @@ use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
 use crate::export::register::{self, To};
+use crate::plot::files::{self, Format};
+use crate::plot::names;
 use crate::plot::visits::{Point, VisitsFigure};
-use crate::plot::{names, write_png, write_svg};
 use crate::prose::Prose;
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
@@ -21,7 +22,6 @@ use crate::study::sides::{FORMULA, SideDifference};
 use crate::study::visit::Visit;
 use crate::study::visit_trend::VisitTrend;
 use crate::trial::{Muscle, Side, Test};
-use anyhow::Context;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
 use serde::Serialize;
@@ -85,18 +85,23 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let files: Vec<PathBuf> = std::iter::once(&args.earlier).chain(&args.later).cloned().collect();
     let visits: Result<Vec<Visit>, _> = files.iter().map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
-    let comparison = comparison::compare(&visits, &rules).map_err(|error| {
-        anyhow::Error::new(error).context(Hint::new(
-            "give recordings of one participant, the earliest visit first; `fingerforce info` shows them",
-        ))
-    })?;
+    let comparison = compared(&visits, &rules)?;
     let tell = |to: &To| register::tell(&files, [comparison.participant.as_str()], to, false);
     if let Some(out) = &args.out {
-        draw(&visits, &comparison, out, tell)?;
+        draw(&visits, &comparison, (out, Format::Both), tell)?;
     }
     tell(&To::StdoutFile)?;
     console::result(&if args.json { json(&comparison)? } else { text(&comparison) })?;
     Ok(())
+}
+
+/// The comparison, or what to do about it.
+pub(super) fn compared(visits: &[Visit], rules: &Rules) -> anyhow::Result<Comparison> {
+    comparison::compare(visits, rules).map_err(|error| {
+        anyhow::Error::new(error).context(Hint::new(
+            "give recordings of one participant, the earliest visit first; `fingerforce info` shows them",
+        ))
+    })
 }
 
 impl BasisArgs {
@@ -432,26 +437,22 @@ fn side_table(sides: &[SideDifference]) -> Table {
     table
 }
 
-fn draw(
+/// Draws what was compared into a folder, which the data folder is told of; gives the files.
+pub(super) fn draw(
     visits: &[Visit],
     of: &Comparison,
-    out: &Path,
+    (out, format): (&Path, Format),
     tell: impl Fn(&To) -> anyhow::Result<()>,
-) -> anyhow::Result<()> {
-    std::fs::create_dir_all(out)
-        .with_context(|| format!("cannot make the folder {}", out.display()))
-        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+) -> anyhow::Result<Vec<PathBuf>> {
+    files::make_folder(out)?;
     let figures = figures(visits, of);
     let name = |number: usize| format!("{number:02}-visits");
-    let files =
-        (1..=figures.len()).flat_map(|number| ["svg", "png"].map(|kind| format!("{}.{kind}", name(number))));
-    tell(&To::Folder(out, files.collect()))?;
+    tell(&To::Folder(out, format.files((1..=figures.len()).map(name))))?;
+    let mut written = Vec::new();
     for (number, figure) in (1..).zip(figures) {
-        let path = out.join(name(number));
-        write_svg(&figure, &path.with_extension("svg")).map_err(advised)?;
-        write_png(&figure, &path.with_extension("png")).map_err(advised)?;
+        written.extend(files::write(&figure, out, &name(number), format)?);
     }
-    Ok(())
+    Ok(written)
 }
 
 /// A figure an item that was compared.

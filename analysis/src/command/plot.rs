@@ -1,85 +1,105 @@
-//! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole. The data folder is told where
-//! they go.
+//! `fingerforce plot`: figures of a recording: each trial, repeated trials, sides, the whole; of several those of `compare`
+//! (one participant) or `reliability` (a study). The data folder is told where they go.
 
-use super::compare::OwnArgs;
-use crate::console::{Hint, advised};
+use super::compare::{self, BasisArgs, OwnArgs};
+use super::reliability;
+use crate::console::advised;
 use crate::documents;
 use crate::export::register::{self, To};
 use crate::measures::repeats::{self, Item};
 use crate::plot::decimate::Reducer;
+use crate::plot::files::{self, Format};
 use crate::plot::overview::{self, OverviewFigure, Shaded};
 use crate::plot::repeats::{Column, Overlaid, OverlayFigure, PointsFigure};
 use crate::plot::together::{Together, TogetherFigure};
 use crate::plot::trial::TrialFigure;
-use crate::plot::{Figure, names, write_png, write_svg};
+use crate::plot::{Figure, names};
 use crate::prose::counted;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::study::procedure::{OfVisit, Procedure};
+use crate::study::series::By;
 use crate::study::visit::Visit;
 use crate::trial::{Muscle, Side, Test};
-use anyhow::Context;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Shown before a hold's onset and after its end, s.
 const AROUND_S: f64 = 1.0;
 
-/// What kind of files.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
-pub enum Format {
-    /// SVG: sharp at any size.
-    Svg,
-    /// PNG.
-    Png,
-    /// Both.
-    #[default]
-    Both,
-}
-
-/// Plots: traces per trial, repeated trials, sides, the whole recording
+/// Plots: traces per trial, repeated trials, sides, the whole recording; of several recordings visits and agreement
 ///
-/// Example: fingerforce plot recording-1.h5 --out plots
+/// Of one participant's visits a figure an item: its results over the visits. Of several participants' visits two figures an
+/// item: everybody's results over the visits, and Bland–Altman. Example: fingerforce plot recording-1.h5 --out plots
 #[derive(Debug, Default, clap::Args)]
 pub struct Args {
-    /// A recording
-    pub file: PathBuf,
-    /// Folder for the figures [default: plots, beside the recording]
+    /// A recording; or several, of one participant (the earliest visit first) or of a study
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Folder for the figures [default: plots, beside the first recording]
     #[arg(long)]
     pub out: Option<PathBuf>,
     /// Kind of files
     #[arg(long, value_enum, default_value_t)]
     pub format: Format,
+    /// Of several participants: what to compare, a participant's visits or the examiners
+    #[arg(long, value_enum, default_value_t)]
+    pub by: By,
     /// Print the files that were written as JSON
     #[arg(long)]
     pub json: bool,
-    /// The site's own repeats: the procedure's error beside each result.
+    /// The site's own repeats: the procedure's error beside each result, and the change that can be shown.
     #[command(flatten)]
     pub own: OwnArgs,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let recording = Recording::open(&args.file).map_err(advised)?;
+    let Some(first) = args.files.first() else { return Ok(()) };
+    let out = args.out.clone().unwrap_or_else(|| first.with_file_name("plots"));
+    let written =
+        if args.files.len() == 1 { of_recording(first, &out, args)? } else { of_visits(&out, args)? };
+    let text = if args.json {
+        documents::files(&written)?
+    } else {
+        format!("{} in {}\n", counted(written.len(), "figure"), out.display())
+    };
+    crate::console::result(&text)?;
+    Ok(())
+}
+
+/// One participant's visits over time; of several participants how they agree.
+fn of_visits(out: &Path, args: &Args) -> anyhow::Result<Vec<PathBuf>> {
+    let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
+    let visits = visits.map_err(advised)?;
+    let codes: BTreeSet<String> = visits.iter().map(|visit| visit.participant.clone()).collect();
+    let to = (out, args.format);
+    let tell = |to: &To| register::tell(&args.files, codes.iter().map(String::as_str), to, false);
+    if codes.len() == 1 {
+        let basis = BasisArgs { own: args.own.clone(), ..BasisArgs::default() };
+        let comparison = compare::compared(&visits, &basis.rules()?)?;
+        return compare::draw(&visits, &comparison, to, tell);
+    }
+    reliability::draw(&reliability::of_visits(visits, args.by, reliability::WIDTH)?, to, tell)
+}
+
+fn of_recording(file: &PathBuf, out: &Path, args: &Args) -> anyhow::Result<Vec<PathBuf>> {
+    let recording = Recording::open(file).map_err(advised)?;
     let rows = recording.trials().map_err(advised)?;
     let repeats = args.own.repeats()?;
-    let visit = Visit::of(&recording, &args.file).map_err(advised)?;
+    let visit = Visit::of(&recording, file).map_err(advised)?;
     let procedure = OfVisit::of(&visit, repeats.as_ref());
     // Only now, so that a file that cannot be read leaves no empty folder.
-    let out = args.out.clone().unwrap_or_else(|| args.file.with_file_name("plots"));
-    std::fs::create_dir_all(&out)
-        .with_context(|| format!("cannot make the folder {}", out.display()))
-        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
+    files::make_folder(out)?;
     let items = repeats::items(&rows);
     let names = names_of_all(&recording, &rows, &items);
-    let files =
-        names.iter().flat_map(|name| args.format.kinds().iter().map(move |kind| format!("{name}.{kind}")));
+    let files = args.format.files(names.iter().cloned());
     let participant = [recording.root().participant.as_str()];
-    register::tell(std::slice::from_ref(&args.file), participant, &To::Folder(&out, files.collect()), false)?;
+    register::tell(std::slice::from_ref(file), participant, &To::Folder(out, files), false)?;
     let bar = indicatif::ProgressBar::new(rows.len() as u64 + items.len() as u64 + 3);
     let mut drawing = Drawing {
         recording: &recording,
-        out: &out,
+        out,
         names,
         format: args.format,
         procedure,
@@ -96,24 +116,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     drawing.points(&items)?;
     drawing.bar.finish_and_clear();
-    let text = if args.json {
-        documents::files(&drawing.written)?
-    } else {
-        format!("{} in {}\n", counted(drawing.written.len(), "figure"), out.display())
-    };
-    crate::console::result(&text)?;
-    Ok(())
-}
-
-impl Format {
-    /// Ends of the files' names.
-    fn kinds(self) -> &'static [&'static str] {
-        match self {
-            Format::Svg => &["svg"],
-            Format::Png => &["png"],
-            Format::Both => &["svg", "png"],
-        }
-    }
+    Ok(drawing.written)
 }
 
 /// The figure of every channel of every sensor.
@@ -155,16 +158,7 @@ struct Slice {
 impl Drawing<'_> {
     fn write(&mut self, figure: &impl Figure, name: &str) -> anyhow::Result<()> {
         anyhow::ensure!(self.names.contains(name), "the figure {name} was not told to the data folder");
-        if self.format != Format::Png {
-            let path = self.out.join(format!("{name}.svg"));
-            write_svg(figure, &path).map_err(advised)?;
-            self.written.push(path);
-        }
-        if self.format != Format::Svg {
-            let path = self.out.join(format!("{name}.png"));
-            write_png(figure, &path).map_err(advised)?;
-            self.written.push(path);
-        }
+        self.written.extend(files::write(figure, self.out, name, self.format)?);
         self.bar.inc(1);
         Ok(())
     }

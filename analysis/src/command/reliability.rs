@@ -7,15 +7,15 @@ use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
 use crate::export::register::{self, To};
 use crate::plot::bland_altman::BlandAltmanFigure;
+use crate::plot::files::{self, Format};
+use crate::plot::names;
 use crate::plot::occasions::OccasionsFigure;
-use crate::plot::{names, write_png, write_svg};
 use crate::statistics::agreement::Limits;
 use crate::statistics::sem::{Estimate, Sem};
 use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION, percent_of};
 use crate::study::series::{self, By};
 use crate::study::table::Table;
 use crate::study::visit::{self, Visit};
-use anyhow::Context;
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table as Grid};
 use std::fmt::Write;
@@ -27,6 +27,9 @@ const DEFINITIONS: &str = "ICC forms after Shrout & Fleiss 1979 (S–F) and McGr
 Intervals 95 %: F (ICC; for (2,·) with McGraw & Wong's \
 degrees of freedom), chi-squared (SEM, MDC, CV), t (bias, trend; limits of agreement by √(3 SD²/n), Bland & Altman 1986). \
 CV within: √(exp(s²) − 1) of the logarithms' variance within subjects.";
+
+/// Width of the ICC's 95 % interval that is planned for where nothing else is asked.
+pub(super) const WIDTH: f64 = 0.2;
 
 /// How repeatable a measurement is: ICC forms, SEM, MDC, Bland–Altman
 ///
@@ -46,7 +49,7 @@ pub struct Args {
     #[arg(long, value_enum, default_value_t)]
     pub by: By,
     /// Width of the ICC's 95 % interval to plan the next study for
-    #[arg(long, default_value_t = 0.2, value_name = "WIDTH")]
+    #[arg(long, default_value_t = WIDTH, value_name = "WIDTH")]
     pub width: f64,
     /// Folder for the figures [default: none are drawn]
     #[arg(long, value_name = "DIR")]
@@ -69,7 +72,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     };
     let tell = |to: &To| register::tell(&args.files, participants.iter().map(String::as_str), to, false);
     if let Some(out) = &args.out {
-        draw(&document, out, tell)?;
+        draw(&document, (out, Format::Both), tell)?;
     }
     tell(&To::StdoutFile)?;
     console::result(&text)?;
@@ -78,19 +81,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 
 /// The document, and whose recordings it was made of.
 fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
-    let mut participants = Vec::new();
-    let (tables, by, left_out) = match &args.table {
-        Some(path) => (vec![Table::read(path, args.subject.as_deref()).map_err(advised)?], None, Vec::new()),
-        None => {
-            let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
-            let (visits, left_out) = visit::counting(visits.map_err(advised)?);
-            participants.extend(visits.iter().map(|visit| visit.participant.clone()));
-            (series::tables(&visits, args.by), Some(args.by), left_out)
-        }
-    };
+    if let Some(path) = &args.table {
+        let table = Table::read(path, args.subject.as_deref()).map_err(advised)?;
+        return Ok((analysed(&[table], None, args.width, Vec::new())?, Vec::new()));
+    }
+    let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
+    let visits = visits.map_err(advised)?;
+    let participants = visits.iter().map(|visit| visit.participant.clone()).collect();
+    Ok((of_visits(visits, args.by, args.width)?, participants))
+}
+
+/// The document of recordings.
+pub(super) fn of_visits(visits: Vec<Visit>, by: By, width: f64) -> anyhow::Result<Document> {
+    let (visits, left_out) = visit::counting(visits);
+    analysed(&series::tables(&visits, by), Some(by), width, left_out)
+}
+
+fn analysed(tables: &[Table], by: Option<By>, width: f64, left_out: Vec<String>) -> anyhow::Result<Document> {
     let (mut analyses, mut refused) = (Vec::new(), Vec::new());
-    for table in &tables {
-        match study::of(table, args.width) {
+    for table in tables {
+        match study::of(table, width) {
             Ok(of) => analyses.push(of),
             Err(refusal) => {
                 let notes = table.notes.iter().map(|note| format!("; {note}")).collect::<String>();
@@ -104,7 +114,7 @@ fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
         return Err(anyhow::anyhow!("no repeatability can be given: {}", why)
             .context(Hint::new("give at least 3 participants, each with a value in every column")));
     }
-    let document = Document {
+    Ok(Document {
         kind: KIND.to_owned(),
         version: VERSION,
         software: concat!("finger-force ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -113,8 +123,7 @@ fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
         refused,
         left_out,
         cautions: CAUTIONS.to_owned(),
-    };
-    Ok((document, participants))
+    })
 }
 
 fn occasions_file(number: usize) -> String {
@@ -125,39 +134,34 @@ fn bland_altman_file(number: usize, later: usize) -> String {
     format!("{number:02}-bland-altman-1-{later}")
 }
 
-/// Every file that [`draw`] makes.
+/// The name of every figure that [`draw`] makes.
 fn drawn(document: &Document) -> Vec<String> {
     let mut names = Vec::new();
     for (number, of) in (1..).zip(&document.analyses) {
         names.push(occasions_file(number));
         names.extend((2..).zip(&of.pairs).map(|(later, _)| bland_altman_file(number, later)));
     }
-    names.iter().flat_map(|name| ["svg", "png"].map(|kind| format!("{name}.{kind}"))).collect()
+    names
 }
 
-fn draw(document: &Document, out: &Path, tell: impl Fn(&To) -> anyhow::Result<()>) -> anyhow::Result<()> {
-    std::fs::create_dir_all(out)
-        .with_context(|| format!("cannot make the folder {}", out.display()))
-        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
-    tell(&To::Folder(out, drawn(document)))?;
+/// Draws every analysis into a folder, which the data folder is told of; gives the files.
+pub(super) fn draw(
+    document: &Document,
+    (out, format): (&Path, Format),
+    tell: impl Fn(&To) -> anyhow::Result<()>,
+) -> anyhow::Result<Vec<PathBuf>> {
+    files::make_folder(out)?;
+    tell(&To::Folder(out, format.files(drawn(document))))?;
+    let mut written = Vec::new();
     for (number, of) in (1..).zip(&document.analyses) {
-        let both = |path: PathBuf, figure: &dyn Fn(&Path, bool) -> Result<(), crate::plot::PlotError>| {
-            figure(&path.with_extension("svg"), true)
-                .and_then(|()| figure(&path.with_extension("png"), false))
-                .map_err(advised)
-        };
         let occasions = occasions_figure(of, &document.software);
-        both(out.join(occasions_file(number)), &|path, svg| {
-            if svg { write_svg(&occasions, path) } else { write_png(&occasions, path) }
-        })?;
+        written.extend(files::write(&occasions, out, &occasions_file(number), format)?);
         for (later, pair) in (2..).zip(&of.pairs) {
             let figure = bland_altman_figure(of, pair, &document.software);
-            both(out.join(bland_altman_file(number, later)), &|path, svg| {
-                if svg { write_svg(&figure, path) } else { write_png(&figure, path) }
-            })?;
+            written.extend(files::write(&figure, out, &bland_altman_file(number, later), format)?);
         }
     }
-    Ok(())
+    Ok(written)
 }
 
 /// Subjects over occasions.

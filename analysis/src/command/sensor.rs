@@ -6,7 +6,8 @@ use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
 use crate::plot::curves::CurvesFigure;
-use crate::plot::{svg, write_png, write_svg};
+use crate::plot::files::{self, Format};
+use crate::plot::svg;
 use crate::recording::layout::{GapRow, SegmentRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::report::sensor::{self as told, NO_LABORATORY, OfAttitude, Row, Validated};
@@ -286,11 +287,8 @@ fn of_checks(args: &Args, path: &Path) -> anyhow::Result<()> {
     let deviations: Vec<f64> = checks.iter().map(Check::deviation_n).collect();
     let limits = checks::control_limits(&deviations);
     if let Some(out) = &args.out {
-        std::fs::create_dir_all(out).with_context(|| format!("cannot make the folder {}", out.display()))?;
-        let figure = told::control_chart(&checks, limits.as_ref());
-        write_svg(&figure, &out.join("checks.svg"))
-            .and_then(|()| write_png(&figure, &out.join("checks.png")))
-            .map_err(advised)?;
+        files::make_folder(out)?;
+        files::write(&told::control_chart(&checks, limits.as_ref()), out, "checks", Format::Both)?;
     }
     let text = if args.json {
         let document =
@@ -335,22 +333,15 @@ fn json(
 }
 
 fn draw(out: &Path, calibration: Option<&Calibration>, validated: &[Validated]) -> anyhow::Result<()> {
-    std::fs::create_dir_all(out)
-        .with_context(|| format!("cannot make the folder {}", out.display()))
-        .map_err(|error| error.context(Hint::new("choose another with --out")))?;
-    let both = |name: String, figure: &CurvesFigure| {
-        let path = out.join(name);
-        write_svg(figure, &path.with_extension("svg"))
-            .and_then(|()| write_png(figure, &path.with_extension("png")))
-            .map_err(advised)
-    };
+    files::make_folder(out)?;
+    let both = |name: &str, figure: &CurvesFigure| files::write(figure, out, name, Format::Both);
     for branch in calibration.iter().flat_map(|of| &of.branches) {
         let name = if branch.positive { "calibration-positive" } else { "calibration-negative" };
-        both(name.to_owned(), &told::residual_figure(branch, "calibration"))?;
+        both(name, &told::residual_figure(branch, "calibration"))?;
     }
     for (number, of) in (1..).zip(validated) {
         for (name, figure) in told::figures(of) {
-            both(format!("{number:02}-{name}"), &figure)?;
+            both(&format!("{number:02}-{name}"), &figure)?;
         }
     }
     Ok(())

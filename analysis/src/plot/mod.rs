@@ -6,6 +6,7 @@
 pub mod bland_altman;
 pub mod curves;
 pub mod decimate;
+pub mod files;
 mod flags;
 pub mod names;
 pub mod occasions;

@@ -6,6 +6,16 @@
 //! Bland & Altman 1986 (Lancet 327:307–310): limits bias ± 1.96 SD of the differences, standard error of a limit
 //! √(3 SD²/n); 1999 (Stat. Methods Med. Res. 8:135–160): differences and their absolute residuals regressed on the mean,
 //! logarithms where they grow with it.
+//!
+//! ```
+//! use analysis::statistics::agreement::BlandAltman;
+//!
+//! let (first, retest) = ([21.0, 25.5, 18.2, 30.1], [22.0, 24.9, 19.0, 31.3]); // newtons
+//! let limits = BlandAltman::of(&first, &retest).ok_or("fewer than three pairs")?.limits;
+//! assert_eq!(format!("{:.2} N, {:.2} to {:.2} N", limits.bias.value, limits.lower.value, limits.upper.value),
+//!     "0.60 N, -1.00 to 2.20 N");
+//! # Ok::<(), &str>(())
+//! ```
 use super::anova::OneWay;
 use super::line::Line;
 use super::moments::Moments;

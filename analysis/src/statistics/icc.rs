@@ -5,6 +5,19 @@
 //! Shrout & Fleiss 1979 (Psychol. Bull. 86:420–428) for the forms and the intervals of (1,·) and (3,·); McGraw & Wong 1996
 //! (Psychol. Methods 1:30–46, with the correction 1:390) for those of (2,·): the degrees of freedom of their interval
 //! are built with F = MS occasions / MS error, and not with the F of the subjects.
+//!
+//! ```
+//! use analysis::statistics::{anova::TwoWay, icc};
+//!
+//! // Shrout & Fleiss's six targets, each seen by four judges.
+//! let rows: Vec<Vec<f64>> = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+//!     .map(|row| row.map(f64::from).to_vec())
+//!     .to_vec();
+//! let forms = icc::forms(&TwoWay::of(&rows)?, 0.95);
+//! let printed: Vec<String> = forms.iter().map(|form| format!("{} {:.2}", form.shrout_fleiss, form.icc)).collect();
+//! assert_eq!(printed[..3], ["ICC(1,1) 0.17", "ICC(2,1) 0.29", "ICC(3,1) 0.71"]);
+//! # Ok::<(), analysis::statistics::anova::Refusal>(())
+//! ```
 use super::anova::TwoWay;
 use super::quantiles::{f, f_tail};
 use serde::{Deserialize, Serialize};

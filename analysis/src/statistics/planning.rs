@@ -2,6 +2,18 @@
 //!
 //! Comes in: the ICC expected and the width of its interval wanted, or variances between and within visits. Goes out:
 //! numbers of participants; SEM and MDC in the values' unit.
+//!
+//! ```
+//! use analysis::statistics::planning;
+//!
+//! // An ICC of 0.8 expected, two visits each, an interval 0.2 wide wanted.
+//! assert_eq!(planning::participants(0.8, 2, 0.2, 0.95), Some(55));
+//! // Variances in N²: 0.30 of a visit's mean of three trials, 0.36 of a trial.
+//! let averaged = planning::averaging(0.30, 3, 0.36, 10).ok_or("no variances")?;
+//! // Ten trials: √(0.18 + 0.036) N. What lies between visits no number of trials averages away.
+//! assert_eq!(format!("{:.2} N", averaged[9].sem), "0.46 N");
+//! # Ok::<(), &str>(())
+//! ```
 use super::anova::FEWEST_SUBJECTS;
 use super::quantiles::normal;
 use super::sem::change_factor;

@@ -6,6 +6,19 @@
 //! former is unique (Weir 2005, J. Strength Cond. Res. 19:231–240). Two forms are given. *Consistency*: √MS error, the
 //! scatter left after a shift common to all subjects is taken off. *Agreement*: √(σ² occasions + MS error), the shift
 //! included. MDC = z·√2·SEM: the change that a steady person exceeds by chance in 5 (or 10) of 100 repeats.
+//!
+//! ```
+//! use analysis::statistics::{anova::TwoWay, sem};
+//!
+//! // Four people, two visits, newtons; everybody pulls harder the second time.
+//! let rows = [[21.0, 22.0], [25.5, 26.1], [18.2, 19.0], [30.1, 31.3]].map(|row| row.to_vec());
+//! let of = TwoWay::of(&rows)?;
+//! let (consistency, agreement) = (sem::consistency(&of), sem::agreement(&of));
+//! let shown = |of: Option<sem::Sem>| of.map(|of| format!("SEM {:.2} N, MDC95 {:.2} N", of.sem.value, of.mdc95.value));
+//! assert_eq!(shown(consistency).as_deref(), Some("SEM 0.18 N, MDC95 0.51 N"));
+//! assert_eq!(shown(agreement).as_deref(), Some("SEM 0.66 N, MDC95 1.82 N"));
+//! # Ok::<(), analysis::statistics::anova::Refusal>(())
+//! ```
 use super::anova::TwoWay;
 use super::quantiles::{chi_squared, normal};
 use serde::{Deserialize, Serialize};

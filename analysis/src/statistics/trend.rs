@@ -2,6 +2,16 @@
 //!
 //! Comes in: a complete table, a row a subject and a column an occasion in their order. Goes out: the mean slope an
 //! occasion in the values' unit with its interval, and the test that it is 0.
+//!
+//! ```
+//! use analysis::statistics::trend::trend;
+//!
+//! // Three people's peaks over three trials, newtons: fatigue.
+//! let rows = [[22.0, 21.0, 20.1], [30.3, 29.0, 28.5], [18.0, 17.4, 16.1]].map(|row| row.to_vec());
+//! let found = trend(&rows).ok_or("fewer than three people")?;
+//! assert_eq!(format!("{:.2} N a trial", found.slope.value), "-0.93 N a trial");
+//! # Ok::<(), &str>(())
+//! ```
 use super::moments::Moments;
 use super::quantiles::{student_t, t_both_tails};
 use super::sem::Estimate;

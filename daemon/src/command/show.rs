@@ -81,7 +81,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let files = vec![args.recording.clone()];
     summary::run(&summary::Args { files, own: args.basis.own.clone(), json: false })?;
     let Some(out) = &args.plots else { return Ok(()) };
-    plot::run(&plot::Args { file: args.recording.clone(), out: Some(out.clone()), ..plot::Args::default() })
+    plot::run(&plot::Args {
+        files: vec![args.recording.clone()],
+        out: Some(out.clone()),
+        ..plot::Args::default()
+    })
 }
 
 /// What a page shows (JSON), where that is asked for.
@@ -92,7 +96,7 @@ fn page(args: &Args) -> anyhow::Result<Option<String>> {
     } else if let Some(order) = args.trace {
         serde_json::to_string(&review::trace(&open()?, order)?)?
     } else if args.review {
-        serde_json::to_string(&review::results(&open()?)?)?
+        serde_json::to_string(&review::results(&args.recording, args.basis.own.repeats()?.as_ref())?)?
     } else if args.earlier {
         serde_json::to_string(&review::earlier(&open()?)?)?
     } else {

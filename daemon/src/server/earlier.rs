@@ -19,7 +19,7 @@ use std::sync::Arc;
 use utoipa::ToSchema;
 
 /// The site's own measurement error, in the data folder: what `fingerforce reliability --json` printed. Changes are held
-/// against it.
+/// against it, and it stands beside each result.
 const RELIABILITY: &str = "reliability.json";
 
 /// A visit of which there is a recording.
@@ -131,7 +131,9 @@ pub(super) async fn report(
     examiners_only(role)?;
     let mut arguments = shown(&app)?;
     arguments.push("--report".into());
-    if !since.since.is_empty() {
+    if since.since.is_empty() {
+        arguments.extend(own_repeats(&app));
+    } else {
         arguments.extend(since_arguments(&app, since.since).await?);
     }
     let page = child(arguments).await?;
@@ -149,10 +151,13 @@ fn shown(app: &App) -> Result<Vec<OsString>, Refusal> {
 
 async fn since_arguments(app: &App, visit: String) -> Result<Vec<OsString>, Refusal> {
     let earlier = recording(app, visit).await?;
-    let own = app.data.path().join(RELIABILITY);
     let mut arguments: Vec<OsString> = vec!["--since".into(), earlier.into()];
-    if own.exists() {
-        arguments.extend(["--reliability".into(), own.into()]);
-    }
+    arguments.extend(own_repeats(app));
     Ok(arguments)
+}
+
+/// What names the site's own measurement error, where there is any.
+pub(super) fn own_repeats(app: &App) -> Vec<OsString> {
+    let own = app.data.path().join(RELIABILITY);
+    if own.exists() { vec!["--reliability".into(), own.into()] } else { Vec::new() }
 }

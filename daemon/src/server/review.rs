@@ -15,6 +15,7 @@ use analysis::recording::read::Recording;
 use analysis::recording::revise::{self, Effect};
 use analysis::report::page::condition_line;
 use analysis::study::comparison::{self, Rules};
+use analysis::study::procedure::{OfVisit, Repeats};
 use analysis::study::visit::Visit;
 use analysis::trial::Test;
 use anyhow::Context;
@@ -31,6 +32,8 @@ const STRETCHES: usize = 1500;
 pub struct Results {
     trials: Vec<Listed>,
     results: Vec<Outcome>,
+    /// Where the procedure's error beside each result comes from, or why there is none, a line each.
+    procedure: Vec<String>,
     /// What was corrected, by whom and why.
     corrections: Vec<Effect>,
     /// What was seen, in words.
@@ -87,8 +90,9 @@ pub struct Trace {
     marks: Vec<(&'static str, f64)>,
 }
 
-/// The results of a recording.
-pub fn results(recording: &Recording) -> anyhow::Result<Results> {
+/// The results of a recording; with the site's own repeats the procedure's error beside each.
+pub fn results(path: &Path, repeats: Option<&Repeats>) -> anyhow::Result<Results> {
+    let recording = &Recording::open(path).map_err(advised)?;
     let rows = recording.trials().map_err(advised)?;
     let plan = Plan::parse(recording.plan()).ok();
     let mut corrections = revise::effects(&recording.events().map_err(advised)?);
@@ -102,9 +106,16 @@ pub fn results(recording: &Recording) -> anyhow::Result<Results> {
     }
     let observations = recording.observations().map_err(advised)?;
     let missing = plan.as_ref().map_or_else(Vec::new, |plan| missing(plan, &observations));
-    let (trials, results) = View::of_recording(plan, rows).results_of_all();
-    let revision = recording.root().revision;
-    Ok(Results { trials, results, corrections, observed: observed(&observations), missing, revision })
+    let (trials, mut results) = View::of_recording(plan, rows).results_of_all();
+    let errors = OfVisit::of(&Visit::of(recording, path).map_err(advised)?, repeats);
+    let mut procedure = Vec::new();
+    for result in &mut results {
+        let Some(of) = errors.get(result.item) else { continue };
+        result.procedure_sem = of.sem();
+        procedure.push(format!("{}, {}: {}", result.muscle, result.test, of.words()));
+    }
+    let (observed, revision) = (observed(&observations), recording.root().revision);
+    Ok(Results { trials, results, procedure, corrections, observed, missing, revision })
 }
 
 fn observed(observations: &[ObservationRow]) -> Vec<String> {

@@ -561,7 +561,9 @@ pub(super) fn json_text(text: String) -> Response {
 async fn results(State(app): State<App>, Extension(role): Extension<Role>) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (_, last) = recordings(&app)?;
-    child(vec!["show".into(), last.into(), "--review".into()]).await.map(json_text)
+    let mut arguments: Vec<OsString> = vec!["show".into(), last.into(), "--review".into()];
+    arguments.extend(earlier::own_repeats(&app));
+    child(arguments).await.map(json_text)
 }
 
 #[derive(Debug, Deserialize, utoipa::IntoParams)]

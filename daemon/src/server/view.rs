@@ -141,13 +141,17 @@ pub struct Listed {
 /// An item's result, as it is listed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Outcome {
-    item: i64,
-    muscle: String,
-    test: String,
+    pub(super) item: i64,
+    pub(super) muscle: String,
+    pub(super) test: String,
     trials_used: usize,
     mean_of_peaks_n: Option<f64>,
     cv_percent: Option<f64>,
     best_n: Option<f64>,
+    /// The instrument's expanded uncertainty (95 %) of the mean, N.
+    instrument_n: Option<f64>,
+    /// The procedure's SEM with its unit, where the site's own repeats tell it.
+    pub(super) procedure_sem: Option<String>,
     notes: Vec<String>,
 }
 
@@ -507,6 +511,8 @@ impl View {
                 mean_of_peaks_n: item.spread.mean_of_peaks_n.filter(|_| open),
                 cv_percent: item.spread.cv_percent.filter(|_| open),
                 best_n: item.spread.best_n.filter(|_| open),
+                instrument_n: item.spread.expanded_uncertainty_n.filter(|_| open),
+                procedure_sem: None,
                 notes: item.notes,
             }
         };

@@ -4,10 +4,11 @@ use crate::browser::Browser;
 use crate::clinic::Clinic;
 use crate::visit::{TAB_ENTER, WHERE, gate};
 use analysis::recording::read::Recording;
+use analysis::study::visit::Visit;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
-use tests::{fingerforce, run};
+use tests::{fingerforce, fingerforced, run};
 
 const PLAN: &str = r#"
 title = "One make test"
@@ -58,6 +59,8 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
         .until("it is saved", "return document.getElementById('saved')?.textContent.includes('recording-1')")
         .await;
     assert_eq!(browser.text("#since").await, "", "there is no earlier one");
+    let own = own_repeats(&clinic, &first);
+    let long_ago = long_before(&first);
 
     // The next day, for all the page knows: the code is typed, and the visit is there.
     clinic.another_sensor();
@@ -97,7 +100,9 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
     browser.screenshots("changes").await;
 
     let second = newest(&clinic);
-    same_words(&browser, &first, &second).await;
+    both_errors(&browser, &second, &own).await;
+    the_earlier_one_is_chosen(&browser, &long_ago, &first).await;
+    same_words(&browser, &first, &second, &own).await;
     // What was said of the participant is in the recording.
     let fields = Recording::open(&second).unwrap().root().participant_fields.clone();
     for field in [
@@ -111,11 +116,87 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
     assert_eq!(browser.severe().await, Vec::<String>::new());
 }
 
+/// The site's own error in the data folder, as it would be of repeats in the second visit's conditions.
+fn own_repeats(clinic: &Clinic, first: &Path) -> PathBuf {
+    let table = clinic.place.path("repeats.csv");
+    let rows = (1..=12).map(|subject| format!("S{subject:02},{subject},{}.{subject:02}\n", subject));
+    std::fs::write(&table, "subject,1,2\n".to_owned() + &rows.collect::<String>()).unwrap();
+    let printed = run(fingerforce().args(["reliability", "--json", "--table"]).arg(&table));
+    let mut document: Value = serde_json::from_slice(&printed.stdout).unwrap();
+    let analysis = &mut document["analyses"][0];
+    analysis["name"] = "right index abduction, make".into();
+    analysis["conditions"] = serde_json::to_value(&Visit::read(first).unwrap().items[0].conditions).unwrap();
+    analysis["conditions"]["population"] = "ulnar nerve repair".into();
+    analysis["conditions"]["examiner"] = "same".into();
+    let own = clinic.place.path("data/reliability.json");
+    std::fs::write(&own, document.to_string()).unwrap();
+    own
+}
+
+/// The visit once more, as if it had been years before, and with a trial that does not count.
+fn long_before(first: &Path) -> PathBuf {
+    let folder = first.parent().unwrap();
+    let name = folder.file_name().unwrap().to_str().unwrap();
+    let before = folder.with_file_name(format!("2019{}", &name[4..]));
+    std::fs::create_dir(&before).unwrap();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let entry = entry.unwrap();
+        if entry.file_type().unwrap().is_file() {
+            std::fs::copy(entry.path(), before.join(entry.file_name())).unwrap();
+        }
+    }
+    let mut correct = fingerforced();
+    correct.arg("correct").arg(before.join("recording-1.h5"));
+    run(correct.args(["--by", "E01", "--why", "slipped", "--sure", "exclude", "--trial", "1"]));
+    before
+}
+
+/// The instrument's and the procedure's error stand beside each result, as the command has them.
+async fn both_errors(browser: &Browser, second: &Path, own: &Path) {
+    let text = browser.text("#main").await;
+    let printed = run(fingerforce().arg("summary").arg(second).arg("--reliability").arg(own));
+    let printed = String::from_utf8(printed.stdout).unwrap();
+    let procedure = text.lines().find(|line| line.contains("procedure SEM")).unwrap();
+    assert!(printed.contains(procedure.split_once(": ").unwrap().1), "{procedure}\n{printed}");
+    let sem = browser.js("return document.querySelector('.tables tbody tr').cells[3].textContent").await;
+    let sem = sem.as_str().unwrap();
+    assert!(
+        sem.ends_with(" N") && procedure.contains(&format!("procedure SEM {sem} (")),
+        "{sem}: {procedure}"
+    );
+}
+
+/// Another earlier visit is chosen without typing, and the changes and the report are since that one.
+async fn the_earlier_one_is_chosen(browser: &Browser, long_ago: &Path, first: &Path) {
+    let choose = |visit: &Path| {
+        let visit = visit.file_name().unwrap().to_str().unwrap().to_owned();
+        format!(
+            "const since = document.getElementById('since-visit'); since.value = '{visit}'; \
+             since.dispatchEvent(new Event('change')); return since.options.length"
+        )
+    };
+    let then = "document.querySelector('#since tbody tr').cells[1].textContent";
+    let shown = |mean_n: f64| format!("return {then} === '{mean_n:.2}'");
+    let mean_n =
+        |recording: &Path| Visit::read(recording).unwrap().items[0].item.spread.mean_of_peaks_n.unwrap();
+    let (before_n, first_n) = (mean_n(&long_ago.join("recording-2.h5")), mean_n(first));
+    assert!(format!("{before_n:.2}") != format!("{first_n:.2}"), "{before_n} {first_n}");
+    assert_eq!(browser.js(&choose(long_ago)).await, 2);
+    browser.until("the changes since long ago", &shown(before_n)).await;
+    let report =
+        "return [...document.querySelectorAll('a.button')].some((it) => it.href.includes('since=2019'))";
+    assert_eq!(browser.js(report).await, true);
+    browser.js(&choose(first.parent().unwrap())).await;
+    browser.until("the changes since the first", &shown(first_n)).await;
+}
+
 /// What the page says of the changes is what the command says; the report has them, too.
-async fn same_words(browser: &Browser, first: &Path, second: &Path) {
+async fn same_words(browser: &Browser, first: &Path, second: &Path, own: &Path) {
     // What the page says is what the command says, word for word.
-    let mut compare = fingerforce();
-    let compared = run(compare.arg("compare").args([first, second]).arg("--json"));
+    let compare = |json: &[&str]| {
+        run(fingerforce().arg("compare").args([first, second]).arg("--reliability").arg(own).args(json))
+    };
+    let compared = compare(&["--json"]);
     let json: Value = serde_json::from_slice(&compared.stdout).unwrap();
     let change = &json["changes"][0];
     let cells = browser
@@ -127,7 +208,7 @@ async fn same_words(browser: &Browser, first: &Path, second: &Path) {
         (Some(number("earlier_n").as_str()), Some(number("later_n").as_str()))
     );
     assert_eq!(cells[6], "cannot say");
-    let text = String::from_utf8(run(fingerforce().arg("compare").args([first, second])).stdout).unwrap();
+    let text = String::from_utf8(compare(&[]).stdout).unwrap();
     let lines =
         browser.js("return [...document.querySelectorAll('#since li')].map((it) => it.textContent)").await;
     assert!(lines.as_array().unwrap().len() >= 3, "{lines}");

@@ -42,21 +42,23 @@ export class Done {
         ended.recording && open && this.report,
         h("button", { class: "main", type: "button", text: d.another, onclick: again }),
         h("button", { type: "button", text: t.setup.check, onclick: check })));
-    this.list({ ...now, corrections: [], missing: [] });
+    this.list({ ...now, procedure: [], corrections: [], missing: [] });
     if (ended.recording) {
       this.tried(async () => this.list(await ask("/api/results")));
       if (now.participant) this.tried(() => this.earlier(now.participant, ended.folder.split("/").pop()));
     }
   }
 
-  list({ trials, results, corrections, observed, missing }) {
+  list({ trials, results, procedure, corrections, observed, missing }) {
     const d = t.done;
     this.toComplete(missing);
     this.seen.replaceChildren(...(observed.length ? [h("h3", { text: d.observed }), h("ul", {}, ...observed.map((text) => h("li", { text })))] : []));
     const reviewed = Boolean(this.now.ended?.recording);
     this.tables.replaceChildren(
-      table(d.title, [d.item, d.mean, d.cv, d.best, d.used], results.map((r) => [
-        `${r.muscle}, ${t.tests[r.test] ?? r.test}`, force(r.mean_of_peaks_n), r.cv_percent === null ? "—" : r.cv_percent.toFixed(1), force(r.best_n), String(r.trials_used)])),
+      table(d.title, [d.item, d.mean, d.instrument, d.sem, d.cv, d.best, d.used], results.map((r) => [
+        `${r.muscle}, ${t.tests[r.test] ?? r.test}`, force(r.mean_of_peaks_n), force(r.instrument_n), r.procedure_sem ?? "—",
+        r.cv_percent === null ? "—" : r.cv_percent.toFixed(1), force(r.best_n), String(r.trials_used)])),
+      ...(procedure.length ? [h("ul", { class: "note" }, ...procedure.map((text) => h("li", { text })))] : []),
       table(d.trials, [d.trial, d.item, d.peak, d.meanForce, d.how, d.counts, ...(reviewed ? [d.look] : [])], trials.map((r) => [
         String(r.order), `${r.muscle || "—"} ${t.tests[r.test] ?? r.test}`, force(r.peak_zero_n), force(r.mean_n), t.outcomes[r.outcome] ?? r.outcome, r.valid ? d.yes : r.why_not,
         ...(reviewed ? [h("button", { type: "button", text: d.lookAt(r.order), onclick: () => this.look(r.order, r.valid) })] : [])])),

@@ -205,6 +205,8 @@ export const t = {
     ended: (reason) => `Ended: ${reason}`,
     item: "Item",
     mean: "Mean of peaks, N",
+    instrument: "Instrument ± (95 %), N",
+    sem: "Procedure SEM",
     cv: "CV, %",
     best: "Best, N",
     used: "Trials",
