@@ -69,6 +69,7 @@ fn seeds_that_found_a_fault_pass() {
             7_002_108,
             "a board that was started again in a hole and unplugged there: its samples before its identity",
         ),
+        (20_050_691, "the same, started once more before it could answer"),
         (10_047_151, "a boot that was in the journal's lost beginning, all of it, left no gap"),
         (12_069_468, "a hold was missed in samples without force: who their sensor is was said only later"),
         (12_030_243, "the same"),

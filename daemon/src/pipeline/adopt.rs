@@ -80,7 +80,7 @@ impl Pipeline {
     }
 
     /// A board that was started again in the journal's hole, and then unplugged, comes back with a boot that is unknown: its
-    /// samples are this sensor's if it says so.
+    /// samples are this sensor's if this sensor answers.
     pub(super) fn wait_for_identity(&mut self, port: u8, frame: &[u8], now_ns: u64) {
         if let Some(waiting) = &mut self.ports[usize::from(port)].waiting
             && waiting.len() < WAITING_FRAMES
@@ -90,16 +90,19 @@ impl Pipeline {
     }
 
     fn take_waiting(&mut self, port: u8, at: usize, boot_id: u32, out: &mut Vec<Output>) {
-        let waiting = self.ports[usize::from(port)].waiting.take();
+        let state = &mut self.ports[usize::from(port)];
+        let (waiting, opened_ns) = (state.waiting.take(), state.opened_ns);
         let Some(sensor) = self.sensors.get_mut(at) else { return };
         let find = self.find && !sensor.is_nameless();
         for (arrival_ns, frame) in waiting.into_iter().flatten() {
+            // It may have started once more before it could answer; what an earlier opening brought may be another board's.
             if let Ok(DeviceMessage::Samples(samples)) = DeviceMessage::decode(&frame)
-                && samples.boot_id == boot_id
+                && (samples.boot_id == boot_id || arrival_ns >= opened_ns)
             {
                 sensor.samples(&samples, arrival_ns, find, out);
             }
         }
+        sensor.boot(boot_id);
     }
 
     /// Samples that come after a hole in the journal are taken, although the start that was sent for them, who sends them,
@@ -243,11 +246,13 @@ mod tests {
     }
 
     /// Boot and counter of each block, where a hole in the journal swallowed that the board started anew and was unplugged.
-    fn recorded(says_to_be: u32) -> Vec<(i64, u64)> {
+    fn recorded(says_to_be: u32, opened_again: bool) -> Vec<(i64, u64)> {
         let opened = || Record::Opened { port: 0, detail: String::new() };
         let before = [opened(), identity(1), stopped(1)];
         let start = Record::Sent { port: 0, bytes: framed(HostMessage::Start) };
-        let after = [opened(), samples(2, 10), samples(2, 12), identity(says_to_be), samples(says_to_be, 14)];
+        let unknown = [opened(), samples(2, 10), samples(2, 12)];
+        let again = opened_again.then(opened);
+        let after = unknown.into_iter().chain(again).chain([identity(says_to_be), samples(says_to_be, 14)]);
         let numbered = (0..).zip(before.into_iter().chain([start, samples(1, 0)]));
         let (mut pipeline, mut out) = (Pipeline::new(true), Vec::new());
         for (number, record) in numbered.chain((100..).zip(after)) {
@@ -266,8 +271,11 @@ mod tests {
     }
 
     #[test]
-    fn after_a_hole_samples_of_an_unknown_boot_wait_for_the_board_to_name_it() {
-        assert_eq!(recorded(2), [(1, 0), (2, 10), (2, 12), (2, 14)]);
-        assert_eq!(recorded(3), [(1, 0), (3, 14)], "somebody else's stream, or one that is over");
+    fn after_a_hole_samples_of_an_unknown_boot_wait_for_the_board_to_answer() {
+        assert_eq!(recorded(2, false), [(1, 0), (2, 10), (2, 12), (2, 14)]);
+        assert_eq!(recorded(2, true), [(1, 0), (2, 10), (2, 12), (2, 14)]);
+        let started_again = recorded(3, false);
+        assert_eq!(started_again, [(1, 0), (2, 10), (2, 12), (3, 14)], "between its samples and its answer");
+        assert_eq!(recorded(3, true), [(1, 0), (3, 14)], "whose it was, nobody knows");
     }
 }

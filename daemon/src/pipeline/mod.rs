@@ -224,6 +224,7 @@ struct PortState {
     /// Number of the port's first sensor, whichever port answers first.
     number: usize,
     open: bool,
+    opened_ns: u64,
     accumulator: Accumulator,
     link: Link,
     sensor: Option<usize>,
@@ -336,6 +337,7 @@ impl Pipeline {
             self.ports.push(PortState {
                 number: self.numbers,
                 open: false,
+                opened_ns: 0,
                 accumulator: Accumulator::new(),
                 link: Link::default(),
                 sensor: None,
@@ -354,7 +356,7 @@ impl Pipeline {
     fn opened(&mut self, port: u8, detail: &str, now_ns: u64, out: &mut Vec<Output>) {
         let beginning_lost = self.beginning_lost;
         let state = self.port(port);
-        state.open = true;
+        (state.open, state.opened_ns) = (true, now_ns);
         if let Some(profile) = profile_of(detail) {
             match &mut state.text {
                 Some(text) => text.reopened(now_ns),

@@ -5,6 +5,7 @@
 //! in [`ASK_ABOUT`], from general knowledge of the trade, to be checked against local practice.
 
 use super::plan::Item;
+use analysis::console::clean;
 use analysis::trial::{Digit, Side, Test};
 use serde::{Deserialize, Serialize};
 
@@ -77,7 +78,7 @@ impl Clearance {
         while let Some(word) = words.next() {
             match word {
                 "pain" => pain = Some(words.next().unwrap_or_default()),
-                "since" => since = words.next().unwrap_or_default().to_owned(),
+                "since" => since = past(words.next().unwrap_or_default())?,
                 "cleared" => cleared = words.by_ref().collect(),
                 other => return Err(format!("`{other}` is not understood. {FORM}")),
             }
@@ -88,6 +89,17 @@ impl Clearance {
             level.ok_or_else(|| format!("pain at rest is a number from 0 to 10, not `{pain}`. {FORM}"))?;
         Ok(Clearance { side, digit, allowed, pain_at_rest, since, cleared: cleared.join(" ") })
     }
+}
+
+/// A day that has come.
+fn past(word: &str) -> Result<String, String> {
+    let day: jiff::civil::Date = word.parse().map_err(|_| {
+        format!("`{}` is no date: use YYYY-MM-DD, the day of the injury or operation", clean(word))
+    })?;
+    if day > jiff::tz::TimeZone::system().to_datetime(jiff::Timestamp::now()).date() {
+        return Err(format!("since {day}: that day has not come; check the date, and this computer's clock"));
+    }
+    Ok(day.to_string())
 }
 
 /// All answers so far.
@@ -186,6 +198,10 @@ mod tests {
             "left make pain 12",
             "left make pain",
             "left make pian 3",
+            "left make pain 3 since",
+            "left make pain 3 since last-week",
+            "left make pain 3 since 2026-02-30",
+            "left make pain 3 since 9999-01-03",
         ] {
             assert!(Clearance::parse(text).is_err(), "{text}");
         }

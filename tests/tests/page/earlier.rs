@@ -6,6 +6,7 @@ use crate::visit::{TAB_ENTER, WHERE, gate};
 use analysis::recording::read::Recording;
 use analysis::study::visit::Visit;
 use serde_json::Value;
+use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tests::{fingerforce, fingerforced, run};
@@ -119,7 +120,10 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
 /// The site's own error in the data folder, as it would be of repeats in the second visit's conditions.
 fn own_repeats(clinic: &Clinic, first: &Path) -> PathBuf {
     let table = clinic.place.path("repeats.csv");
-    let rows = (1..=12).map(|subject| format!("S{subject:02},{subject},{}.{subject:02}\n", subject));
+    // Differences that do not grow with the force.
+    let retest = |subject: usize| 10.0 + subject as f64 + [0.4, -0.3, 0.2, -0.5][subject % 4];
+    let row = |subject: usize| format!("S{subject:02},{},{:.2}\n", 10 + subject, retest(subject));
+    let rows = (1..=12).map(row);
     std::fs::write(&table, "subject,1,2\n".to_owned() + &rows.collect::<String>()).unwrap();
     let printed = run(fingerforce().args(["reliability", "--json", "--table"]).arg(&table));
     let mut document: Value = serde_json::from_slice(&printed.stdout).unwrap();
@@ -128,6 +132,7 @@ fn own_repeats(clinic: &Clinic, first: &Path) -> PathBuf {
     analysis["conditions"] = serde_json::to_value(&Visit::read(first).unwrap().items[0].conditions).unwrap();
     analysis["conditions"]["population"] = "ulnar nerve repair".into();
     analysis["conditions"]["examiner"] = "same".into();
+    // The same file stands in the data folder as it may be put there: others may read it, and the page warns of that.
     let own = clinic.place.path("data/reliability.json");
     std::fs::write(&own, document.to_string()).unwrap();
     own
@@ -138,7 +143,7 @@ fn long_before(first: &Path) -> PathBuf {
     let folder = first.parent().unwrap();
     let name = folder.file_name().unwrap().to_str().unwrap();
     let before = folder.with_file_name(format!("2019{}", &name[4..]));
-    std::fs::create_dir(&before).unwrap();
+    std::fs::DirBuilder::new().mode(0o700).create(&before).unwrap();
     for entry in std::fs::read_dir(folder).unwrap() {
         let entry = entry.unwrap();
         if entry.file_type().unwrap().is_file() {
@@ -153,10 +158,9 @@ fn long_before(first: &Path) -> PathBuf {
 
 /// The instrument's and the procedure's error stand beside each result, as the command has them.
 async fn both_errors(browser: &Browser, second: &Path, own: &Path) {
-    let text = browser.text("#main").await;
     let printed = run(fingerforce().arg("summary").arg(second).arg("--reliability").arg(own));
     let printed = String::from_utf8(printed.stdout).unwrap();
-    let procedure = text.lines().find(|line| line.contains("procedure SEM")).unwrap();
+    let procedure = browser.text(".tables li").await;
     assert!(printed.contains(procedure.split_once(": ").unwrap().1), "{procedure}\n{printed}");
     let sem = browser.js("return document.querySelector('.tables tbody tr').cells[3].textContent").await;
     let sem = sem.as_str().unwrap();

@@ -54,11 +54,13 @@ export class Done {
     this.toComplete(missing);
     this.seen.replaceChildren(...(observed.length ? [h("h3", { text: d.observed }), h("ul", {}, ...observed.map((text) => h("li", { text })))] : []));
     const reviewed = Boolean(this.now.ended?.recording);
+    const unknown = results.some((r) => r.mean_of_peaks_n !== null && r.instrument_n === null);
+    const notes = [...procedure, ...(unknown ? [d.unknown] : [])];
     this.tables.replaceChildren(
       table(d.title, [d.item, d.mean, d.instrument, d.sem, d.cv, d.best, d.used], results.map((r) => [
         `${r.muscle}, ${t.tests[r.test] ?? r.test}`, force(r.mean_of_peaks_n), force(r.instrument_n), r.procedure_sem ?? "—",
         r.cv_percent === null ? "—" : r.cv_percent.toFixed(1), force(r.best_n), String(r.trials_used)])),
-      ...(procedure.length ? [h("ul", { class: "note" }, ...procedure.map((text) => h("li", { text })))] : []),
+      ...(notes.length ? [h("ul", { class: "note" }, ...notes.map((text) => h("li", { text })))] : []),
       table(d.trials, [d.trial, d.item, d.peak, d.meanForce, d.how, d.counts, ...(reviewed ? [d.look] : [])], trials.map((r) => [
         String(r.order), `${r.muscle || "—"} ${t.tests[r.test] ?? r.test}`, force(r.peak_zero_n), force(r.mean_n), t.outcomes[r.outcome] ?? r.outcome, r.valid ? d.yes : r.why_not,
         ...(reviewed ? [h("button", { type: "button", text: d.lookAt(r.order), onclick: () => this.look(r.order, r.valid) })] : [])])),

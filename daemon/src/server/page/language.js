@@ -207,6 +207,7 @@ export const t = {
     mean: "Mean of peaks, N",
     instrument: "Instrument ± (95 %), N",
     sem: "Procedure SEM",
+    unknown: "Instrument ± unknown: no calibration in the recording covers these forces.",
     cv: "CV, %",
     best: "Best, N",
     used: "Trials",

@@ -75,7 +75,8 @@ fn own(item: &Item) -> Found {
     let numbers: [(&'static [&'static str], Option<f64>, RangeInclusive<f64>); 10] = [
         (&["hold_s"], Some(item.hold_s), 0.5..=60.0),
         (&["rest_s"], Some(item.rest_s), 0.0..=3600.0),
-        (&["cap_n"], item.cap_n, 1.0..=500.0),
+        // No finger moved sideways comes near the upper end: more is a slip of the decimal point.
+        (&["cap_n"], item.cap_n, 1.0..=150.0),
         (&["cv_limit_percent"], Some(item.cv_limit_percent), 1.0..=100.0),
         (&["target_percent"], item.target_percent, 1.0..=95.0),
         (&["band_percent"], item.band_percent, 0.5..=50.0),
