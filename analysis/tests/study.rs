@@ -53,6 +53,17 @@ fn a_study_gives_its_error_and_a_change_is_judged_by_it() {
     let changed = json(&run(&["compare", "--json", "--reliability", data], &[first, &stronger]));
     assert!(changed["changes"].as_array().unwrap().iter().all(|change| change["verdict"] == "increased"));
 
+    let singly = ["compare", "--reliability", data, "--primary", "left index abduction make"];
+    let told = String::from_utf8(run(&singly, &[first, same]).stdout).unwrap();
+    assert!(
+        told.contains(
+            "Named by whoever compared, not by the first visit's plan: left index abduction, make;"
+        ),
+        "{told}"
+    );
+    // What can be said comes before the table.
+    let (said, table) = (told.find("No change shown: within measurement error: left index"), told.find('┌'));
+    assert!(said.is_some() && said < table, "{told}");
     let singly = ["compare", "--json", "--reliability", data, "--primary", "left index abduction make"];
     let singly = json(&run(&singly, &[first, same]));
     assert_eq!((&singly["judged_singly"], &singly["judged_together"]), (&1.into(), &1.into()));
@@ -202,7 +213,7 @@ fn nothing_is_said_without_a_basis_or_where_conditions_differ() {
     let by_other = files.iter().find(|path| path.ends_with("P03-E2-visit-2.h5")).unwrap();
     because(
         &run(&with_data, &[visits[4], by_other]),
-        "examiner differs: `another` at these visits, `same` in the data",
+        "examiner differs: another examiner at these visits, the same examiner in the data",
     );
     let published = ["compare", "--json", "--published", "schreuders-2004-index"];
     because(&run(&published, &[visits[4], visits[5]]), "population differs");
@@ -381,6 +392,59 @@ fn limits_and_trends_of_another_examiner_are_said_to_be() {
         .collect();
     let mixed = String::from_utf8(run(&["compare"], &all).stdout).unwrap();
     assert!(mixed.contains("by examiners E1, E2, and what they differ by is in it"), "{mixed}");
+    let of_e2 = run(&["summary", "--reliability", data.to_str().unwrap()], &by("E2")[..1]);
+    let of_e2 = String::from_utf8(of_e2.stdout).unwrap();
+    assert!(of_e2.contains("same examiner, found with E1, not E2, agreement"), "{of_e2}");
+    let both: Vec<&Path> = files.iter().map(PathBuf::as_path).collect();
+    let of_both = String::from_utf8(run(&["reliability"], &both).stdout).unwrap();
+    assert!(of_both.contains("visits are by several examiners (E1, E2): what they differ by"), "{of_both}");
+}
+
+#[test]
+fn data_of_another_interval_are_said_to_be() {
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let named = |part: &str| -> Vec<&Path> {
+        let found = files.iter().filter(|path| path.display().to_string().contains(part));
+        found.map(PathBuf::as_path).collect()
+    };
+    // Two examiners, an hour apart; and the visits that are judged, a week.
+    let data = folder.path().join("reliability.json");
+    let of_an_hour = run(&["reliability", "--json", "--by", "examiner"], &named("-visit-1"));
+    std::fs::write(&data, &of_an_hour.stdout).unwrap();
+    let apart_days = json(&of_an_hour)["analyses"][0]["apart_days"].as_f64().unwrap();
+    assert!((apart_days - 1.0 / 24.0).abs() < 1e-9, "{apart_days}");
+    let notes = |files: &[&Path]| {
+        let compared = run(&["compare", "--json", "--reliability", data.to_str().unwrap()], files);
+        json(&compared)["changes"][0]["notes"].to_string()
+    };
+    let (first, later) = (named("P05-E1-visit-1")[0], named("P05-E2-visit-2")[0]);
+    let told = notes(&[first, later]);
+    assert!(told.contains("the limit's data lie 60 minutes apart, these visits 7 days"), "{told}");
+    let told = notes(&[first, named("P05-E2-visit-1")[0]]);
+    assert!(!told.contains("apart"), "{told}");
+}
+
+#[test]
+fn what_becomes_of_one_item_moves_no_other_limit() {
+    use analysis::study::comparison::{self, Basis, Form, Rules};
+    use analysis::study::reliability::Document;
+    use analysis::study::visit::Visit;
+    let folder = tempfile::tempdir().unwrap();
+    let files = study::write(folder.path(), SEED);
+    let visits = of_first_examiner(&files);
+    let data = folder.path().join("reliability.json");
+    std::fs::write(&data, run(&["reliability", "--json"], &visits).stdout).unwrap();
+    let basis = Basis::Own(Document::read(&data).unwrap());
+    let rules = Rules { basis, primary: Vec::new(), vouched: Default::default(), form: Form::Agreement };
+    let pair: Vec<Visit> = visits[4..6].iter().map(|file| Visit::read(file).unwrap()).collect();
+    let mut spoiled = pair.clone();
+    spoiled[1].items[1].item.spread.trials_used = 2;
+    let (all, one) = (comparison::compare(&pair, &rules), comparison::compare(&spoiled, &rules));
+    let (all, one) = (all.unwrap(), one.unwrap());
+    assert_eq!((all.judged_together, one.judged_together), (2, 1));
+    assert_eq!(all.changes[0].limit, one.changes[0].limit);
+    assert_eq!((one.changes[1].verdict, one.false_changes), (None, 0.025));
 }
 
 #[test]

@@ -14,7 +14,7 @@ use crate::prose::Prose;
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, SURE_PARTICIPANTS, Verdict};
 use crate::study::comparison::{self, Basis, Change, Comparison, Form, OCCASIONS, Rules};
-use crate::study::conditions::{self, Vouched};
+use crate::study::conditions::{self, NOT_RECORDED, Vouched};
 use crate::study::procedure::Repeats;
 use crate::study::published;
 use crate::study::reliability::Document;
@@ -183,6 +183,7 @@ pub fn text(of: &Comparison) -> String {
             clean(&visit.file)
         );
     }
+    text += &in_short(of);
     text += &format!("{}\n", change_table(of));
     text += &remarks(&of.changes);
     text += &counted(of);
@@ -194,6 +195,32 @@ pub fn text(of: &Comparison) -> String {
         );
     }
     text + CAUTIONS + "\n"
+}
+
+/// What can be said, in a line each: what changed, what did not, and what nobody can tell.
+fn in_short(of: &Comparison) -> String {
+    let several = of.visits.len() > 2;
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+    for change in &of.changes {
+        let at = if several { format!(" at visit {}", change.visit) } else { String::new() };
+        let name = format!("{}, {}{at}", change.muscle, change.test);
+        let words = verdict_words(change);
+        match said.iter_mut().find(|(known, _)| *known == words) {
+            Some((_, names)) => names.push(name),
+            None => said.push((words, vec![name])),
+        }
+    }
+    // What changed comes first.
+    let rank = |words: &str| match words {
+        words if words.starts_with("more than") => 0,
+        "cannot say" => 2,
+        _ => 1,
+    };
+    said.sort_by_key(|(words, _)| rank(words));
+    let line = |(words, names): &(&str, Vec<String>)| {
+        format!("{}: {}\n", names::sentence(words), clean(&names.join("; ")))
+    };
+    said.iter().map(line).collect()
 }
 
 /// A trend over visits in words; its numbers' fields are `trend-N.`'s.
@@ -310,8 +337,15 @@ pub fn remarks(changes: &[Change]) -> String {
             remarks.add(limit_from(change).to_string(), &name);
         }
     }
-    remarks.text(changes.len())
+    let unrecorded = |change: &Change| change.cannot_say.iter().any(|why| why.contains(NOT_RECORDED));
+    let where_to = if changes.iter().any(unrecorded) { RECORD_THEM } else { "" };
+    remarks.text(changes.len()) + where_to
 }
+
+/// Where conditions are recorded, and what to do where they were not.
+const RECORD_THEM: &str = "What a recording is to say of its conditions stands in its plan: arrangement, reaction, coupling, \
+position, lever_mm and gap_mm of the items, population. Where they were the same although nobody wrote them down, say so \
+by --same NAME,NAME.\n";
 
 /// Where a limit comes from and at which chance; of a primary item its MDC95, too.
 pub fn limit_from(change: &Change) -> Prose {
@@ -350,14 +384,7 @@ fn two_errors(change: &Change) -> String {
 
 /// How many comparisons were made, how, and how many false changes to expect; the settings and limits behind them.
 pub fn counted(of: &Comparison) -> String {
-    let vouched = if of.vouched.is_empty() {
-        String::new()
-    } else {
-        format!(
-            "Vouched for by the user, where the recordings do not say: {}.\n",
-            clean(&of.vouched.join(", "))
-        )
-    };
+    let vouched = vouched_words(of).map_or_else(String::new, |words| format!("{}\n", clean(&words)));
     format!(
         "Comparisons: {}\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
          end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t.\n{vouched}",
@@ -365,6 +392,13 @@ pub fn counted(of: &Comparison) -> String {
         settings(of),
         if of.form == Form::Agreement { "agreement" } else { "consistency" },
     )
+}
+
+/// What the verdicts rest on that no recording says.
+pub fn vouched_words(of: &Comparison) -> Option<String> {
+    let vouched = of.vouched.join(", ");
+    (!of.vouched.is_empty())
+        .then(|| format!("Vouched for by whoever compared, where the recordings do not say: {vouched}."))
 }
 
 /// How many comparisons were judged, how, and how many false changes to expect.
@@ -379,9 +413,18 @@ pub fn chances(of: &Comparison) -> Prose {
         .number(of.judged_together.to_string(), "together")
         .words(&format!(
             " together (Bonferroni). At each later visit the chance of a false change is {} %, divided beforehand: half for \
-             those judged singly, in equal parts, half for the others together; all of it where there is only one kind. False \
-             changes to expect without any change: at most ",
-            100.0 * ALPHA
+             those judged singly, in equal parts, half for the others together; all of it where there is only one kind; who has a \
+             part keeps it, judged or not.{} False changes to expect without any change: at most ",
+            100.0 * ALPHA,
+            if of.named.is_empty() {
+                String::new()
+            } else {
+                format!(
+                    " Named by whoever compared, not by the first visit's plan: {}; that is fair only where it was before anybody \
+                     looked.",
+                    of.named.join("; ")
+                )
+            }
         ))
         .number(format!("{:.2}", of.false_changes), "false_changes")
         .words(".")

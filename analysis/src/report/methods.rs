@@ -387,8 +387,16 @@ fn estimates(document: Option<&Document>) -> Prose {
                 .number(format!("{:.2}", sem.mdc95.value), "mdc95")
                 .words(&format!(" {}, ", of.unit));
         }
+        let by = if of.examiners.is_empty() {
+            String::new()
+        } else {
+            format!(" occasions by {}", of.examiners.join(" and "))
+        };
         told.words("n ")
             .number(of.subjects.to_string(), "subjects")
+            .words(" × ")
+            .number(of.k.to_string(), "occasions")
+            .words(&by)
             .with_ids(|field| reliability_id(number, field))
             .elsewhere()
     });

@@ -7,7 +7,7 @@ use super::number::{
     change_id, comparison_id, item_id, reliability_id, sensor_id, sides_id, trend_id, trial_id,
 };
 use super::{chart, nerve};
-use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words};
+use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words, vouched_words};
 use crate::measures::repeats::{self, HOLD, Item, Spread};
 use crate::plot::names;
 use crate::prose::Prose;
@@ -489,6 +489,9 @@ pub fn changes(page: &mut Page, of: &Comparison) {
     let rows: Vec<Vec<Cell>> = of.changes.iter().map(|change| change_row(change, of)).collect();
     page.table(&["id", "item", "visit", "first, N", "then, N", "change, N", "%", "limit", "verdict"], &rows);
     page.paragraph(Prose::from("Comparisons: ").then(chances(of).with_ids(comparison_id)));
+    if let Some(words) = vouched_words(of) {
+        page.paragraph(words);
+    }
     page.list(&change_lines(of));
     let trends = (1..).zip(&of.trends);
     page.list(
@@ -591,8 +594,9 @@ fn basis_row(number: usize, of: &Reliability) -> Vec<Cell> {
     let cell = |parts: [Option<String>; 3]| {
         Cell::numbers(&parts.into_iter().flatten().collect::<Vec<_>>()).unbroken()
     };
+    let unit = if of.unit.is_empty() { String::new() } else { format!(" ({})", of.unit) };
     vec![
-        Cell::text(&of.name),
+        Cell::text(&format!("{}{unit}", of.name)),
         cell([count(of.subjects, "subjects"), Some("×".to_owned()), count(of.k, "occasions")]),
         cell([
             shown(icc.map(|form| form.icc), 2, "", "icc"),

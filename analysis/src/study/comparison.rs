@@ -19,7 +19,7 @@ use super::conditions::{Conditions, Vouched};
 use super::procedure::{Own, Repeats, own};
 use super::published::Published;
 use super::reliability::{Document, Reliability};
-use super::series::instant;
+use super::series::{apart_days, instant};
 use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
 use super::visit_trend::{VisitTrend, trends};
@@ -149,6 +149,8 @@ pub struct Comparison {
     pub form: Form,
     /// Conditions that the user vouched for.
     pub vouched: Vec<String>,
+    /// Items judged singly because whoever compared named them: the first visit's plan did not.
+    pub named: Vec<String>,
     /// The changes.
     pub changes: Vec<Change>,
     /// Changes judged singly.
@@ -192,6 +194,8 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
     let Some((first, later)) = visits.split_first() else {
         return Err(Incomparable::Primary("none".to_owned()));
     };
+    let named = rules.primary.iter().filter(|item| !first.primary.contains(item));
+    let named: Vec<String> = named.map(|(muscle, test)| format!("{muscle}, {test}")).collect();
     let rules = &Rules { primary: primaries(first, rules), ..rules.clone() };
     for (muscle, test) in &rules.primary {
         if first.find(muscle, test).is_none() {
@@ -214,6 +218,7 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         visits: heads,
         form: rules.form,
         vouched: rules.vouched.0.clone(),
+        named,
         changes,
         judged_singly,
         judged_together,
@@ -222,7 +227,8 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
     })
 }
 
-/// The changes at one later visit, among which its one chance of a false change is divided before any is judged.
+/// The changes at one later visit, among which its one chance of a false change is divided before any is judged: among all
+/// that there are data for, so that what becomes of one (a trial that is called invalid) moves nobody else's limit.
 fn at_visit(first: &Visit, visit: &Visit, number: usize, rules: &Rules) -> Vec<Change> {
     let both = first.items.iter().filter_map(|then| {
         let now = visit.find(&then.item.muscle, &then.item.test)?;
@@ -324,8 +330,9 @@ fn change(
     change.change_percent = change.change_n.zip(above_zero).map(|(by, earlier)| 100.0 * by / earlier);
     change.cannot_say.extend(objections((first, then), (visit, now), rules));
     let error = error_of(&mut change, (first, then), (visit, now), rules);
-    let sayable = change.cannot_say.is_empty() && change.change_n.is_some();
-    (change, error.filter(|_| sayable))
+    // Its force is the examiner's, too: never judged, it has no part of the chance.
+    let concentric = change.test == Test::Concentric.word();
+    (change, error.filter(|_| !concentric))
 }
 
 /// What the instrument's uncertainty of either visit does not include.
@@ -454,6 +461,7 @@ fn error_of(
             if conditions.examiner == "same" {
                 change.notes.extend(another_examiner(of, then.0, now.0));
             }
+            change.notes.extend(another_interval(of, then.0, now.0));
             change.as_ratio = as_ratio;
             if sem.is_some_and(|sem| sem.sem.value == 0.0) {
                 change
@@ -522,6 +530,35 @@ fn another_examiner(of: &Reliability, first: &Visit, visit: &Visit) -> Option<St
     })
 }
 
+/// Time between the visits that is so many times that between the data's occasions, or so small a part of it, is told.
+const INTERVALS_APART: f64 = 3.0;
+
+/// Visits much farther apart than the data's occasions may differ by more than those do, with nobody changed.
+fn another_interval(of: &Reliability, first: &Visit, visit: &Visit) -> Option<String> {
+    let behind = of.apart_days?;
+    let these = apart_days(first, visit)?;
+    let alike = these <= INTERVALS_APART * behind && behind <= INTERVALS_APART * these;
+    (!alike).then(|| {
+        format!(
+            "the limit's data lie {} apart, these visits {}: what differs over that time by itself the limit does not know",
+            time_words(behind),
+            time_words(these)
+        )
+    })
+}
+
+/// Days as they are said.
+fn time_words(days: f64) -> String {
+    let (count, unit) = if days >= 2.0 {
+        (days, "days")
+    } else if days * 24.0 >= 2.0 {
+        (days * 24.0, "hours")
+    } else {
+        (days * 1440.0, "minutes")
+    };
+    format!("{count:.0} {unit}")
+}
+
 /// What does not match between these visits and the data behind a limit.
 fn against_limit(these: &Conditions, behind: &Conditions, rules: &Rules) -> impl Iterator<Item = String> {
     these
@@ -531,7 +568,8 @@ fn against_limit(these: &Conditions, behind: &Conditions, rules: &Rules) -> impl
 }
 
 fn judged(mut change: Change, error: Option<&Error>, shares: Shares) -> Change {
-    let Some(error) = error else { return change };
+    let sayable = change.cannot_say.is_empty() && change.change_n.is_some();
+    let Some(error) = error.filter(|_| sayable) else { return change };
     change.limit_participants = Some(error.participants);
     change.sem = Some(error.sem.sem.value);
     let at = |alpha: f64| limit(&error.sem, error.participants, alpha);

@@ -59,6 +59,9 @@ pub struct Conditions {
     pub examiner: String,
 }
 
+/// What is said of conditions that one of the two, or both, do not tell.
+pub const NOT_RECORDED: &str = "not recorded for both";
+
 /// What a user vouches for: conditions that are not recorded on one side or both, and were the same.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Vouched(pub Vec<String>);
@@ -109,7 +112,13 @@ impl<'a> Found<'a> {
         if a.is_empty() || b.is_empty() {
             self.missing(name);
         } else if a != b && name == "examiner" {
-            self.different.push(format!("examiner differs: `{a}` at these visits, `{b}` in the data"));
+            let who = |word: &str| match word {
+                "same" => "the same examiner".to_owned(),
+                "another" => "another examiner".to_owned(),
+                other => format!("{other} examiners"),
+            };
+            let (these, data) = (who(a), who(b));
+            self.different.push(format!("examiner differs: {these} at these visits, {data} in the data"));
         } else if a != b {
             self.different.push(format!("{name} differs: {a} and {b}"));
         }
@@ -134,7 +143,7 @@ impl<'a> Found<'a> {
 
     fn told(mut self) -> Vec<String> {
         if !self.unknown.is_empty() {
-            self.different.push(format!("not known on both sides: {}", self.unknown.join(", ")));
+            self.different.push(format!("{NOT_RECORDED}: {}", self.unknown.join(", ")));
         }
         self.different
     }
@@ -194,10 +203,10 @@ pub(crate) mod tests {
     fn what_is_not_known_matches_only_where_the_user_vouches_for_it() {
         let bare = Conditions { lever_mm: None, position: String::new(), ..full() };
         let found = full().differences(&bare, &Vouched::default());
-        assert_eq!(found, ["not known on both sides: position, lever"]);
+        assert_eq!(found, ["not recorded for both: position, lever"]);
         let vouched = Vouched(vec!["position".into(), "lever".into()]);
         assert!(full().differences(&bare, &vouched).is_empty());
         let pair = Conditions { arrangement: "pair".into(), ..full() };
-        assert_eq!(pair.differences(&pair, &Vouched::default()), ["not known on both sides: gap"]);
+        assert_eq!(pair.differences(&pair, &Vouched::default()), ["not recorded for both: gap"]);
     }
 }

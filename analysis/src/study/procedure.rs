@@ -90,7 +90,7 @@ impl Repeats {
     }
 
     /// The procedure's error of an item of one visit. Who examined is a matter of two visits: it is said with the source.
-    pub fn of_item(&self, measured: &Measured) -> Procedure {
+    fn of_item(&self, visit: &Visit, measured: &Measured) -> Procedure {
         let refused = |why: &str| Procedure { cannot_say: vec![why.to_owned()], ..Procedure::default() };
         let conditions = &measured.conditions;
         let Some(own) = own(&self.document, &measured.item.muscle, conditions, self.form) else {
@@ -111,6 +111,12 @@ impl Repeats {
             "" => String::new(),
             word => format!(", {word} examiner"),
         };
+        let stranger = !visit.examiner.is_empty() && !own.of.examiners.contains(&visit.examiner);
+        let found_with = if stranger && !own.of.examiners.is_empty() {
+            format!(", found with {}, not {}", own.of.examiners.join(" and "), visit.examiner)
+        } else {
+            String::new()
+        };
         let form = if self.form == Form::Agreement { "agreement" } else { "consistency" };
         let side = if own.of.name.starts_with(&measured.item.muscle) || own.of.conditions.muscle.is_empty() {
             ""
@@ -121,7 +127,10 @@ impl Repeats {
             sem_n: (!own.as_ratio).then_some(value),
             sem_percent: own.as_ratio.then(|| 100.0 * libm::expm1(value)),
             trial_sem_n: self.of_a_trial(own.of).filter(|_| !own.as_ratio),
-            source: format!("own data: {}{side}, n {}{examiner}, {form}", own.of.name, own.of.subjects),
+            source: format!(
+                "own data: {}{side}, n {}{examiner}{found_with}, {form}",
+                own.of.name, own.of.subjects
+            ),
             cannot_say: Vec::new(),
         }
     }
@@ -134,7 +143,7 @@ pub struct OfVisit(Vec<(i64, Procedure)>);
 impl OfVisit {
     /// Of a visit's items; empty without repeats of the site's own.
     pub fn of(visit: &Visit, repeats: Option<&Repeats>) -> OfVisit {
-        let items = visit.items.iter().filter_map(|of| Some((of.item.item, repeats?.of_item(of))));
+        let items = visit.items.iter().filter_map(|of| Some((of.item.item, repeats?.of_item(visit, of))));
         OfVisit(items.collect())
     }
 

@@ -141,6 +141,9 @@ pub struct Reliability {
     /// Who measured: the examiners' codes, where known.
     #[serde(default)]
     pub examiners: Vec<String>,
+    /// Median time between a subject's occasions that follow each other, days, where known.
+    #[serde(default)]
+    pub apart_days: Option<f64>,
     /// Mean of all values.
     pub mean: f64,
     /// Mean squares of the two-way analysis of variance.
@@ -279,6 +282,7 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
         mean: two_way.mean,
         mean_squares: MeanSquares::of(&two_way),
         examiners: table.examiners.clone(),
+        apart_days: table.apart_days,
         planned: planned(&forms, two_way.occasions, width),
         consistency: sem,
         agreement: sem::agreement(&two_way),
@@ -392,8 +396,9 @@ fn notes(table: &Table, of: &TwoWay, forms: &[Icc], left_out: &[String]) -> Vec<
     let occasions_p = MeanSquares::of(of).occasions_p.unwrap_or(1.0);
     if of.occasions < OCCASIONS && occasions_p <= SHIFT_ALPHA {
         notes.push(format!(
-            "the occasions differ by more than chance (p {occasions_p:.2e}), and {} of them cannot tell how far occasions go apart: \
-             SEM and MDC (agreement) and their intervals take the shift between these for all there is",
+            "the occasions may differ by more than chance (p {occasions_p:.2e} of this analysis alone), and {} of them cannot tell \
+             how far occasions go apart: SEM and MDC (agreement) and their intervals take the shift between these for all there is. \
+             Changes are not judged where one analysis of all differs beyond 5 % divided by their number",
             of.occasions
         ));
     }

@@ -23,8 +23,7 @@ pub enum By {
 struct Cell<'a> {
     participant: &'a str,
     column: String,
-    examiner: &'a str,
-    visit_id: &'a str,
+    visit: &'a Visit,
     measured: &'a Measured,
 }
 
@@ -72,8 +71,7 @@ fn table(visits: &[(usize, &Visit)], by: By, (muscle, test): (&str, &str)) -> Ta
             table.notes.push(format!("{}: {why}", visit.file.display()));
             continue;
         }
-        let (participant, examiner, visit_id) = (&visit.participant, &visit.examiner, &visit.visit_id);
-        cells.push(Cell { participant, column, examiner, visit_id, measured });
+        cells.push(Cell { participant: &visit.participant, column, visit, measured });
     }
     fill(&mut table, &cells, by);
     table
@@ -120,12 +118,21 @@ fn fill(table: &mut Table, cells: &[Cell], by: By) {
             row.iter().map(|cell| cell.map_or_else(Vec::new, |cell| cell.measured.peaks_n())).collect(),
         );
         table.visits.push(
-            row.iter().map(|cell| cell.map_or_else(String::new, |cell| cell.visit_id.to_owned())).collect(),
+            row.iter()
+                .map(|cell| cell.map_or_else(String::new, |cell| cell.visit.visit_id.clone()))
+                .collect(),
         );
     }
     table.conditions = conditions(cells, by);
-    let examiners = cells.iter().map(|cell| cell.examiner.to_owned()).filter(|code| !code.is_empty());
+    let examiners = cells.iter().map(|cell| cell.visit.examiner.clone()).filter(|code| !code.is_empty());
     table.examiners = examiners.collect::<BTreeSet<String>>().into_iter().collect();
+    table.apart_days = median_apart(cells);
+    if by == By::Visit && matches!(table.conditions.examiner.as_str(), "another" | "mixed") {
+        table.notes.push(format!(
+            "a participant's visits are by several examiners ({}): what they differ by is in the error",
+            table.examiners.join(", ")
+        ));
+    }
     let mut settings: Vec<String> = cells.iter().filter_map(|cell| cell.measured.settings()).collect();
     settings.sort();
     settings.dedup();
@@ -134,6 +141,26 @@ fn fill(table: &mut Table, cells: &[Cell], by: By) {
         1 => table.notes.push(format!("analysis settings {}, the same throughout", settings[0])),
         n => table.notes.push(format!("{n} different analysis settings: {}", settings.join(", "))),
     }
+}
+
+/// From one visit's beginning to another's, days; `None` where a time is not known.
+pub fn apart_days(earlier: &Visit, later: &Visit) -> Option<f64> {
+    let at =
+        |visit: &Visit| visit.started_utc.parse::<jiff::Timestamp>().ok().map(jiff::Timestamp::as_second);
+    Some((at(later)? - at(earlier)?).abs() as f64 / 86_400.0)
+}
+
+/// Median over all of time between the values of a participant that follow each other, days.
+fn median_apart(cells: &[Cell]) -> Option<f64> {
+    let mut all: Vec<f64> = Vec::new();
+    for subject in cells.iter().map(|cell| cell.participant).collect::<BTreeSet<_>>() {
+        let mut own: Vec<&Visit> =
+            cells.iter().filter(|cell| cell.participant == subject).map(|cell| cell.visit).collect();
+        own.sort_by(|a, b| instant(a).cmp(&instant(b)));
+        all.extend(own.windows(2).filter_map(|pair| apart_days(pair[0], pair[1])));
+    }
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).copied()
 }
 
 /// The conditions that all values share; a word on which they differ holds all their words, and matches nothing else.
@@ -172,12 +199,12 @@ fn examiners(cells: &[Cell], by: By) -> String {
     if by == By::Examiner {
         return "another".to_owned();
     }
-    if cells.iter().any(|cell| cell.examiner.is_empty()) {
+    if cells.iter().any(|cell| cell.visit.examiner.is_empty()) {
         return String::new();
     }
     let others = cells.iter().filter(|cell| {
         let own = cells.iter().filter(|other| other.participant == cell.participant);
-        own.clone().any(|other| other.examiner != cell.examiner)
+        own.clone().any(|other| other.visit.examiner != cell.visit.examiner)
     });
     match others.count() {
         0 => "same".to_owned(),

@@ -30,6 +30,8 @@ pub struct Table {
     pub conditions: Conditions,
     /// Who measured: the examiners' codes, where known.
     pub examiners: Vec<String>,
+    /// Median time between a subject's values that follow each other, days, where known.
+    pub apart_days: Option<f64>,
     /// What a reader must know about how the table came about.
     pub notes: Vec<String>,
 }

@@ -13,6 +13,8 @@ use std::collections::BTreeSet;
 
 /// Visits that a trend needs: two points always lie on a line.
 pub const FEWEST: usize = 3;
+/// Days that they must span: minutes give slopes a day that mean nothing.
+pub const SHORTEST_DAYS: f64 = 1.0;
 
 /// The trend of one item.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -67,6 +69,10 @@ fn result_n(visit: &Visit, muscle: &str, test: &str, (last, latest): (&Visit, &M
 
 fn trend(muscle: &str, test: &str, points: Vec<(f64, f64)>) -> Option<VisitTrend> {
     let (x, y): (Vec<f64>, Vec<f64>) = points.iter().copied().unzip();
+    let (from, to) = x.iter().fold((f64::MAX, f64::MIN), |(from, to), day| (from.min(*day), to.max(*day)));
+    if to - from < SHORTEST_DAYS {
+        return None;
+    }
     let line = Line::through(&x, &y)?;
     let margin = student_t(0.975, line.df).map(|t| t * line.slope_se);
     Some(VisitTrend {
@@ -99,5 +105,6 @@ mod tests {
         assert!((of.start_n - (11.75 - 10.5 * 38.5 / 245.0)).abs() < 1e-12);
         assert_eq!(trend("m", "make", vec![(0.0, 10.0), (7.0, 11.0)]), None);
         assert_eq!(trend("m", "make", vec![(0.0, 10.0), (0.0, 11.0), (0.0, 12.0)]), None);
+        assert_eq!(trend("m", "make", vec![(0.0, 10.0), (0.2, 11.0), (0.9, 12.0)]), None, "all on one day");
     }
 }
