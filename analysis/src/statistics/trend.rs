@@ -35,9 +35,10 @@ pub fn trend(rows: &[Vec<f64>]) -> Option<Trend> {
     let n = moments.n as f64;
     let se = moments.sd? / n.sqrt();
     let margin = student_t(0.975, n - 1.0)? * se;
+    // Subjects that all drift alike leave nothing to judge by.
     let p = if se > 0.0 { t_both_tails(moments.mean / se, n - 1.0) } else { None };
-    let slope =
-        Estimate { value: moments.mean, low: Some(moments.mean - margin), high: Some(moments.mean + margin) };
+    let end = |margin: f64| (se > 0.0).then_some(moments.mean + margin);
+    let slope = Estimate { value: moments.mean, low: end(-margin), high: end(margin) };
     Some(Trend { slope, p, n: moments.n })
 }
 
@@ -64,5 +65,7 @@ mod tests {
         let flat = trend(&[vec![1.0, 2.0], vec![2.0, 1.0], vec![3.0, 3.0]]).unwrap();
         assert_eq!((flat.slope.value, flat.p), (0.0, Some(1.0)));
         assert_eq!(trend(&[vec![1.0], vec![2.0], vec![3.0]]), None);
+        let alike = trend(&[vec![1.0, 2.0], vec![2.0, 3.0], vec![5.0, 6.0]]).unwrap();
+        assert_eq!((alike.slope, alike.p), (Estimate { value: 1.0, low: None, high: None }, None));
     }
 }
