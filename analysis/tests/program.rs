@@ -387,6 +387,20 @@ fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
     assert!(undocumented.is_empty(), "{undocumented:?}");
 }
 
+/// Before the zero the trace is at another level, which is no force.
+#[test]
+fn the_figure_of_a_recording_says_when_the_zero_was_taken() {
+    let recording = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/recordings/layout-1/recording-2.h5");
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().to_str().unwrap();
+    let output = fingerforce(&["plot", recording, "--format", "svg", "--out", out]);
+    assert!(output.status.success(), "{}", words(&output.stderr));
+    let svg = fs::read_to_string(folder.path().join("overview-sensor-1-channel-1.svg")).unwrap();
+    let told = svg.replace('\n', " ").replace("&apos;", "'");
+    // The first second is the zero.
+    assert!(told.contains("zero taken at 1.0 s, force before it by the sensor's own zero"), "{told}");
+}
+
 /// Whatever a table lacks, no table of results is printed, and what to do is said.
 #[test]
 fn a_table_of_which_nothing_can_be_said_is_refused_with_what_to_do() {

@@ -17,6 +17,7 @@ use crate::plot::{Figure, names};
 use crate::prose::counted;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::study::plan;
 use crate::study::procedure::{OfVisit, Procedure};
 use crate::study::series::By;
 use crate::study::visit::Visit;
@@ -242,7 +243,8 @@ impl Drawing<'_> {
             }
         }
         let mut holds = Vec::new();
-        let planned = rows.iter().any(|row| row.item > 0);
+        let plan = plan::read(&self.recording.root().plan);
+        let planned = !plan.items.is_empty() || rows.iter().any(|row| row.item > 0);
         let ours = |row: &&TrialRow| row.sensor == sensor as i64 && row.channel == channel as i64;
         for row in rows.iter().filter(ours).filter(|row| row.kind == repeats::HOLD) {
             let (first, last) =

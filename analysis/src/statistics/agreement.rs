@@ -18,7 +18,7 @@
 //! ```
 use super::anova::OneWay;
 use super::line::Line;
-use super::moments::Moments;
+use super::moments::{Moments, beyond_rounding};
 use super::quantiles::{chi_squared, normal, student_t};
 use super::sem::Estimate;
 use serde::{Deserialize, Serialize};
@@ -59,7 +59,9 @@ pub struct BlandAltman {
 impl BlandAltman {
     /// Compares paired values; `None` with fewer than three pairs or a value that is not finite.
     pub fn of(earlier: &[f64], later: &[f64]) -> Option<BlandAltman> {
-        let differences: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| b - a).collect();
+        let greatest = earlier.iter().chain(later).fold(0.0_f64, |most, value| most.max(value.abs()));
+        let differences = earlier.iter().zip(later).map(|(a, b)| b - a).collect();
+        let differences = beyond_rounding(differences, greatest);
         let means: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| 0.5 * (a + b)).collect();
         let limits = limits(&differences)?;
         let bias_on_mean = Line::through(&means, &differences);
@@ -203,11 +205,18 @@ mod tests {
 
     #[test]
     fn repeats_without_any_error_have_no_interval() {
-        let once = [20.1, 31.7, 25.3];
+        let once = [20.1, 31.7, 8.9];
         let same = BlandAltman::of(&once, &once).unwrap().limits;
         for of in [same.bias, same.lower, same.upper] {
             assert_eq!(of, Estimate { value: 0.0, low: None, high: None });
         }
+        let shifted = BlandAltman::of(&once, &once.map(|value| value + 0.6)).unwrap();
+        assert_eq!((shifted.limits.bias.low, shifted.limits.sd, shifted.grows), (None, 0.0, false));
+        assert_eq!(
+            shifted.bias_on_mean.map(|line| line.p),
+            Some(None),
+            "what rounding leaves grows with nothing"
+        );
         let cv = cv_within_percent(&once.map(|value| vec![value; 2])).unwrap();
         assert_eq!(cv, Estimate { value: 0.0, low: None, high: None });
     }

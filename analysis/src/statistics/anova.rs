@@ -4,7 +4,7 @@
 //! mean squares in the square of the values' unit, with their degrees of freedom, or the reason why there are none.
 //!
 //! The grand mean and the margins are taken off before anything is squared, so a large mean costs no digits.
-use super::moments::Moments;
+use super::moments::{Moments, rounding};
 use crate::prose::counted;
 
 /// Why a table cannot be analysed.
@@ -104,7 +104,7 @@ impl TwoWay {
         let residuals: Vec<f64> = residuals.collect();
         // What reading decimals into numbers leaves is no spread: columns that differ by 0.3 everywhere have no residual.
         let greatest = all.iter().fold(0.0_f64, |most, value| most.max((origin + value).abs()));
-        let rounding = ROUNDINGS * f64::EPSILON * greatest;
+        let rounding = rounding(greatest);
         let are_spread = |deviations: &[f64]| deviations.iter().any(|d| d.abs() > rounding);
         if ![&subjects, &occasions, &residuals].into_iter().any(|of| are_spread(of)) {
             return Err(Refusal::NoSpread);
@@ -154,9 +154,6 @@ impl TwoWay {
         self.subjects as f64 * self.df_occasions()
     }
 }
-
-/// How many units in the last place of the greatest value a deviation may have from reading and adding alone.
-const ROUNDINGS: f64 = 4.0;
 
 fn check(rows: &[Vec<f64>]) -> Result<(), Refusal> {
     if rows.len() < FEWEST_SUBJECTS {

@@ -87,6 +87,10 @@ impl Table {
     /// The table in a text; an error is what is wrong, and what to do.
     pub fn parse(text: &[u8], subject: Option<&str>, name: &str) -> Result<Table, Fault> {
         let text = text.strip_prefix("\u{feff}".as_bytes()).unwrap_or(text);
+        if text.starts_with(&[0xff, 0xfe]) || text.starts_with(&[0xfe, 0xff]) {
+            let hint = "save it as UTF-8: spreadsheets call that \"CSV UTF-8\"";
+            return Err(("the file is written in UTF-16".to_owned(), hint.into()));
+        }
         if text.trim_ascii().is_empty() {
             return Err(("the file is empty".to_owned(), LAYOUT.into()));
         }
@@ -380,6 +384,8 @@ mod tests {
         for empty in ["", " \n\n", "\u{feff}"] {
             assert_eq!(refused(empty).0, "the file is empty");
         }
+        let (what, hint) = Table::parse(b"\xff\xfei\0d\0,\0a\0", None, "t").unwrap_err();
+        assert!(what.contains("UTF-16") && hint.contains("UTF-8"), "{what}");
         assert_eq!(refused("id,a,b\n").0, "no row follows the first line");
         let (what, hint) = refused("id,a,b\nP1,20,5,21,5\n");
         assert_eq!(what, "no table: line 2 holds 5 values, and the first line names 3 columns");
