@@ -83,7 +83,16 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     assert!(resolve("trial-1.muscle").is_err());
     assert!(resolve("item-1.procedure_sem").is_err(), "of whose repeats?");
     assert!(find(&read, &rules, "item-1.sd_n").is_err(), "of which of the two?");
-    // The command says how to ask.
+    let no_data = find(&read, &rules, "reliability-1.sem").unwrap_err();
+    assert!(no_data.to_string().contains("none are given"), "{no_data}");
+}
+
+/// Who asks for a number that is not there is told what to ask.
+#[test]
+fn an_id_that_leads_nowhere_is_told_where_others_lead() {
+    use analysis::study::visit::Visit;
+    let folder = tempfile::tempdir().unwrap();
+    let [first, second] = [1, 2].map(|at| visit(folder.path(), at, 1.0, "invented", &make()));
     let asked = |id: &str, files: &[&Path]| {
         let output = run(&["info", "--number", id], files);
         (output.status.success(), String::from_utf8([output.stdout, output.stderr].concat()).unwrap())
@@ -115,8 +124,6 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     let (_, bare) = asked("item-1.trials_used", &[&first]);
     assert!(bare.contains("item-1.trials_used = 3\n"), "a number without a unit: {bare}");
     assert!(asked("item-1.sd_n", &[&first]).1.lines().next().unwrap().ends_with(" N"));
-    let no_data = find(&read, &rules, "reliability-1.sem").unwrap_err();
-    assert!(no_data.to_string().contains("none are given"), "{no_data}");
 }
 
 /// A printed number is the number of its id, to the digits that are shown.
