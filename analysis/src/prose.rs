@@ -7,6 +7,15 @@ pub fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
+/// A p as it is printed everywhere: never as zero.
+pub fn p_value(p: Option<f64>) -> String {
+    match p {
+        None => "–".to_owned(),
+        Some(p) if p < 0.001 => "< 0.001".to_owned(),
+        Some(p) => format!("{p:.3}"),
+    }
+}
+
 /// Words and numbers in their order.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Prose(pub(crate) Vec<Piece>);

@@ -554,6 +554,26 @@ fn agreement_and_occasions_say_what_a_value_is_and_whose_it_is() {
 }
 
 #[test]
+fn the_words_at_the_foot_explain_what_is_drawn_and_nothing_else() {
+    let running = |svg: String| told(&svg).replace('\n', " ");
+    let mut of_muscle = points(&[[20.0, 12.0, 21.0, 23.0], [1.2, 0.3, 1.1, 1.9]]);
+    assert!(!running(svg(&of_muscle).unwrap()).to_lowercase().contains("instrument ±"));
+    of_muscle.columns[1].spread.expanded_uncertainty_n = Some(0.12);
+    let with = running(svg(&of_muscle).unwrap());
+    assert!(
+        with.contains("instrument ± 0.12 N")
+            && with.contains("not among those trials. Instrument ±: expanded"),
+        "{with}"
+    );
+    assert!(running(svg(&overlay(3)).unwrap()).contains("Marks along a trace only tell the trials apart."));
+    let whole = running(svg(&whole(3)).unwrap());
+    assert!(
+        whole.contains("between dashes: one that does not count, or is outside every trial of the plan"),
+        "{whole}"
+    );
+}
+
+#[test]
 fn marks_of_another_colour_have_another_shape() {
     let people = people();
     let of_people = svg(&occasions()).unwrap();

@@ -87,6 +87,45 @@ fn every_number_on_the_page_leads_back_to_its_samples() {
     assert!(no_data.to_string().contains("none are given"), "{no_data}");
 }
 
+/// Who asks for a number that is not there is told what to ask.
+#[test]
+fn an_id_that_leads_nowhere_is_told_where_others_lead() {
+    use analysis::study::visit::Visit;
+    let folder = tempfile::tempdir().unwrap();
+    let [first, second] = [1, 2].map(|at| visit(folder.path(), at, 1.0, "invented", &make()));
+    let asked = |id: &str, files: &[&Path]| {
+        let output = run(&["info", "--number", id], files);
+        (output.status.success(), String::from_utf8([output.stdout, output.stderr].concat()).unwrap())
+    };
+    let marks = [&first, &second].map(|path| Visit::read(path).unwrap().visit_id[..8].to_owned());
+    let (found, which) = asked("item-1.sd_n", &[&first, &second]);
+    let each = format!("{}:item-1.sd_n or {}:item-1.sd_n", marks[0], marks[1]);
+    assert!(!found && which.contains("may be of each of 2 visits") && which.contains(&each), "{which}");
+    assert!(asked(&format!("{}:item-1.sd_n", marks[1]), &[&first, &second]).0);
+    let (_, other) = asked("ffffffff:item-1.sd_n", &[&first, &second]);
+    assert!(other.contains(&format!("is of visit {}, {}", marks[0], marks[1])), "{other}");
+    for (id, fields) in [
+        ("item-1.mean_n", "item-N.FIELD is one of: mean_of_peaks_n, sd_n,"),
+        ("trial-1.muscle", "peak_zero_n,"),
+        ("sides-1.x", "percent,"),
+        ("visit-1.x", "deviations"),
+        ("sensor-1.x", "gaps_unknown"),
+        ("change-1.x", "change_percent,"),
+        ("trend-1.x", "slope_n_per_day,"),
+        ("reliability-1.x", "mdc95,"),
+        ("study-1.x", "excluded_N,"),
+    ] {
+        let (found, told) = asked(id, &[&first]);
+        assert!(
+            !found && told.contains(&format!("no number `{id}`")) && told.contains(fields),
+            "{id}: {told}"
+        );
+    }
+    let (_, bare) = asked("item-1.trials_used", &[&first]);
+    assert!(bare.contains("item-1.trials_used = 3\n"), "a number without a unit: {bare}");
+    assert!(asked("item-1.sd_n", &[&first]).1.lines().next().unwrap().ends_with(" N"));
+}
+
 /// A printed number is the number of its id, to the digits that are shown.
 fn is_shown_as(value: Option<f64>, shown: &str) -> bool {
     let Some(value) = value else { return shown == "–" };

@@ -387,6 +387,54 @@ fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
     assert!(undocumented.is_empty(), "{undocumented:?}");
 }
 
+/// Before the zero the trace is at another level, which is no force.
+#[test]
+fn the_figure_of_a_recording_says_when_the_zero_was_taken() {
+    let recording = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/recordings/layout-1/recording-2.h5");
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().to_str().unwrap();
+    let output = fingerforce(&["plot", recording, "--format", "svg", "--out", out]);
+    assert!(output.status.success(), "{}", words(&output.stderr));
+    let svg = fs::read_to_string(folder.path().join("overview-sensor-1-channel-1.svg")).unwrap();
+    let told = svg.replace('\n', " ").replace("&apos;", "'");
+    // The first second is the zero.
+    assert!(told.contains("zero taken at 1.0 s, force before it by the sensor's own zero"), "{told}");
+}
+
+/// Whatever a table lacks, no table of results is printed, and what to do is said.
+#[test]
+fn a_table_of_which_nothing_can_be_said_is_refused_with_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("table.csv");
+    for (text, parts) in [
+        ("visit,b\n1,20\n2,30\n3,25\n", ["counts the rows (1, 2, 3 …)", "hint: --subject visit"]),
+        (
+            "id,a,b\nP1,1e300,2e300\nP2,-3e300,1e300\nP3,5e300,2e300\n",
+            ["beyond the numbers", "hint: check the values"],
+        ),
+        (
+            "id,a\nP1,1\nP2,2\nP3,3.5\n",
+            ["one column of values", "hint: give each participant values of at least two"],
+        ),
+        ("id,a,b\nP1,1,2\nP2,2,2\n", ["2 subjects with every value", "hint: give at least 3 participants"]),
+        ("id,a,b\nP1,1,1\nP2,1,1\nP3,1,1\n", ["all values are equal", "hint: check that these are measured"]),
+        ("id,a,b\nP1,1,5,2,5\n", ["line 2 holds 5 values", "hint: write decimal points"]),
+        ("", ["the file is empty", "hint: give a row a subject"]),
+    ] {
+        fs::write(&table, text).unwrap();
+        let output = fingerforce(&["reliability", "--table", table.to_str().unwrap()]);
+        let told = words(&output.stderr);
+        assert_eq!((output.status.code(), output.stdout.len()), (Some(1), 0), "{text}: {told}");
+        assert!(parts.iter().all(|part| told.contains(part)), "{text}: {told}");
+    }
+    fs::write(&table, "nr\ta\tb\n1\t20.1\t20.1\n2\t31.7\t31.7\n3\t25.3\t25.3\n").unwrap();
+    let told = words(&fingerforce(&["reliability", "--table", table.to_str().unwrap()]).stdout);
+    assert!(told.starts_with("table · 3 subjects, 2 occasions (a, b)"), "{told}");
+    // Repeats without any error: no F, no p, and no interval.
+    assert!(told.contains("occasions differ: F –, p –"), "{told}");
+    assert!(!told.contains("< 0.001") && !told.contains("0.000 to 0.000"), "{told}");
+}
+
 #[test]
 fn what_is_given_in_place_of_another_thing_is_named() {
     let folder = tempfile::tempdir().unwrap();

@@ -302,11 +302,28 @@ fn the_listing_says_what_is_done_due_missing_and_out_of_the_ordinary() {
     assert!(deviations(2).contains("in the window of no planned visit"));
     assert_eq!(late["visits"][0]["calibrations"][0]["state"], "nominal");
 
+    let told = run(&["study", "--protocol", protocol.to_str().unwrap(), "--on", "2026-06-01"], &files);
+    let told = String::from_utf8(told.stdout).unwrap();
+    let mut lines = told.lines();
+    // Three planned of each of two participants.
+    let standing = "2 of 6 planned visits done as of 2026-06-01; 0 due, 1 missing, 3 not begun";
+    assert_eq!(lines.next(), Some(standing), "{told}");
+    let own: Vec<&str> = lines.filter(|line| line.starts_with("P0")).collect();
+    let expected =
+        ["P03: late (2026-04-26 to 2026-05-06) is missing", "P04: test is not begun, so are retest, late"];
+    assert_eq!(own, expected, "{told}");
+    let unplanned = String::from_utf8(run(&["study", "--on", "2026-03-10"], &files).stdout).unwrap();
+    assert!(
+        unplanned.starts_with("2 visits as of 2026-03-10; nothing says which were planned\n"),
+        "{unplanned}"
+    );
+
     let page = run(
         &["report", "--methods", "--no-figures", "--out", "-", "--protocol", protocol.to_str().unwrap()],
         &files,
     );
     let page = String::from_utf8(page.stdout).unwrap();
+    assert!(page.contains("2 of 6 planned visits done as of "));
     for part in
         ["P04: test is not begun", "examiners did not know earlier results", "it froze the analysis settings"]
     {

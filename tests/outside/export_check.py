@@ -186,6 +186,8 @@ def check_bids(folder, files):
         expect(len(about["Columns"]) == force_n.shape[1], "columns")
         expect(np.array_equal(rows[places].astype(np.float32), force_n), "%s: other forces" % trace.name)
         events = pl.read_csv(trace.with_name(trace.name.split("_recording-")[0] + "_events.tsv"), separator="\t")
+        described = json.loads((folder / "task-fingerforce_events.json").read_text())
+        expect(list(described) and set(events.columns) == set(described), "%s: columns %s" % (trace.name, events.columns))
         expect(np.allclose(events["onset"], trials - time_s[0], rtol=0, atol=1e-12), "%s: other onsets" % trace.name)
         count += len(rows)
     print("BIDS: %d names, %d traces, %d samples" % (len(names), len(traces), count))

@@ -72,11 +72,16 @@ fn number(args: &Args, id: &str) -> anyhow::Result<()> {
 }
 
 fn number_text(of: &Number) -> String {
-    let value = of.value.map_or_else(|| "not known".to_owned(), |value| format!("{value} {}", of.unit));
+    let value = match (of.value, of.unit.as_str()) {
+        (None, _) => "not known".to_owned(),
+        // What has no unit has `1` in the JSON.
+        (Some(value), "" | "1") => value.to_string(),
+        (Some(value), unit) => format!("{value} {unit}"),
+    };
     let mut text = format!(
         "{} = {}\nformula: {}\nfile: {}\nmade by: {}\n",
         clean(&of.id),
-        value,
+        clean(&value),
         clean(&of.formula),
         clean(&of.files.join(", ")),
         clean(&of.software)

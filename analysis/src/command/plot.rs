@@ -17,6 +17,7 @@ use crate::plot::{Figure, names};
 use crate::prose::counted;
 use crate::recording::layout::{Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::study::plan;
 use crate::study::procedure::{OfVisit, Procedure};
 use crate::study::series::By;
 use crate::study::visit::Visit;
@@ -242,6 +243,8 @@ impl Drawing<'_> {
             }
         }
         let mut holds = Vec::new();
+        let plan = plan::read(&self.recording.root().plan);
+        let planned = !plan.items.is_empty() || rows.iter().any(|row| row.item > 0);
         let ours = |row: &&TrialRow| row.sensor == sensor as i64 && row.channel == channel as i64;
         for row in rows.iter().filter(ours).filter(|row| row.kind == repeats::HOLD) {
             let (first, last) =
@@ -250,15 +253,16 @@ impl Drawing<'_> {
                 label: row.order.to_string(),
                 from_s: at(first)?.unwrap_or(from_s),
                 to_s: at(last)?.unwrap_or(to_s),
-                counts: row.valid == 1 || row.item < 0,
+                counts: counts(row, planned),
             });
         }
         Ok(OverviewFigure {
             title: format!("The whole recording, channel {channel}"),
             subtitle: format!(
-                "sensor {serial}, {samples} samples in {:.1} s, {}",
+                "sensor {serial}, {samples} samples in {:.1} s, {}{}",
                 to_s - from_s,
-                counted(holds.len(), "hold")
+                counted(holds.len(), "hold"),
+                self.before_the_zero(sensor, channel)?
             ),
             source: source(self.recording),
             trace: reducer.finish(),
@@ -266,6 +270,28 @@ impl Drawing<'_> {
             holds,
         })
     }
+
+    /// What the force is before a channel's first zero, which it is above from then on; "" where there is no such time.
+    fn before_the_zero(&self, sensor: usize, channel: usize) -> Result<String, ReadError> {
+        let tares = self.recording.tares(sensor)?;
+        let own = tares.iter().filter(|tare| usize::try_from(tare.channel) == Ok(channel));
+        let Some(first) = own.map(|tare| tare.from_sample).min() else {
+            return Ok("; force by the sensor's own zero: no other was taken".to_owned());
+        };
+        let first = first.max(0).unsigned_abs();
+        let at_s = self.recording.samples(sensor, first..first + 1)?.time_s.first().copied();
+        Ok(match at_s {
+            Some(at_s) if first > 0 => {
+                format!("; zero taken at {at_s:.1} s, force before it by the sensor's own zero")
+            }
+            _ => String::new(),
+        })
+    }
+}
+
+/// Whether a hold counts: in a recording of a plan as a trial of it, elsewhere as it is, for there are no trials.
+fn counts(hold: &TrialRow, planned: bool) -> bool {
+    if hold.item < 0 { !planned } else { hold.valid == 1 }
 }
 
 /// First and last time of a sensor's samples, s since the recording began.
@@ -394,11 +420,34 @@ fn told(item: &Item, procedure: &OfVisit) -> String {
     let parts = [
         number("mean of peaks", spread.mean_of_peaks_n, "N"),
         number("SD", spread.sd_n, "N"),
-        number("CV", spread.cv_percent, "%"),
+        // As many digits as everywhere.
+        spread.cv_percent.map(|cv_percent| format!("CV {cv_percent:.1} %")),
         number("best", spread.best_n, "N"),
         Some(format!("n = {}", spread.trials_used)),
         number("instrument ±", spread.expanded_uncertainty_n, "N"),
         procedure.get(item.item).and_then(Procedure::sem).map(|sem| format!("procedure SEM {sem}")),
     ];
     parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measures::repeats::tests::make_row;
+
+    #[test]
+    fn a_hold_outside_every_trial_counts_only_where_there_are_no_trials() {
+        let outside = TrialRow { item: -1, valid: 0, ..make_row(1, 20.0) };
+        assert!(!counts(&outside, true) && counts(&outside, false));
+        let invalid = TrialRow { valid: 0, ..make_row(1, 20.0) };
+        assert!(!counts(&invalid, true) && counts(&make_row(1, 20.0), true));
+    }
+
+    #[test]
+    fn a_cv_has_as_many_digits_in_the_figure_of_an_item_as_elsewhere() {
+        let items = repeats::items(&[make_row(1, 20.0), make_row(2, 21.0), make_row(3, 21.2)]);
+        let told = told(&items[0], &OfVisit::default());
+        let cv = items[0].spread.cv_percent.unwrap();
+        assert!(told.contains(&format!("CV {cv:.1} %")), "{told}");
+    }
 }

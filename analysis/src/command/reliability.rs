@@ -10,6 +10,7 @@ use crate::plot::bland_altman::BlandAltmanFigure;
 use crate::plot::files::{self, Format};
 use crate::plot::names;
 use crate::plot::occasions::OccasionsFigure;
+pub use crate::prose::p_value;
 use crate::statistics::agreement::Limits;
 use crate::statistics::sem::{Estimate, Sem};
 use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION, percent_of};
@@ -39,7 +40,7 @@ pub struct Args {
     /// Recordings: several participants, each with several visits or examiners
     #[arg(required_unless_present = "table", conflicts_with = "table")]
     pub files: Vec<PathBuf>,
-    /// A table instead (CSV): a row a subject, a column a rater or occasion; the first line names them
+    /// A table instead (CSV, or with tabs): a row a subject, a column a rater or occasion; the first line names them
     #[arg(long, value_name = "FILE.csv")]
     pub table: Option<PathBuf>,
     /// The table's column that names the subjects [default: the first, if its name or contents say so]
@@ -98,11 +99,13 @@ pub(super) fn of_visits(visits: Vec<Visit>, by: By, width: f64) -> anyhow::Resul
 }
 
 fn analysed(tables: &[Table], by: Option<By>, width: f64, left_out: Vec<String>) -> anyhow::Result<Document> {
-    let (mut analyses, mut refused) = (Vec::new(), Vec::new());
+    let (mut analyses, mut refused, mut hint) =
+        (Vec::new(), Vec::new(), "give recordings of visits with trials");
     for table in tables {
         match study::of(table, width) {
             Ok(of) => analyses.push(of),
             Err(refusal) => {
+                hint = refusal.hint();
                 let notes = table.notes.iter().map(|note| format!("; {note}")).collect::<String>();
                 refused.push(format!("{}: {refusal}{notes}", table.name));
             }
@@ -111,8 +114,7 @@ fn analysed(tables: &[Table], by: Option<By>, width: f64, left_out: Vec<String>)
     if analyses.is_empty() {
         refused.extend(left_out);
         let why = if refused.is_empty() { "no items with trials".to_owned() } else { refused.join("\n") };
-        return Err(anyhow::anyhow!("no repeatability can be given: {}", why)
-            .context(Hint::new("give at least 3 participants, each with a value in every column")));
+        return Err(anyhow::anyhow!("no repeatability can be given: {}", why).context(Hint::new(hint)));
     }
     Ok(Document {
         kind: KIND.to_owned(),
@@ -427,13 +429,4 @@ pub fn interval(low: Option<f64>, high: Option<f64>, digits: usize) -> String {
 
 fn number(value: Option<f64>, digits: usize) -> String {
     value.map_or_else(|| "–".to_owned(), |value| format!("{value:.digits$}"))
-}
-
-/// A p as it is printed: never as zero.
-pub fn p_value(p: Option<f64>) -> String {
-    match p {
-        None => "–".to_owned(),
-        Some(p) if p < 0.001 => "< 0.001".to_owned(),
-        Some(p) => format!("{p:.3}"),
-    }
 }

@@ -76,7 +76,7 @@ fn text(of: &Listing) -> String {
     for visit in &of.visits {
         table.add_row(visit.cells().map(|cell| clean(&cell)));
     }
-    let mut text = format!("{table}\n");
+    let mut text = format!("{}\n{table}\n", clean(&of.standing()));
     let excluded = of.visits.iter().flat_map(|visit| {
         visit.excluded.iter().map(|line| format!("left out, {} {}: {line}", visit.participant, visit.file))
     });

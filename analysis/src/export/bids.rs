@@ -3,7 +3,8 @@
 //! Comes in: recordings, each with its [`Document`]. Goes out: files with their paths in a dataset's folder. A sensor's segment is
 //! a run: `_physio.tsv.gz` without a head, a column a channel (force, N), a row an interval of the sensor's own clock, with
 //! `n/a` where a sample is missing; `_physio.json` says rate, columns and units; `_events.tsv` has the trials (onset and
-//! duration, s since the run's first sample). What is not a letter or digit falls out of codes, as the standard wants it.
+//! duration, s since the run's first sample), and what their columns are is said once, beside the dataset's description, as the
+//! standard's inheritance allows. What is not a letter or digit falls out of codes, as the standard wants it.
 //!
 //! Source: Brain Imaging Data Structure 1.10, "Physiological recordings" and "Task events"
 //! (<https://bids-specification.readthedocs.io>); names are checked by bids-validator in `tests/outside/export_check.py`.
@@ -75,6 +76,7 @@ pub fn dataset(
     let readme = "Forces of single fingers, exported from finger-force recordings, which hold more: counts as sent, gaps \
                   with their reasons, every measure of a trial.\n";
     files.push(("dataset_description.json".into(), pretty(&description)));
+    files.push((format!("task-{TASK}_events.json").into(), pretty(&columns_of_events())));
     files.push(("participants.tsv".into(), participants.into_bytes()));
     files.push(("README".into(), readme.as_bytes().to_vec()));
     Ok(files)
@@ -156,8 +158,49 @@ fn trace(recording: &Recording, number: usize, segment: &SegmentRow) -> Result<(
     Ok((out.finish()?, first_s.unwrap_or(0.0)))
 }
 
+/// A column of the events, with what it is. What the standard itself defines may be described more closely.
+struct Column {
+    name: &'static str,
+    description: &'static str,
+    unit: &'static str,
+}
+
+const fn column(name: &'static str, unit: &'static str, description: &'static str) -> Column {
+    Column { name, description, unit }
+}
+
+const EVENT_COLUMNS: [Column; 7] = [
+    column("onset", "s", "model-fitted start of the pull, since the run's first sample"),
+    column("duration", "s", "from the onset to the end of the hold; n/a: the end is not known"),
+    column("trial_type", "", "muscle (side, digit, direction) and test"),
+    column("trial", "", "order in the visit, from 1"),
+    column("outcome", "", "how the trial ended"),
+    column("valid", "", "whether the trial counts"),
+    column(
+        "peak_zero_n",
+        "N",
+        "peak: greatest mean over 20 ms, or over three samples where that is longer, above zero",
+    ),
+];
+
+/// What the columns of the events are.
+fn columns_of_events() -> Value {
+    let mut described = Map::new();
+    for Column { name, description, unit } in EVENT_COLUMNS {
+        let mut of = json!({ "Description": description });
+        if !unit.is_empty() {
+            of["Units"] = json!(unit);
+        }
+        if name == "valid" {
+            of["Levels"] = json!({ "1": "it counts", "0": "it does not count" });
+        }
+        described.insert(name.to_owned(), of);
+    }
+    Value::Object(described)
+}
+
 fn events<'a>(trials: impl Iterator<Item = &'a TrialRow>, first_s: f64) -> String {
-    let mut text = "onset\tduration\ttrial_type\ttrial\toutcome\tvalid\tpeak_zero_n\n".to_owned();
+    let mut text = EVENT_COLUMNS.map(|column| column.name).join("\t") + "\n";
     for row in trials {
         let number = |value: f64| if value.is_finite() { value.to_string() } else { "n/a".to_owned() };
         text += &format!(
@@ -173,4 +216,24 @@ fn events<'a>(trials: impl Iterator<Item = &'a TrialRow>, first_s: f64) -> Strin
         );
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_column_of_the_events_is_described() {
+        let head = events(std::iter::empty(), 0.0);
+        let described = columns_of_events();
+        for name in head.trim_end().split('\t') {
+            let of = &described[name];
+            assert!(of["Description"].as_str().is_some_and(|words| words.len() > 10), "{name}: {of}");
+        }
+        assert_eq!(
+            (&described["onset"]["Units"], &described["peak_zero_n"]["Units"]),
+            (&json!("s"), &json!("N"))
+        );
+        assert_eq!(described["valid"]["Levels"].as_object().map(Map::len), Some(2));
+    }
 }

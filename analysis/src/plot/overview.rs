@@ -20,7 +20,7 @@ pub struct Shaded {
     pub from_s: f64,
     /// To, s.
     pub to_s: f64,
-    /// It counts, or belongs to no plan.
+    /// It counts: as a trial, or as a hold of a recording without a plan.
     pub counts: bool,
 }
 
@@ -51,8 +51,8 @@ impl Figure for OverviewFigure {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "Shaded: holds, with their order in the visit; between dashes: one that does not count. Hatched: samples are \
-                          missing."
+            definitions: "Shaded: holds, with their order in the visit; between dashes: one that does not count, or is outside \
+                          every trial of the plan. Hatched: samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;

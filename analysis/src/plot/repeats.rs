@@ -42,7 +42,8 @@ impl Figure for OverlayFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: "Time 0: onset of each trial, the model-fitted start of the pull. Peak: greatest mean over 20 ms, or \
-                          over three samples where that is longer, above zero. Grey and hollow: not among the trials behind the result. Hatched: samples are missing."
+                          over three samples where that is longer, above zero. Marks along a trace only tell the trials apart. Grey \
+                          and hollow: not among the trials behind the result. Hatched: samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;
@@ -160,8 +161,13 @@ impl Figure for PointsFigure {
             source: self.source.clone(),
             definitions: format!(
                 "Peak: greatest mean over 20 ms, or over three samples where that is longer, above zero. \
-                 Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials. \
-                 Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's.{}",
+                 Line: mean of the first {SCORED} valid trials; band: ± SD (n − 1); CV: SD / mean, in brackets its 95 % interval (modified McKay). Hollow: not among those trials.\
+                {}{}",
+                if self.columns.iter().any(|column| column.spread.expanded_uncertainty_n.is_some()) {
+                    " Instrument ±: expanded uncertainty (95 %) of the mean, nothing of the procedure's."
+                } else {
+                    ""
+                },
                 if self.columns.iter().any(|column| column.procedure_sem.is_some()) {
                     " Procedure SEM: of the mean, from the site's own repeats."
                 } else {

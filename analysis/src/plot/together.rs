@@ -44,8 +44,8 @@ impl Figure for TogetherFigure {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
-            definitions: "n: samples. Each sensor's samples are placed on the recording computer's clock. Strips above the \
-                          plot, one for each trace in the legend's order; hatched: its samples are missing."
+            definitions: "n: samples. Each sensor's samples are placed on the recording computer's clock. Marks along a trace only \
+                          tell it from the others. Strips above the plot, one for each trace in the legend's order; hatched: its samples are missing."
                 .to_owned(),
         };
         let rows = page::words(root, &words)?;

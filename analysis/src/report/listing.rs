@@ -283,16 +283,33 @@ fn fewer(visits: &[Made]) -> Vec<String> {
 }
 
 impl Open {
-    /// In words.
-    pub fn words(&self) -> String {
+    /// In words, without how it stands.
+    fn words(&self) -> String {
         let of = &self.appointment;
         let by = if of.examiner.is_empty() { String::new() } else { format!(" by {}", of.examiner) };
         let window = match &of.window {
-            Some((from, until)) if from == until => format!(", {from}"),
-            Some((from, until)) => format!(", {from} to {until}"),
+            Some((from, until)) if from == until => format!(" ({from})"),
+            Some((from, until)) => format!(" ({from} to {until})"),
             None => String::new(),
         };
-        format!("{}: {}{by} is {}{window}", self.participant, of.visit, self.state())
+        format!("{}{by}{window}", of.visit)
+    }
+
+    /// All of a participant's in one line, those that stand alike together: `P04: test by E1 is not begun, so is test by E2`.
+    fn line(of_one: &[Open]) -> String {
+        let alike = of_one.chunk_by(|a, b| a.state() == b.state()).map(|alike| {
+            let words: Vec<String> = alike.iter().map(Open::words).collect();
+            let (first, others) =
+                words.split_first().map_or(("", &words[..]), |(first, others)| (first, others));
+            let others = match others.len() {
+                0 => String::new(),
+                1 => format!(", so is {}", others[0]),
+                _ => format!(", so are {}", others.join(", ")),
+            };
+            format!("{first} is {}{others}", alike[0].state())
+        });
+        let participant = of_one.first().map_or("", |open| &open.participant);
+        format!("{participant}: {}", alike.collect::<Vec<_>>().join("; "))
     }
 
     /// How it stands, in a word or two.
@@ -370,6 +387,29 @@ pub const HEAD: [&str; 9] = [
 ];
 
 impl Listing {
+    /// How the study stands, in one sentence.
+    pub fn standing(&self) -> String {
+        let on = &self.on;
+        if self.protocol.as_ref().is_none_or(|protocol| protocol.visits.is_empty()) {
+            return format!(
+                "{} as of {on}; nothing says which were planned",
+                counted(self.visits.len(), "visit")
+            );
+        }
+        let done = self.visits.iter().filter(|visit| visit.planned.is_some()).count();
+        let count = |state: &str| self.open.iter().filter(|open| open.state() == state).count();
+        let later = [("to come", count("to come")), ("not begun", count("not begun"))];
+        let later =
+            later.iter().filter(|(_, count)| *count > 0).map(|(state, count)| format!(", {count} {state}"));
+        format!(
+            "{done} of {} done as of {on}; {} due, {} missing{}",
+            counted(done + self.open.len(), "planned visit"),
+            count("due"),
+            count("missing"),
+            later.collect::<String>()
+        )
+    }
+
     /// The lines under the visits' table.
     pub fn lines(&self) -> Vec<String> {
         let mut lines: Vec<String> = (1..)
@@ -384,7 +424,7 @@ impl Listing {
             let digest = protocol.sha256.get(..12).unwrap_or_default();
             lines.push(format!("Protocol: {} (SHA-256 {digest}…); {settings}", protocol.title));
         }
-        lines.extend(self.open.iter().map(Open::words));
+        lines.extend(self.open.chunk_by(|a, b| a.participant == b.participant).map(Open::line));
         lines.extend(self.superseded.iter().cloned());
         lines.extend(self.notes.iter().cloned());
         lines
@@ -393,6 +433,7 @@ impl Listing {
     /// The section of the page.
     pub fn section(&self, page: &mut Page) {
         page.heading(2, "Visits");
+        page.paragraph(self.standing());
         let rows: Vec<Vec<Cell>> = self.visits.iter().map(Made::row).collect();
         page.table(&HEAD, &rows);
         page.classed(

@@ -80,6 +80,26 @@ pub enum NumberError {
     /// No number has this id.
     #[error("no number `{0}` in what was given")]
     Unknown(String),
+    /// No number of this kind has this field.
+    #[error("no number `{id}`: nothing of a {kind} is called `{field}`")]
+    UnknownField {
+        /// The id.
+        id: String,
+        /// What it is a number of.
+        kind: String,
+        /// The field.
+        field: String,
+        /// The fields that there are.
+        known: Vec<String>,
+    },
+    /// A number of which of several visits?
+    #[error("`{id}` may be of each of {} visits: {}", marks.len(), told(marks))]
+    OfWhichVisit {
+        /// The id.
+        id: String,
+        /// Marks of the visits.
+        marks: Vec<String>,
+    },
     /// A change at which of several later visits?
     #[error("`{0}` is a change at each of several later visits")]
     WhichVisit(String),
@@ -90,15 +110,24 @@ pub enum NumberError {
     #[error("`{0}` is a number of reliability data, and none are given")]
     NoData(String),
     /// The id names another visit.
-    #[error("`{id}` is a number of visit {named}…; this recording is of visit {here}")]
+    #[error("`{id}` is a number of visit {named}…; what was given is of visit {here}")]
     OtherVisit {
         /// The id.
         id: String,
         /// The visit that it names.
         named: String,
-        /// The recording's visit.
+        /// The recording's visit, or the recordings'.
         here: String,
     },
+}
+
+/// Most marks of visits that are told.
+const MARKS_TOLD: usize = 4;
+
+/// The first marks of visits.
+fn told(marks: &[String]) -> String {
+    let more = if marks.len() > MARKS_TOLD { ", …" } else { "" };
+    marks.iter().take(MARKS_TOLD).map(String::as_str).collect::<Vec<_>>().join(", ") + more
 }
 
 impl Advice for NumberError {
@@ -110,6 +139,13 @@ impl Advice for NumberError {
                  comparison-1.FIELD and trend-N.FIELD of two visits or more, reliability-N.FIELD and study-1.FIELD; of several \
                  recordings with the visit's mark before it; the report shows them"
                     .to_owned()
+            }
+            NumberError::UnknownField { kind, known, .. } => {
+                format!("{kind}-N.FIELD is one of: {}", known.join(", "))
+            }
+            NumberError::OfWhichVisit { id, marks } => {
+                let each: Vec<String> = marks.iter().take(MARKS_TOLD).map(|mark| format!("{mark}:{id}")).collect();
+                format!("put the visit's mark and a colon before it: {}", each.join(" or "))
             }
             NumberError::Incomparable(_) => "give the recordings that the report compared".to_owned(),
             NumberError::WhichVisit(_) => {
@@ -222,6 +258,40 @@ const SENSOR_FIELDS: [Field; 3] = [
     ("gaps_unknown", "1", "number of gaps whose length nobody knows: /sensors/N/gaps"),
 ];
 
+/// The fields of a kind of number; `None` where there is no such kind.
+fn fields(kind: &str) -> Option<Vec<String>> {
+    let names =
+        |fields: &[Field]| -> Vec<String> { fields.iter().map(|(name, ..)| (*name).to_owned()).collect() };
+    Some(match kind {
+        "item" => names(&ITEM_FIELDS).into_iter().chain([procedure::SEM.to_owned()]).collect(),
+        "trial" => {
+            let columns = TrialRow::columns(&[TrialRow::of_hold(None)]).into_iter();
+            let numbers = columns.filter(|column| !matches!(column.values, Values::Text(_)));
+            numbers.map(|column| column.name.to_owned()).collect()
+        }
+        "sides" => names(&SIDES_FIELDS),
+        "visit" => names(&VISIT_FIELDS),
+        "sensor" => names(&SENSOR_FIELDS),
+        _ => names(together::fields(kind)?),
+    })
+}
+
+/// The kind, number and field of an id without its visit's mark, where there are numbers of that kind with that field.
+fn parts<'a>(id: &str, local: &'a str) -> Result<(&'a str, &'a str, &'a str), NumberError> {
+    let short = |text: &str| text.chars().take(80).collect::<String>();
+    let unknown = || NumberError::Unknown(short(id));
+    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
+    let (kind, number) = place.rsplit_once('-').ok_or_else(unknown)?;
+    let known = fields(kind).ok_or_else(unknown)?;
+    // Those that end in a line are of a list: their number follows.
+    let is_field = |name: &String| field == name || (name.ends_with('_') && field.starts_with(name.as_str()));
+    if known.iter().any(is_field) {
+        return Ok((kind, number, field));
+    }
+    let known = known.into_iter().map(|name| if name.ends_with('_') { name + "N" } else { name }).collect();
+    Err(NumberError::UnknownField { id: short(id), kind: kind.to_owned(), field: short(field), known })
+}
+
 /// The number of an id, whatever it is of: one of these recordings, what their changes come to, or the reliability data.
 ///
 /// # Errors
@@ -231,6 +301,7 @@ pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Numb
         Some((mark, local)) => (Some(mark), local),
         None => (None, id),
     };
+    parts(id, local)?;
     if local.starts_with("reliability-") {
         return together::reliability(read, &rules.basis, id);
     }
@@ -249,9 +320,16 @@ pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Numb
     }
     let named = |visit: &Visit| mark == Some(&*visit_mark(&visit.visit_id)) || read.len() == 1;
     let own = read.iter().filter(|(_, visit)| named(visit));
-    let (recording, visit) = own
-        .max_by_key(|(recording, _)| recording.root().revision)
-        .ok_or_else(|| NumberError::Unknown(id.chars().take(80).collect()))?;
+    let (recording, visit) = own.max_by_key(|(recording, _)| recording.root().revision).ok_or_else(|| {
+        let marks: Vec<String> = read.iter().map(|(_, visit)| visit_mark(&visit.visit_id)).collect();
+        let short = |text: &str, most| text.chars().take(most).collect();
+        match mark {
+            Some(named) => {
+                NumberError::OtherVisit { id: short(id, 80), named: short(named, 8), here: told(&marks) }
+            }
+            None => NumberError::OfWhichVisit { id: short(id, 80), marks },
+        }
+    })?;
     let files = vec![visit.file.display().to_string()];
     Ok(Number { files, ..resolve(recording, &OfVisit::of(visit, rules.repeats().as_ref()), id)? })
 }
@@ -268,8 +346,7 @@ pub fn resolve(recording: &Recording, procedure: &OfVisit, id: &str) -> Result<N
         }
         None => id,
     };
-    let (place, field) = local.split_once('.').ok_or_else(unknown)?;
-    let (kind, number) = place.rsplit_once('-').ok_or_else(unknown)?;
+    let (kind, number, field) = parts(id, local)?;
     let number: i64 = number.parse().map_err(|_| unknown())?;
     let rows = recording.trials()?;
     let found = match kind {

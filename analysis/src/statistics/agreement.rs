@@ -18,7 +18,7 @@
 //! ```
 use super::anova::OneWay;
 use super::line::Line;
-use super::moments::Moments;
+use super::moments::{Moments, beyond_rounding};
 use super::quantiles::{chi_squared, normal, student_t};
 use super::sem::Estimate;
 use serde::{Deserialize, Serialize};
@@ -59,7 +59,9 @@ pub struct BlandAltman {
 impl BlandAltman {
     /// Compares paired values; `None` with fewer than three pairs or a value that is not finite.
     pub fn of(earlier: &[f64], later: &[f64]) -> Option<BlandAltman> {
-        let differences: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| b - a).collect();
+        let greatest = earlier.iter().chain(later).fold(0.0_f64, |most, value| most.max(value.abs()));
+        let differences = earlier.iter().zip(later).map(|(a, b)| b - a).collect();
+        let differences = beyond_rounding(differences, greatest);
         let means: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| 0.5 * (a + b)).collect();
         let limits = limits(&differences)?;
         let bias_on_mean = Line::through(&means, &differences);
@@ -75,13 +77,15 @@ impl BlandAltman {
     }
 }
 
-/// Bias and limits of differences; `None` with fewer than three.
+/// Bias and limits of differences; `None` with fewer than three. Differences that are all the same have no intervals.
 pub fn limits(differences: &[f64]) -> Option<Limits> {
     let moments = Moments::of(differences).filter(|moments| moments.n > 2)?;
     let (n, sd) = (moments.n as f64, moments.sd?);
     let (t, z) = (student_t(0.975, n - 1.0)?, normal(0.975)?);
-    let around =
-        |value: f64, se: f64| Estimate { value, low: Some(value - t * se), high: Some(value + t * se) };
+    let around = |value: f64, se: f64| {
+        let end = |margin: f64| (sd > 0.0).then_some(value + margin);
+        Estimate { value, low: end(-t * se), high: end(t * se) }
+    };
     let limit_se = sd * (3.0 / n).sqrt();
     Some(Limits {
         n: moments.n,
@@ -115,7 +119,10 @@ pub fn cv_within_percent(rows: &[Vec<f64>]) -> Option<Estimate> {
     let of = OneWay::of(&logs).ok()?;
     let df = of.df_within();
     let percent = |variance: f64| 100.0 * libm::expm1(variance).sqrt();
-    let end = |p: f64| chi_squared(p, df).map(|quantile| percent(of.ms_within * df / quantile));
+    let end = |p: f64| {
+        let quantile = chi_squared(p, df).filter(|_| of.ms_within > 0.0)?;
+        Some(percent(of.ms_within * df / quantile))
+    };
     Some(Estimate { value: percent(of.ms_within), low: end(0.975), high: end(0.025) })
 }
 
@@ -194,6 +201,24 @@ mod tests {
         assert!((cv.value - 100.0 * (libm::exp(0.005) - 1.0).sqrt()).abs() < 1e-9);
         assert!(cv.low.unwrap() < cv.value && cv.high.unwrap() > cv.value);
         assert_eq!(cv_within_percent(&[vec![0.0, 1.0], vec![1.0, 1.0]]), None);
+    }
+
+    #[test]
+    fn repeats_without_any_error_have_no_interval() {
+        let once = [20.1, 31.7, 8.9];
+        let same = BlandAltman::of(&once, &once).unwrap().limits;
+        for of in [same.bias, same.lower, same.upper] {
+            assert_eq!(of, Estimate { value: 0.0, low: None, high: None });
+        }
+        let shifted = BlandAltman::of(&once, &once.map(|value| value + 0.6)).unwrap();
+        assert_eq!((shifted.limits.bias.low, shifted.limits.sd, shifted.grows), (None, 0.0, false));
+        assert_eq!(
+            shifted.bias_on_mean.map(|line| line.p),
+            Some(None),
+            "what rounding leaves grows with nothing"
+        );
+        let cv = cv_within_percent(&once.map(|value| vec![value; 2])).unwrap();
+        assert_eq!(cv, Estimate { value: 0.0, low: None, high: None });
     }
 
     #[test]

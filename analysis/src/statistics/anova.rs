@@ -4,7 +4,7 @@
 //! mean squares in the square of the values' unit, with their degrees of freedom, or the reason why there are none.
 //!
 //! The grand mean and the margins are taken off before anything is squared, so a large mean costs no digits.
-use super::moments::Moments;
+use super::moments::{Moments, rounding};
 use crate::prose::counted;
 
 /// Why a table cannot be analysed.
@@ -37,6 +37,29 @@ pub enum Refusal {
     /// Every value is the same.
     #[error("all values are equal: there is no spread to analyse")]
     NoSpread,
+    /// Squares of the values cannot be told from infinity or from zero.
+    #[error("the squares of the values are beyond the numbers that this program calculates with")]
+    BeyondSquares,
+}
+
+impl Refusal {
+    /// What to do about it.
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Refusal::TooFewSubjects { .. } => {
+                "give at least 3 participants, each with a value in every column"
+            }
+            Refusal::TooFewOccasions => {
+                "give each participant values of at least two visits, occasions or raters"
+            }
+            Refusal::Ragged { .. } => "give every row as many values",
+            Refusal::NotFinite(_) => "leave a missing value empty, and the participant is left out",
+            Refusal::NoSpread => "check that these are measured values, and not one value over and over",
+            Refusal::BeyondSquares => {
+                "check the values and their unit: forces are nowhere near so large or so small"
+            }
+        }
+    }
 }
 
 /// Fewest subjects for which an analysis is given. With two, the intervals say nothing.
@@ -68,6 +91,9 @@ impl TwoWay {
         let (count, width) = (n as f64, k as f64);
         let all: Vec<f64> = rows.iter().flatten().copied().collect();
         let mean = mean_of(&all);
+        if !mean.is_finite() {
+            return Err(Refusal::BeyondSquares);
+        }
         let subjects: Vec<f64> = rows.iter().map(|row| mean_of(row) - mean).collect();
         let occasions: Vec<f64> = (0..k)
             .map(|column| mean_of(&rows.iter().map(|row| row[column]).collect::<Vec<_>>()) - mean)
@@ -75,16 +101,31 @@ impl TwoWay {
         let residuals = rows.iter().zip(&subjects).flat_map(|(row, subject)| {
             row.iter().zip(&occasions).map(move |(value, occasion)| (value - mean) - subject - occasion)
         });
-        let ss_error: f64 = residuals.map(|residual| residual * residual).sum();
-        let squares = |deviations: &[f64]| deviations.iter().map(|d| d * d).sum::<f64>();
-        Ok(TwoWay {
+        let residuals: Vec<f64> = residuals.collect();
+        // What reading decimals into numbers leaves is no spread: columns that differ by 0.3 everywhere have no residual.
+        let greatest = all.iter().fold(0.0_f64, |most, value| most.max((origin + value).abs()));
+        let rounding = rounding(greatest);
+        let are_spread = |deviations: &[f64]| deviations.iter().any(|d| d.abs() > rounding);
+        if ![&subjects, &occasions, &residuals].into_iter().any(|of| are_spread(of)) {
+            return Err(Refusal::NoSpread);
+        }
+        let squares = |deviations: &[f64]| {
+            if are_spread(deviations) { deviations.iter().map(|d| d * d).sum::<f64>() } else { 0.0 }
+        };
+        let of = TwoWay {
             subjects: n,
             occasions: k,
             mean: origin + mean,
             ms_subjects: width * squares(&subjects) / (count - 1.0),
             ms_occasions: count * squares(&occasions) / (width - 1.0),
-            ms_error: ss_error / ((count - 1.0) * (width - 1.0)),
-        })
+            ms_error: squares(&residuals) / ((count - 1.0) * (width - 1.0)),
+        };
+        let squares = [of.ms_subjects, of.ms_occasions, of.ms_error];
+        let are_lost = squares.iter().all(|square| *square == 0.0);
+        if are_lost || !squares.iter().all(|square| square.is_finite()) {
+            return Err(Refusal::BeyondSquares);
+        }
+        Ok(of)
     }
 
     /// Mean square within subjects: occasions and residual together.
@@ -172,6 +213,9 @@ impl OneWay {
             let own = mean_of(group);
             between += group.len() as f64 * (own - mean) * (own - mean);
             within += group.iter().map(|value| (value - own) * (value - own)).sum::<f64>();
+        }
+        if !(between.is_finite() && within.is_finite()) {
+            return Err(Refusal::BeyondSquares);
         }
         Ok(OneWay {
             groups: groups.len(),
@@ -291,5 +335,23 @@ pub(crate) mod tests {
         let hole = [vec![1.0, 2.0], vec![2.0, f64::NAN], vec![3.0, 4.0]];
         assert_eq!(refused(&hole), Refusal::NotFinite(2));
         assert_eq!(refused(&[vec![1.0, 1.0], vec![1.0, 1.0], vec![1.0, 1.0]]), Refusal::NoSpread);
+        for scale in [1e300, 1.7e308, 1e-200] {
+            let rows =
+                [[1.0, 0.9], [-1.0, -0.7], [0.5, 0.6]].map(|row| row.map(|value| scale * value).to_vec());
+            assert_eq!(refused(&rows), Refusal::BeyondSquares, "{scale}");
+        }
+        assert_eq!(OneWay::of(&[vec![1e300, 2e300], vec![3e300, 5e300]]), Err(Refusal::BeyondSquares));
+    }
+
+    #[test]
+    fn what_reading_decimals_leaves_is_no_residual() {
+        // 20.1 + 0.3 and 31.7 + 0.3 are not as far from 20.1 and 31.7 as each other, as doubles.
+        let shifted = [20.1, 31.7, 25.3, 8.9].map(|value| vec![value, value + 0.3, value + 0.6]).to_vec();
+        let of = TwoWay::of(&shifted).unwrap();
+        assert_eq!(of.ms_error, 0.0);
+        assert!((of.ms_occasions - 4.0 * 0.18 / 2.0).abs() < 1e-12, "{of:?}");
+        let twice = [20.1, 31.7, 25.3, 8.9].map(|value| vec![value; 3]).to_vec();
+        let of = TwoWay::of(&twice).unwrap();
+        assert_eq!((of.ms_error, of.ms_occasions), (0.0, 0.0));
     }
 }

@@ -39,7 +39,7 @@ pub struct Icc {
     pub df1: f64,
     /// Its degrees of freedom.
     pub df2: f64,
-    /// Its p.
+    /// Its p; `None` without an F.
     pub p: Option<f64>,
     /// Lower end of the interval; `None` where the data give none.
     pub low: Option<f64>,
@@ -94,7 +94,7 @@ impl Form {
             f: finite(self.f),
             df1: self.df1,
             df2: self.df2,
-            p: f_tail(self.f, self.df1, self.df2),
+            p: finite(self.f).and_then(|f| f_tail(f, self.df1, self.df2)),
             low: self.ends.and_then(|ends| finite(ends.0)),
             high: self.ends.and_then(|ends| finite(ends.1)),
         }
@@ -217,6 +217,13 @@ mod tests {
     fn perfect_repeats_have_no_interval_and_no_f() {
         let rows = vec![vec![1.0, 1.0], vec![2.0, 2.0], vec![4.0, 4.0]];
         let forms = forms(&TwoWay::of(&rows).unwrap(), 0.95);
-        assert_eq!((forms[2].icc, forms[2].f, forms[2].low, forms[2].p), (1.0, None, None, Some(0.0)));
+        assert_eq!((forms[2].icc, forms[2].f, forms[2].low, forms[2].p), (1.0, None, None, None));
+        for form in &forms {
+            assert_eq!(
+                (form.icc, form.f, form.p, form.low, form.high),
+                (1.0, None, None, None, None),
+                "{form:?}"
+            );
+        }
     }
 }

@@ -40,6 +40,21 @@ impl Moments {
     }
 }
 
+/// How far from each other reading decimals and adding them may put values that are the same, where the numbers that they are
+/// made of reach `greatest`.
+pub fn rounding(greatest: f64) -> f64 {
+    /// Units in the last place: of four numbers that are added or taken off.
+    const ROUNDINGS: f64 = 4.0;
+    ROUNDINGS * f64::EPSILON * greatest.abs()
+}
+
+/// Values that differ by no more than [`rounding()`], made one: their spread would be taken for one that was measured.
+pub fn beyond_rounding(values: Vec<f64>, greatest: f64) -> Vec<f64> {
+    let first = values.first().copied().unwrap_or_default();
+    let are_one = values.iter().all(|value| (value - first).abs() <= rounding(greatest));
+    if are_one { vec![first; values.len()] } else { values }
+}
+
 /// Sum that carries the rounding error of every addition along.
 fn compensated_sum(values: impl Iterator<Item = f64>) -> f64 {
     let (mut sum, mut lost) = (0.0_f64, 0.0_f64);
@@ -131,6 +146,17 @@ mod tests {
         let single = Moments::of(&[20.0]).unwrap();
         assert_eq!((single.n, single.mean, single.sd, single.cv()), (1, 20.0, None, None));
         assert_eq!(Moments::of(&[-1.0, 1.0]).unwrap().cv(), None);
+    }
+
+    #[test]
+    fn only_what_reading_decimals_leaves_is_made_one() {
+        let differences: Vec<f64> = [20.1, 31.7, 8.9].map(|value| (value + 0.6) - value).to_vec();
+        assert_ne!(Moments::of(&differences).and_then(|of| of.sd), Some(0.0));
+        let one = beyond_rounding(differences, 32.0);
+        assert_eq!(Moments::of(&one).and_then(|of| of.sd), Some(0.0));
+        let measured = vec![0.3, 0.3 + 1e-12, 0.3];
+        assert_eq!(beyond_rounding(measured.clone(), 32.0), measured);
+        assert_eq!(beyond_rounding(Vec::new(), 1.0), Vec::<f64>::new());
     }
 
     proptest! {

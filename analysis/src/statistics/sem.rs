@@ -79,12 +79,16 @@ pub fn agreement(of: &TwoWay) -> Option<Sem> {
     built(variance, df)
 }
 
-/// From a variance and its degrees of freedom; the interval is that of a variance (chi-squared).
+/// From a variance and its degrees of freedom; the interval is that of a variance (chi-squared). Values without any spread
+/// have none: it would say that the error is known to be nothing.
 pub fn built(variance: f64, df: f64) -> Option<Sem> {
     if !(variance.is_finite() && variance >= 0.0 && df > 0.0) {
         return None;
     }
-    let end = |p: f64| chi_squared(p, df).map(|quantile| (variance * df / quantile).sqrt());
+    let end = |p: f64| {
+        let quantile = chi_squared(p, df).filter(|_| variance > 0.0)?;
+        Some((variance * df / quantile).sqrt())
+    };
     let sem = Estimate { value: variance.sqrt(), low: end(0.975), high: end(0.025) };
     let mdc = |alpha: f64| change_factor(alpha).map(|factor| sem.times(factor));
     Some(Sem { sem, df, mdc90: mdc(0.10)?, mdc95: mdc(0.05)? })
@@ -113,6 +117,15 @@ mod tests {
         // 1.46057.
         let sem = built(1.0, 19.0).unwrap().sem;
         assert!((sem.low.unwrap() - 0.76049).abs() < 6e-6 && (sem.high.unwrap() - 1.46057).abs() < 6e-6);
+    }
+
+    #[test]
+    fn repeats_without_any_error_have_no_interval() {
+        let of = TwoWay::of(&[vec![1.0, 1.0], vec![2.0, 2.0], vec![4.0, 4.0]]).unwrap();
+        for sem in [consistency(&of).unwrap(), agreement(&of).unwrap()] {
+            assert_eq!(sem.sem, Estimate { value: 0.0, low: None, high: None });
+            assert_eq!(sem.mdc95, sem.sem);
+        }
     }
 
     #[test]

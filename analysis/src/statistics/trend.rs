@@ -12,7 +12,7 @@
 //! assert_eq!(format!("{:.2} N a trial", found.slope.value), "-0.93 N a trial");
 //! # Ok::<(), &str>(())
 //! ```
-use super::moments::Moments;
+use super::moments::{Moments, beyond_rounding};
 use super::quantiles::{student_t, t_both_tails};
 use super::sem::Estimate;
 use serde::{Deserialize, Serialize};
@@ -31,13 +31,15 @@ pub struct Trend {
 /// The linear trend. A slope a subject, then Student's t over subjects: it supposes nothing about how occasions covary.
 pub fn trend(rows: &[Vec<f64>]) -> Option<Trend> {
     let slopes: Option<Vec<f64>> = rows.iter().map(|row| slope(row)).collect();
-    let moments = Moments::of(&slopes?).filter(|moments| moments.n > 2)?;
+    let greatest = rows.iter().flatten().fold(0.0_f64, |most, value| most.max(value.abs()));
+    let moments = Moments::of(&beyond_rounding(slopes?, greatest)).filter(|moments| moments.n > 2)?;
     let n = moments.n as f64;
     let se = moments.sd? / n.sqrt();
     let margin = student_t(0.975, n - 1.0)? * se;
+    // Subjects that all drift alike leave nothing to judge by.
     let p = if se > 0.0 { t_both_tails(moments.mean / se, n - 1.0) } else { None };
-    let slope =
-        Estimate { value: moments.mean, low: Some(moments.mean - margin), high: Some(moments.mean + margin) };
+    let end = |margin: f64| (se > 0.0).then_some(moments.mean + margin);
+    let slope = Estimate { value: moments.mean, low: end(-margin), high: end(margin) };
     Some(Trend { slope, p, n: moments.n })
 }
 
@@ -64,5 +66,9 @@ mod tests {
         let flat = trend(&[vec![1.0, 2.0], vec![2.0, 1.0], vec![3.0, 3.0]]).unwrap();
         assert_eq!((flat.slope.value, flat.p), (0.0, Some(1.0)));
         assert_eq!(trend(&[vec![1.0], vec![2.0], vec![3.0]]), None);
+        let decimals = [20.1, 31.7, 8.9].map(|value| vec![value, value + 0.3, value + 0.6]);
+        assert_eq!(trend(&decimals).map(|of| (of.slope.low, of.p)), Some((None, None)));
+        let alike = trend(&[vec![1.0, 2.0], vec![2.0, 3.0], vec![5.0, 6.0]]).unwrap();
+        assert_eq!((alike.slope, alike.p), (Estimate { value: 1.0, low: None, high: None }, None));
     }
 }

@@ -24,6 +24,7 @@ use super::sides::{SideDifference, sides};
 use super::visit::{Measured, Visit};
 use super::visit_trend::{VisitTrend, trends};
 use crate::measures::repeats::{Item, SCORED, Spread};
+use crate::prose::p_value;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, Shares, Verdict, limit, shares, verdict};
 use crate::statistics::sem::Sem;
 use crate::trial::Test;
@@ -503,12 +504,11 @@ pub const OCCASIONS: &str = "occasions";
 
 /// Why few occasions that differ say nothing of the next one.
 fn occasions_differ(of: &Reliability) -> String {
+    let p = of.mean_squares.occasions_p.map_or_else(String::new, |p| format!(", p {}", p_value(Some(p))));
     format!(
-        "the occasions of the reliability data differ by more than chance ({}, p {:.2e}), and {} of them cannot tell how far \
+        "the occasions of the reliability data differ by more than chance ({}{p}), and {} of them cannot tell how far \
          occasions go apart; --same {OCCASIONS} takes the shift between them for all there is, --sem consistency leaves it out",
-        of.name,
-        of.mean_squares.occasions_p.unwrap_or(f64::NAN),
-        of.k
+        of.name, of.k
     )
 }
 

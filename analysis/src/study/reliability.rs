@@ -18,6 +18,7 @@ use super::conditions::Conditions;
 use super::errors::StudyError;
 use super::series::By;
 use super::table::Table;
+use crate::prose::p_value;
 use crate::statistics::agreement::{BlandAltman, cv_within_percent};
 use crate::statistics::anova::{OneWay, Refusal, TwoWay};
 use crate::statistics::icc::{self, Icc};
@@ -57,16 +58,25 @@ pub struct MeanSquares {
 }
 
 impl MeanSquares {
+    /// Chance that occasions without a shift differ so much. Without residual spread there is no F, and any difference of
+    /// theirs is a shift.
+    fn chance_of_the_shift(&self) -> f64 {
+        let shifted = self.error == 0.0 && self.occasions > 0.0;
+        self.occasions_p.unwrap_or(if shifted { 0.0 } else { 1.0 })
+    }
+}
+
+impl MeanSquares {
     /// Of a complete table.
     pub fn of(two_way: &TwoWay) -> MeanSquares {
-        let occasions_f = two_way.ms_occasions / two_way.ms_error;
+        let occasions_f = Some(two_way.ms_occasions / two_way.ms_error).filter(|f| f.is_finite());
         MeanSquares {
             subjects: two_way.ms_subjects,
             occasions: two_way.ms_occasions,
             error: two_way.ms_error,
             within: two_way.ms_within(),
-            occasions_f: occasions_f.is_finite().then_some(occasions_f),
-            occasions_p: f_tail(occasions_f, two_way.df_occasions(), two_way.df_error()),
+            occasions_f,
+            occasions_p: occasions_f.and_then(|f| f_tail(f, two_way.df_occasions(), two_way.df_error())),
         }
     }
 }
@@ -221,7 +231,7 @@ impl Document {
     /// the few occasions there happened to be: the shift that a person's next visit meets may be far greater.
     pub fn shifted(&self) -> Option<&Reliability> {
         let few = self.analyses.iter().filter(|of| of.k < OCCASIONS);
-        let p = |of: &Reliability| of.mean_squares.occasions_p.unwrap_or(1.0);
+        let p = |of: &Reliability| of.mean_squares.chance_of_the_shift();
         let most = few.min_by(|a, b| p(a).total_cmp(&p(b)))?;
         (p(most) * self.analyses.len() as f64 <= SHIFT_ALPHA).then_some(most)
     }
@@ -393,17 +403,21 @@ fn notes(table: &Table, of: &TwoWay, forms: &[Icc], left_out: &[String]) -> Vec<
     if of.subjects < MANY {
         notes.push(format!("{} subjects, fewer than {MANY}: the intervals are wide, read them", of.subjects));
     }
-    let occasions_p = MeanSquares::of(of).occasions_p.unwrap_or(1.0);
-    if of.occasions < OCCASIONS && occasions_p <= SHIFT_ALPHA {
+    let mean_squares = MeanSquares::of(of);
+    if of.occasions < OCCASIONS && mean_squares.chance_of_the_shift() <= SHIFT_ALPHA {
+        let p = mean_squares.occasions_p.map_or_else(String::new, |p| format!(" (p {})", p_value(Some(p))));
         notes.push(format!(
-            "the occasions may differ by more than chance (p {occasions_p:.2e} of this analysis alone), and {} of them cannot tell \
-             how far occasions go apart: SEM and MDC (agreement) and their intervals take the shift between these for all there is. \
-             Changes are not judged where one analysis of all differs beyond 5 % divided by their number",
+            "the occasions may differ by more than chance{p}, and {} of them cannot tell how far occasions go apart: SEM and MDC \
+             (agreement) and their intervals take the shift between these for all there is. Changes are not judged where \
+             one analysis of all differs beyond 5 % divided by their number",
             of.occasions
         ));
     }
     if of.ms_error == 0.0 {
-        notes.push("the residual is exactly zero: no F and no interval can be given".to_owned());
+        notes.push(
+            "the residual is exactly zero: what is held against it has no F, no p and no interval; are values there twice?"
+                .to_owned(),
+        );
     }
     if forms.iter().any(|form| form.icc < 0.0) {
         notes.push(
@@ -437,6 +451,53 @@ mod tests {
     fn too_few_are_refused() {
         let refusal = of(&table("id,a,b\nP1,1,2\nP2,4,5\nP3,8,\n"), 0.2).unwrap_err();
         assert_eq!(refusal, Refusal::TooFewSubjects { found: 2, needed: 3 });
+    }
+
+    #[test]
+    fn repeats_without_any_error_have_no_p_and_no_interval_and_a_shift_of_theirs_is_still_one() {
+        let same = of(&table("id,a,b\nP1,20.1,20.1\nP2,31.7,31.7\nP3,25.3,25.3\n"), 0.2).unwrap();
+        assert_eq!((same.mean_squares.occasions_f, same.mean_squares.occasions_p), (None, None));
+        assert!(
+            same.icc.iter().all(|form| (form.f, form.p, form.low) == (None, None, None)),
+            "{:?}",
+            same.icc
+        );
+        let ends = |of: &sem::Estimate| (of.low, of.high);
+        for sem in [same.consistency, same.agreement, same.sem_all_values].map(Option::unwrap) {
+            assert_eq!([ends(&sem.sem), ends(&sem.mdc90), ends(&sem.mdc95)], [(None, None); 3]);
+        }
+        assert_eq!(same.cv_within_percent.map(|cv| ends(&cv)), Some((None, None)));
+        assert!(same.notes.iter().any(|note| note.contains("residual is exactly zero")));
+        assert!(!same.notes.iter().any(|note| note.contains("occasions differ")), "{:?}", same.notes);
+
+        let shifted = of(&table("id,a,b\nP1,20.1,20.4\nP2,31.7,32.0\nP3,25.3,25.6\n"), 0.2).unwrap();
+        assert_eq!((shifted.mean_squares.error, shifted.mean_squares.occasions_p), (0.0, None));
+        assert!(
+            shifted.notes.iter().any(|note| note.contains("differ by more than chance, and 2 of")),
+            "{:?}",
+            shifted.notes
+        );
+        assert!(shifted.agreement.unwrap().sem.high.is_some(), "the shift has its spread");
+        let document = Document {
+            kind: KIND.into(),
+            version: VERSION,
+            software: "x".into(),
+            by: None,
+            analyses: vec![shifted],
+            refused: vec![],
+            left_out: Vec::new(),
+            cautions: String::new(),
+        };
+        assert!(document.shifted().is_some());
+    }
+
+    #[test]
+    fn a_note_gives_its_p_as_the_tables_do() {
+        let notes = |text: &str| of(&table(text), 0.2).unwrap().notes.join("\n");
+        let seen = notes("id,a,b\nP1,20,21.5\nP2,31,31.6\nP3,25,27.1\nP4,15,15.4\nP5,18,19.5\n");
+        assert!(seen.contains("than chance (p 0.0"), "{seen}");
+        let clear = notes("id,a,b\nP1,20,30.1\nP2,31,41\nP3,25,35\nP4,15,25.1\nP5,18,28\n");
+        assert!(clear.contains("than chance (p < 0.001)"), "{clear}");
     }
 
     #[test]

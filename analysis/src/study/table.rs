@@ -1,13 +1,50 @@
 //! A table of values: a row a subject, a column an occasion or rater.
 //!
-//! Comes in: CSV, whose first line names the columns. Goes out: the table, with its holes where they are.
+//! Comes in: columns separated by commas or tabs, whose first line names them. Goes out: the table, with its holes where they are.
 use super::conditions::Conditions;
 use super::errors::StudyError;
+use crate::prose::counted;
+use std::borrow::Cow;
 use std::path::Path;
 
-/// Names by which a first column of numbers is known to hold subjects and not values.
-const SUBJECT_NAMES: [&str; 9] =
-    ["subject", "participant", "target", "patient", "person", "case", "id", "code", "name"];
+/// Words of which the name of a column of subjects is made, together or apart: `subject id`, `Patient No.`, `PID`.
+const SUBJECT_WORDS: &[&str] = &[
+    "subject",
+    "subj",
+    "sub",
+    "participant",
+    "patient",
+    "pat",
+    "person",
+    "proband",
+    "probanden",
+    "target",
+    "case",
+    "study",
+    "record",
+    "name",
+    "code",
+    "pid",
+    "id",
+    "ids",
+    "identifier",
+    "number",
+    "nummer",
+    "num",
+    "nr",
+    "no",
+    "volunteer",
+    "versuchsperson",
+    "vpn",
+    "vp",
+];
+/// So many whole numbers in a row are taken for a count of the rows, and not for values.
+const COUNTED_ROWS: usize = 3;
+
+/// What is wrong, and what to do.
+type Fault = (String, Cow<'static, str>);
+
+const LAYOUT: &str = "give a row a subject and a column an occasion or rater, separated by commas or tabs; the first line names them";
 
 /// Values of one quantity.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -45,18 +82,29 @@ impl Table {
         Table::parse(&bytes, subject, &name).map_err(|(what, hint)| StudyError::Contents {
             path: path.to_owned(),
             what,
-            hint: hint.to_owned(),
+            hint: hint.into_owned(),
         })
     }
 
-    /// The table in a CSV text; an error is what is wrong, and what to do.
-    pub fn parse(text: &[u8], subject: Option<&str>, name: &str) -> Result<Table, (String, &'static str)> {
-        const LAYOUT: &str =
-            "give a row a subject and a column an occasion or rater; the first line names them";
-        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text);
+    /// The table in a text; an error is what is wrong, and what to do.
+    pub fn parse(text: &[u8], subject: Option<&str>, name: &str) -> Result<Table, Fault> {
+        let text = text.strip_prefix("\u{feff}".as_bytes()).unwrap_or(text);
+        if text.starts_with(&[0xff, 0xfe]) || text.starts_with(&[0xfe, 0xff]) {
+            let hint = "save it as UTF-8: spreadsheets call that \"CSV UTF-8\"";
+            return Err(("the file is written in UTF-16".to_owned(), hint.into()));
+        }
+        if text.trim_ascii().is_empty() {
+            return Err(("the file is empty".to_owned(), LAYOUT.into()));
+        }
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(separator(text))
+            // Told here in words, with what may be the reason.
+            .flexible(true)
+            .trim(csv::Trim::All)
+            .from_reader(text);
         let header: Vec<String> = match reader.headers() {
-            Ok(header) => header.iter().map(|cell| cell.trim_start_matches('\u{feff}').to_owned()).collect(),
-            Err(error) => return Err((format!("no CSV: {error}"), LAYOUT)),
+            Ok(header) => header.iter().map(str::to_owned).collect(),
+            Err(error) => return Err((format!("no CSV: {error}"), LAYOUT.into())),
         };
         if let [only] = header.as_slice()
             && only.contains(';')
@@ -64,22 +112,23 @@ impl Table {
             return Err((
                 "the first line holds semicolons and no commas".to_owned(),
                 "separate columns by commas, not semicolons, and write 1.5, not 1,5: spreadsheets of some languages do it the \
-                 other way",
+                 other way"
+                    .into(),
             ));
         }
         let twice = header.iter().enumerate().find(|(at, name)| header[..*at].contains(name));
         if let Some((_, name)) = twice {
             return Err((
-                format!("two columns are named `{}`", name.chars().take(40).collect::<String>()),
-                "give each column a name of its own",
+                format!("two columns are named `{}`", short(name)),
+                "give each column a name of its own".into(),
             ));
         }
         if !header.is_empty() && header.iter().all(|cell| cell.parse::<f64>().is_ok()) {
-            return Err(("the first line holds numbers and no names".to_owned(), LAYOUT));
+            return Err(("the first line holds numbers and no names".to_owned(), LAYOUT.into()));
         }
-        let mut records = Vec::new();
-        for record in reader.records() {
-            records.push(record.map_err(|error| (format!("no table: {error}"), LAYOUT))?);
+        let records = records(&mut reader, header.len())?;
+        if records.is_empty() {
+            return Err(("no row follows the first line".to_owned(), LAYOUT.into()));
         }
         let column = subject_column(&header, &records, subject)?;
         let mut table = Table { name: name.to_owned(), ..Table::default() };
@@ -89,23 +138,22 @@ impl Table {
             Some(at) => format!("subjects are named by the column `{}`", header[at]),
             None => "no column names the subjects: every column is taken as values".to_owned(),
         });
-        for (row, record) in (1..).zip(&records) {
+        for (row, (line, record)) in (1..).zip(&records) {
             let own = column.and_then(|at| record.get(at)).map(str::to_owned);
             table.subjects.push(own.unwrap_or_else(|| format!("row {row}")));
             let cells = (0..).zip(record).filter(|(at, _)| Some(*at) != column);
-            let cells: Result<Vec<_>, _> =
-                cells.map(|(at, cell)| value(cell, row + 1, &header[at])).collect();
+            let cells: Result<Vec<_>, _> = cells.map(|(at, cell)| value(cell, *line, &header[at])).collect();
             table.cells.push(cells?);
         }
         table.distinct()
     }
 
-    fn distinct(self) -> Result<Table, (String, &'static str)> {
+    fn distinct(self) -> Result<Table, Fault> {
         for (at, subject) in self.subjects.iter().enumerate() {
             if self.subjects[..at].contains(subject) {
                 return Err((
                     format!("subject `{subject}` has two rows"),
-                    "give each subject one row, with a column for each occasion",
+                    "give each subject one row, with a column for each occasion".into(),
                 ));
             }
         }
@@ -128,38 +176,127 @@ impl Table {
     }
 }
 
-/// Which column holds the subjects: the one asked for, or the first where its name or a word in it says so.
-fn subject_column(
-    header: &[String],
-    records: &[csv::StringRecord],
-    asked: Option<&str>,
-) -> Result<Option<usize>, (String, &'static str)> {
-    if let Some(asked) = asked {
-        let at = header.iter().position(|name| name == asked);
-        let missing = || (format!("no column `{asked}` in the first line"), "name one of its columns");
-        return at.map(Some).ok_or_else(missing);
-    }
-    let named = header.first().is_some_and(|name| {
-        let name = name.to_lowercase();
-        name.is_empty() || SUBJECT_NAMES.iter().any(|known| name == *known || name == format!("{known}s"))
-    });
-    let worded = records.iter().filter_map(|record| record.get(0)).any(|cell| value(cell, 0, "").is_err());
-    Ok((named || worded).then_some(0))
+/// What separates the columns: tabs, where the first line has some and no comma.
+fn separator(text: &[u8]) -> u8 {
+    let first = text.split(|byte| *byte == b'\n').next().unwrap_or_default();
+    if first.contains(&b'\t') && !first.contains(&b',') { b'\t' } else { b',' }
 }
 
-fn value(cell: &str, line: usize, column: &str) -> Result<Option<f64>, (String, &'static str)> {
+/// The rows, each with its line in the file.
+fn records(reader: &mut csv::Reader<&[u8]>, columns: usize) -> Result<Vec<(u64, csv::StringRecord)>, Fault> {
+    let mut records: Vec<(u64, csv::StringRecord)> = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|error| (format!("no table: {error}"), Cow::from(LAYOUT)))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        if record.len() != columns {
+            let found = counted(record.len(), "value");
+            let what = format!(
+                "no table: line {line} holds {found}, and the first line names {}",
+                counted(columns, "column")
+            );
+            let hint = if record.len() > columns {
+                "write decimal points (1.5): a decimal comma (1,5) parts a value in two"
+            } else {
+                "leave a missing value empty, between its commas"
+            };
+            return Err((what, hint.into()));
+        }
+        records.push((line, record));
+    }
+    Ok(records)
+}
+
+/// Which column holds the subjects: the one asked for, or the first where its name or a word in it says so. One that may be
+/// either is refused: taken as an occasion, it would make every result wrong, and nothing would show it.
+fn subject_column(
+    header: &[String],
+    records: &[(u64, csv::StringRecord)],
+    asked: Option<&str>,
+) -> Result<Option<usize>, Fault> {
+    if let Some(asked) = asked {
+        let at = header.iter().position(|name| name == asked);
+        let missing =
+            || (format!("no column `{}` in the first line", short(asked)), "name one of its columns".into());
+        return at.map(Some).ok_or_else(missing);
+    }
+    let first: Vec<&str> = records.iter().filter_map(|(_, record)| record.get(0)).collect();
+    let worded = first.iter().any(|cell| value(cell, 0, "").is_err());
+    let Some(name) = header.first().filter(|name| !names_subjects(name) && !worded) else {
+        return Ok(Some(0));
+    };
+    if counts(&first) {
+        return Err((
+            format!(
+                "the first column, `{}`, counts the rows ({}, {}, {} …): are these subjects, or values?",
+                short(name),
+                first[0],
+                first[1],
+                first[2]
+            ),
+            format!(
+                "--subject {} where it says who the subjects are; where it is an occasion, put another column first",
+                quoted(name)
+            )
+            .into(),
+        ));
+    }
+    Ok(None)
+}
+
+/// Whether a column of this name holds subjects, whatever is in it: one made of nothing but [`SUBJECT_WORDS`], or without a
+/// letter, as `#`.
+fn names_subjects(name: &str) -> bool {
+    let letters: String = name.to_lowercase().chars().filter(|c| c.is_alphanumeric()).collect();
+    // Where a word may end: `patientno` is `patient` and `no`.
+    let mut ends = vec![false; letters.len() + 1];
+    ends[0] = true;
+    for at in 0..letters.len() {
+        if ends[at] {
+            let begins = SUBJECT_WORDS.iter().filter(|word| letters[at..].starts_with(**word));
+            for end in begins.map(|word| at + word.len()) {
+                ends[end] = true;
+                if letters[end..].starts_with('s') {
+                    ends[end + 1] = true;
+                }
+            }
+        }
+    }
+    ends[letters.len()]
+}
+
+/// Whether these cells are whole numbers, each one more than the last: a count of the rows.
+fn counts(cells: &[&str]) -> bool {
+    let numbers: Option<Vec<i64>> = cells.iter().map(|cell| cell.parse().ok()).collect();
+    numbers.is_some_and(|of| {
+        of.len() >= COUNTED_ROWS && of.windows(2).all(|pair| pair[0].checked_add(1) == Some(pair[1]))
+    })
+}
+
+/// A name as an argument in a shell.
+fn quoted(name: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "_-.".contains(c);
+    if !name.is_empty() && name.chars().all(plain) {
+        name.to_owned()
+    } else {
+        format!("'{}'", name.replace('\'', "'\\''"))
+    }
+}
+
+/// The beginning of a text from the file.
+fn short(text: &str) -> String {
+    text.chars().take(40).collect()
+}
+
+fn value(cell: &str, line: u64, column: &str) -> Result<Option<f64>, Fault> {
     if ["", "na", "n/a", "nan", "-", "–", "."].contains(&cell.to_lowercase().as_str()) {
         return Ok(None);
     }
     match cell.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(Some(value)),
-        _ => {
-            let shown: String = cell.chars().take(40).collect();
-            Err((
-                format!("line {}, column `{column}`: `{shown}` is not a number", line),
-                "use a decimal point, and leave missing values empty; --subject NAME says which column names the subjects",
-            ))
-        }
+        _ => Err((
+            format!("line {line}, column `{}`: `{}` is not a number", short(column), short(cell)),
+            "use a decimal point, and leave missing values empty; --subject NAME says which column names the subjects".into(),
+        )),
     }
 }
 
@@ -184,6 +321,79 @@ mod tests {
         assert_eq!((bare.occasions.len(), bare.subjects[0].as_str()), (3, "row 1"));
         let asked = Table::parse(b"a,b,c\n1,2,3\n2,4,5\n", Some("b"), "t").unwrap();
         assert_eq!((asked.occasions.join(""), asked.subjects.join("")), ("ac".into(), "24".into()));
+    }
+
+    #[test]
+    fn a_column_that_numbers_the_subjects_is_not_taken_as_values() {
+        for name in [
+            "nr",
+            "No",
+            "pid",
+            "subj",
+            "sub",
+            "#",
+            "subject id",
+            "Patient No.",
+            "Proband",
+            "SubjectID",
+            "PatientNr.",
+            "№",
+            "Subjects",
+            "study_id",
+        ] {
+            for rows in ["1,20,21\n2,30,29\n3,25,26\n", "17,20,21\n4,30,29\n9,25,26\n"] {
+                let table = parse(&format!("{name},E1,E2\n{rows}")).unwrap();
+                assert_eq!(table.occasions, ["E1", "E2"], "{name}");
+                assert!(
+                    table.notes[0].contains(&format!("named by the column `{name}`")),
+                    "{:?}",
+                    table.notes
+                );
+            }
+        }
+        // Other names say nothing; the numbers do.
+        for first in ["1,20\n2,30\n3,25\n", "0,20\n1,30\n2,25\n", "101,20\n102,30\n103,25\n"] {
+            let text = format!("who is it,E1\n{first}");
+            let (what, hint) = Table::parse(text.as_bytes(), None, "t").unwrap_err();
+            assert!(what.contains("`who is it`, counts the rows"), "{what}");
+            assert!(
+                hint.contains("--subject 'who is it'") && hint.contains("another column first"),
+                "{hint}"
+            );
+            let told = Table::parse(text.as_bytes(), Some("who is it"), "t").unwrap();
+            assert_eq!(told.occasions, ["E1"]);
+        }
+        for (name, rows) in [
+            ("visit 1", "20,21\n22,30\n25,26\n"),
+            ("visit 1", "1.0,21\n2.0,30\n3.0,26\n"),
+            ("nose", "3,21\n2,30\n1,26\n"),
+            ("noon", "20,21\n30,29\n25,26\n"),
+        ] {
+            assert_eq!(parse(&format!("{name},b\n{rows}")).unwrap().occasions, [name, "b"]);
+        }
+        // An occasion that happens to count is one where another column is first.
+        assert_eq!(parse("b,a\n20,1\n30,2\n25,3\n").unwrap().occasions, ["b", "a"]);
+    }
+
+    #[test]
+    fn tabs_part_columns_and_what_else_is_amiss_is_said_in_words() {
+        let tabs = parse("id\tvisit 1\tvisit 2\nP1\t20.5\t21\nP2\t30\t\n").unwrap();
+        assert_eq!(
+            (tabs.occasions.join("+"), tabs.cells[1].clone()),
+            ("visit 1+visit 2".into(), vec![Some(30.0), None])
+        );
+        let refused = |text: &str| Table::parse(text.as_bytes(), None, "t").unwrap_err();
+        for empty in ["", " \n\n", "\u{feff}"] {
+            assert_eq!(refused(empty).0, "the file is empty");
+        }
+        let (what, hint) = Table::parse(b"\xff\xfei\0d\0,\0a\0", None, "t").unwrap_err();
+        assert!(what.contains("UTF-16") && hint.contains("UTF-8"), "{what}");
+        assert_eq!(refused("id,a,b\n").0, "no row follows the first line");
+        let (what, hint) = refused("id,a,b\nP1,20,5,21,5\n");
+        assert_eq!(what, "no table: line 2 holds 5 values, and the first line names 3 columns");
+        assert!(hint.contains("1.5") && hint.contains("decimal comma"), "{hint}");
+        assert!(refused("id,a,b\nP1,20\n").1.contains("missing value"));
+        assert!(refused("id\ta\tb\nP1\t20,5\t21\n").1.contains("decimal point"));
     }
 
     #[test]

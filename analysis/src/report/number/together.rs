@@ -65,6 +65,18 @@ const ICC: &str = "ICC(2,1) = ICC(A,1) of a two-way analysis of variance without
                    (Shrout & Fleiss 1979, McGraw & Wong 1996)";
 const MDC95: &str = "z·√2·SEM (agreement) with z of 95 %; its 95 % interval is that of the SEM (chi-squared)";
 
+/// The fields of a kind of number that several recordings have together; `None` where there is no such kind.
+pub(super) fn fields(kind: &str) -> Option<&'static [Field]> {
+    match kind {
+        "change" => Some(&CHANGE_FIELDS),
+        "comparison" => Some(&COMPARISON_FIELDS),
+        "trend" => Some(&TREND_FIELDS),
+        "reliability" => Some(&RELIABILITY_FIELDS),
+        "study" => Some(&methods::FIELDS),
+        _ => None,
+    }
+}
+
 /// A number of the reliability data, led back to those of its visits that are among the recordings.
 pub(super) fn reliability(
     read: &[(Recording, Visit)],
