@@ -63,6 +63,12 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
     if error.downcast_ref::<Usage>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
 }
 
+/// Says on stderr what is no error and must not be overlooked.
+pub fn note(text: &str) {
+    // As in `report`: a closed stderr is no reason not to go on.
+    let _ = writeln!(io::stderr(), "note: {}", clean(text));
+}
+
 /// Writes a result to stdout. A reader that has seen enough (`| head`) is not an error.
 pub fn result(text: &str) -> io::Result<()> {
     bytes(text.as_bytes())

@@ -5,6 +5,8 @@
 //! as they are on the disk. Goes out: corrections in order, and what could not be read: a crash may leave a torn line,
 //! which costs that line only. Times are s since the segment's start, forces N.
 
+use crate::measures::repeats;
+use crate::recording::layout::TrialRow;
 use crate::trial::Muscle;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -118,28 +120,51 @@ impl Mark {
     }
 }
 
-impl fmt::Display for Change {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Change {
+    /// The trial it is about, by its order.
+    pub fn trial(&self) -> Option<i64> {
+        match self {
+            Change::Mark { trial, .. } | Change::Trial { trial, .. } => Some(*trial),
+            Change::Observation { .. } | Change::Calibration { .. } => None,
+        }
+    }
+
+    /// What its trial is among these: muscle, test, peak. "" where it is about none.
+    pub fn of_trial(&self, rows: &[TrialRow]) -> String {
+        let row = rows.iter().find(|row| Some(row.order) == self.trial());
+        row.map_or_else(String::new, |row| match repeats::known(row.peak_zero_n) {
+            Some(peak_n) => format!("{}, peak {peak_n:.2} N", row.what()),
+            None => format!("{}, no hold found", row.what()),
+        })
+    }
+
+    /// In words; with what its trial is ([`Change::of_trial`]), because a slip of the number alone is not noticed.
+    pub fn words(&self, of_trial: &str) -> String {
+        let named = |trial: &i64| match of_trial {
+            "" => format!("trial {trial}"),
+            of => format!("trial {trial} ({of})"),
+        };
         match self {
             Change::Mark { trial, mark, time_s } => {
-                write!(f, "{} of trial {trial} moved to {time_s} s", mark.word())
+                format!("{} of {} moved to {time_s} s", mark.word(), named(trial))
             }
-            Change::Observation { item, kind, value, .. } => write!(f, "{kind} of item {item}: {value}"),
+            Change::Observation { item, kind, value, .. } => format!("{kind} of item {item}: {value}"),
             Change::Trial { trial, to, valid } => {
-                write!(f, "trial {trial}")?;
-                if let Some(to) = to {
-                    write!(f, " is trial {} of item {} ({})", to.number, to.item, to.muscle)?;
-                }
-                match valid {
-                    Some(true) => f.write_str(" counts"),
-                    Some(false) => f.write_str(" does not count"),
-                    None => Ok(()),
-                }
+                let to = to.map_or_else(String::new, |to| {
+                    format!(" is trial {} of item {} ({})", to.number, to.item, to.muscle)
+                });
+                let counts = match valid {
+                    Some(true) => " counts",
+                    Some(false) => " does not count",
+                    None => "",
+                };
+                format!("{}{to}{counts}", named(trial))
             }
-            Change::Calibration { sensor, channel, rated_counts, rated_force_n, source } => write!(
-                f,
-                "sensor {sensor} channel {channel}: {rated_counts} counts at {rated_force_n} N ({source})"
-            ),
+            Change::Calibration { sensor, channel, rated_counts, rated_force_n, source } => {
+                format!(
+                    "sensor {sensor} channel {channel}: {rated_counts} counts at {rated_force_n} N ({source})"
+                )
+            }
         }
     }
 }

@@ -490,3 +490,154 @@ fn a_listing_of_an_earlier_day_knows_nothing_of_later_visits() {
     assert_eq!(early["notes"][0], "1 recording of later days than 2026-03-05 left out");
     assert_eq!((count(&late, "visits"), count(&late, "open"), count(&late, "notes")), (2, 0, 0));
 }
+
+/// A visit in a folder of its own: its first recording, and the second, in which somebody left a trial out.
+fn corrected_visit(folder: &Path) -> (String, String) {
+    use analysis::corrections::{Change, Correction};
+    use analysis::recording::read::Recording;
+    use analysis::recording::revise::Revision;
+    let (first, second) = (folder.join("recording-1.h5"), folder.join("recording-2.h5"));
+    sample::write(&first, 1000).unwrap();
+    let recording = Recording::open(&first).unwrap();
+    let mut revision = Revision::of(&recording).unwrap();
+    let exclude = Correction {
+        number: 1,
+        when_utc: "2026-03-05T08:00:00Z".to_owned(),
+        who: "E-7".to_owned(),
+        why: "the thumb helped".to_owned(),
+        change: Change::Trial { trial: 2, to: None, valid: Some(false) },
+    };
+    revision.apply(&[exclude]).unwrap();
+    revision.write(&second).unwrap();
+    (first.display().to_string(), second.display().to_string())
+}
+
+#[test]
+fn a_recording_that_a_later_one_replaces_is_not_used_without_a_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, second) = corrected_visit(folder.path());
+    let other = folder.path().join("other.h5");
+    let root = analysis::recording::write::Root {
+        visit_id: "another".to_owned(),
+        started_utc: "2026-04-04T09:15:00Z".to_owned(),
+        ..sample::root()
+    };
+    sample::write_as(&other, &root).unwrap();
+    let (other, plots) = (other.to_str().unwrap(), folder.path().join("plots"));
+    let plots = plots.to_str().unwrap();
+    let commands = |file| {
+        [
+            vec!["summary", file],
+            vec!["report", file, "--no-figures", "--out", "-"],
+            vec!["compare", file, other],
+            vec!["plot", file, "--out", plots],
+            vec!["plot", file, other, "--out", plots],
+            vec!["export", file, "--to", "csv", "--sure"],
+        ]
+    };
+    let note = "recording-1.h5: replaced by recording-2.h5 beside it, a later recording of the same visit";
+    for command in commands(&first) {
+        let output = fingerforce(&command);
+        assert!(output.status.success(), "{command:?}: {output:?}");
+        let told = words(&output.stderr).matches(note).count();
+        assert_eq!(told, 1, "{command:?}: {}", words(&output.stderr));
+        assert_eq!(words(&output.stdout).contains(note), command[0] == "report", "{command:?}");
+    }
+    for command in commands(&second) {
+        let output = fingerforce(&command);
+        assert!(output.status.success() && !words(&output.stderr).contains("replaced"), "{output:?}");
+    }
+    // Both are one visit: its trials would be there twice.
+    let both = fingerforce(&["export", &first, &second, "--to", "csv", "--sure"]);
+    let told = words(&both.stderr);
+    assert!(both.status.code() == Some(1) && told.contains("recordings of one visit"), "{told}");
+    assert!(told.contains("revisions 1 and 2\nhint: ") && both.stdout.is_empty(), "{told}");
+    // A later recording of another visit replaces nothing.
+    fs::rename(other, &second).unwrap();
+    assert!(!words(&fingerforce(&["summary", &first]).stderr).contains("replaced"));
+}
+
+#[test]
+fn the_report_and_the_summary_say_what_was_corrected() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, second) = corrected_visit(folder.path());
+    let report = |file: &str| words(&fingerforce(&["report", file, "--no-figures", "--out", "-"]).stdout);
+    let count = |file: &str| -> u64 {
+        let told = fingerforce(&["info", file, "--number", "visit-1.deviations", "--json"]);
+        serde_json::from_slice::<serde_json::Value>(&told.stdout).unwrap()["value"].as_f64().unwrap() as u64
+    };
+    assert_eq!(count(&second), count(&first) + 1);
+    let page = report(&second);
+    let from = page.find("Deviations, overrides, notes").unwrap();
+    for part in [
+        "Corrected 2026-03-05 09:00 +01:00 by E-7: trial 2 (",
+        "peak ",
+        "why: the thumb helped",
+        "valid: 1 → 0",
+    ] {
+        assert!(page[from..].contains(part), "{part}: {}", &page[from..]);
+    }
+    assert!(!report(&first).contains("Corrected "), "what was not corrected");
+    let summary = words(&fingerforce(&["summary", &second]).stdout);
+    assert!(
+        summary.contains("Corrected: trial 2 (") && summary.contains(" N) does not count (E-7: the"),
+        "{summary}"
+    );
+}
+
+#[test]
+fn deidentified_times_are_whole_minutes_at_another_time_of_day() {
+    let folder = tempfile::tempdir().unwrap();
+    let visit = |name: &str, started: &str| {
+        let path = folder.path().join(name);
+        let root = analysis::recording::write::Root {
+            visit_id: name.to_owned(),
+            started_utc: started.to_owned(),
+            ..sample::root()
+        };
+        sample::write_as(&path, &root).unwrap();
+        path.display().to_string()
+    };
+    // Two within a minute, one a week later.
+    let files = [
+        visit("a", "2026-03-04T09:15:01.123456789Z"),
+        visit("b", "2026-03-04T09:15:02.5Z"),
+        visit("c", "2026-03-11T09:15:01.2Z"),
+    ];
+    let files: Vec<&str> = files.iter().map(String::as_str).collect();
+    let export = |more: &[&str]| {
+        let output = fingerforce(&[&["export", "--deidentify", "--seed", "s"], more, &files[..]].concat());
+        assert!(output.status.success(), "{output:?}");
+        words(&output.stdout)
+    };
+    let json: serde_json::Value = serde_json::from_str(&export(&["--to", "json"])).unwrap();
+    let recordings = json["recordings"].as_array().unwrap();
+    let started: Vec<&str> = recordings.iter().map(|of| of["started_utc"].as_str().unwrap()).collect();
+    let at = |text: &str| text.parse::<jiff::Timestamp>().unwrap().as_second();
+    assert!(started.iter().all(|text| at(text) % 60 == 0 && text.ends_with(":00Z")), "{started:?}");
+    let given = at("2026-03-04T09:15:00Z");
+    assert!((at(started[0]) - given) % 86_400 != 0, "the time of day is another one: {started:?}");
+    assert!((at(started[2]) - at(started[0]) - 7 * 86_400).abs() <= 60, "{started:?}");
+    for of in recordings {
+        for row in of["observations"].as_array().unwrap() {
+            let entered = row["entered_utc"].as_str().unwrap();
+            assert!(entered.is_empty() || at(entered) % 60 == 0, "{entered}");
+        }
+        for segment in
+            of["sensors"].as_array().unwrap().iter().flat_map(|it| it["segments"].as_array().unwrap())
+        {
+            assert_eq!(segment["utc_ns"].as_i64().unwrap() % 60_000_000_000, 0, "{segment}");
+            assert_eq!((&segment["monotonic_ns"], &segment["boottime_ns"]), (&(-1).into(), &(-1).into()));
+        }
+    }
+    // Though they cannot be told apart by their time, none takes another one's place.
+    let bundle: serde_json::Value = serde_json::from_str(&export(&["--to", "fhir"])).unwrap();
+    let entries = bundle["entry"].as_array().unwrap();
+    let urls: std::collections::BTreeSet<&str> =
+        entries.iter().filter_map(|it| it["fullUrl"].as_str()).collect();
+    assert_eq!(urls.len(), entries.len());
+    let out = folder.path().join("bids");
+    export(&["--to", "bids", "--out", out.to_str().unwrap()]);
+    let subject = fs::read_dir(&out).unwrap().map(|it| it.unwrap().path()).find(|it| it.is_dir()).unwrap();
+    assert_eq!(fs::read_dir(subject).unwrap().count(), 3);
+}

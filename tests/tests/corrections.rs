@@ -145,7 +145,12 @@ fn what_makes_no_sense_is_refused_and_leaves_nothing() {
     let place = Place::default();
     let first = recorded(&place);
     for (options, code, words) in [
-        (&["exclude", "--trial", "7"][..], 1, "no trial with order 7"),
+        (
+            &["exclude", "--trial", "7"][..],
+            1,
+            "this correction cannot be made: there is no trial with order 7",
+        ),
+        (&["include", "--trial", "1"], 1, "counts already: nothing would be different"),
         (&["mark", "--trial", "1", "--mark", "onset", "--at", "4000"], 1, "out of order"),
         (&["mark", "--trial", "1", "--mark", "peak", "--at", "1"], 2, "onset, break, release or end"),
         (&["observe", "--kind", "text", "--value", "as Anna Miller said"], 2, "Anna Miller"),
@@ -161,4 +166,27 @@ fn what_makes_no_sense_is_refused_and_leaves_nothing() {
     made(&correct(&first, &["exclude", "--trial", "1"]));
     let output = correct(&first, &["include", "--trial", "1"]);
     assert!(stderr(&output).contains("not the visit's latest") && stderr(&output).contains("recording-2.h5"));
+    let second = place.visit().join("recording-2.h5");
+    let again = correct(&second, &["exclude", "--trial", "1"]);
+    assert!(stderr(&again).contains("does not count already: excluded by E01"), "{}", stderr(&again));
+    assert!(again.status.code() == Some(1) && !place.visit().join("recording-3.h5").exists());
+    let lines = std::fs::read_to_string(place.visit().join("corrections.jsonl")).unwrap();
+    assert_eq!(lines.lines().count(), 1, "{lines}");
+    // What is different says of which trial, so that a slip of the number is noticed.
+    let mut include = fingerforced();
+    include.arg("correct").arg(&second).args([
+        "--by",
+        "E01",
+        "--why",
+        "it was fine",
+        "include",
+        "--trial",
+        "1",
+    ]);
+    let told = String::from_utf8(run(&mut include).stdout).unwrap();
+    assert!(
+        told.contains("2: trial 1 (hold of no trial, sensor 1, channel 1, peak 2")
+            && told.contains(" N) counts"),
+        "{told}"
+    );
 }

@@ -323,3 +323,24 @@ fn an_export_replaces_nothing_and_asks_about_names() {
         assert_eq!(named, option == "--sure");
     }
 }
+
+#[test]
+fn a_code_that_nobody_has_is_said_to_be_one_and_is_an_error() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    visit(&place, "QX7731");
+    for code in ["QX7732", "qx7731"] {
+        let output = erase(&place, code, &[]);
+        let told = stderr(&output);
+        assert_eq!(output.status.code(), Some(1), "{told}");
+        assert!(told.contains(&format!("nothing of a participant `{code}` is in ")), "{told}");
+        assert!(told.contains("mistyped") && !told.contains("0 visits"), "{told}");
+        let printed: Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!((&printed["erased"], &printed["yes"]), (&json!(false), &Value::Null));
+    }
+    let help = run(fingerforced().args(["erase", "--help"]));
+    let help = String::from_utf8_lossy(&help.stdout).into_owned();
+    let broken: Vec<&str> =
+        help.lines().filter(|line| line.ends_with("Files that") || line.ends_with("by a")).collect();
+    assert!(broken.is_empty(), "{broken:?}");
+}

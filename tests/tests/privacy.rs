@@ -105,8 +105,24 @@ fn no_code_is_in_what_a_served_visit_logs_or_tells_those_who_watch_and_all_of_it
         "value": "swollen", "scale": "" });
     let answer = clinic.post(&cookie, "/api/correct", &seen);
     assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    // What looks like a name is asked about once: who means it enters it again.
+    let named = json!({ "by": "ZK4409", "why": "Jane Example said so", "change": "observe", "item": -1, "kind": "text",
+        "value": "tired", "scale": "" });
+    for begins in ["HTTP/1.1 400", "HTTP/1.1 200"] {
+        let answer = clinic.post(&cookie, "/api/correct", &named);
+        assert!(answer.starts_with(begins), "{answer}");
+        let asked = answer.contains("does `Jane Example` say who somebody is?")
+            && answer.contains("enter the same again");
+        assert_eq!(asked, begins.ends_with("400"), "{answer}");
+    }
     // The next visit is interrupted, and sealed when the program starts again.
     begin(&clinic);
+    for begins in ["HTTP/1.1 400", "HTTP/1.1 204"] {
+        let answer =
+            clinic.post(&cookie, "/api/visit/act", &json!({ "line": "o text: Mrs Jane Example cried" }));
+        assert!(answer.starts_with(begins), "{answer}");
+        assert_eq!(answer.contains("enter the same again"), begins.ends_with("400"), "{answer}");
+    }
     clinic.restart();
     watched.push(clinic.get("/metrics", &own));
     let log = std::fs::read_to_string(clinic.place.path("log")).unwrap();

@@ -219,9 +219,19 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
             assert!(words.len() > 20, "{here} is nearly empty: {text}");
         }
     }
-    // A corrected recording's report says which one it replaces.
-    let correct = ["--by", "E01", "--why", "sensor tilted", "exclude", "--trial", "3"];
-    let corrected = run(fingerforced().arg("correct").arg(&recording).args(correct));
+    // A corrected recording's report says which one it replaces, and what was corrected.
+    let correct = |action: &str, trial: i64| {
+        let mut command = fingerforced();
+        command.arg("correct").arg(&recording).args(["--by", "E01", "--why", "sensor tilted", action]);
+        run(command.args(["--trial", &trial.to_string()]))
+    };
+    let rows = opened.trials().unwrap();
+    let order =
+        |scored: bool| rows.iter().find(|row| row.item > 0 && (row.number > 0) == scored).unwrap().order;
+    let refused = correct("include", order(false));
+    assert!(stderr(&refused).contains("never scored"), "{}", stderr(&refused));
+    assert!(!folder.join("recording-2.h5").exists() && !folder.join("corrections.jsonl").exists());
+    let corrected = correct("exclude", order(true));
     assert!(corrected.status.success(), "{}", stderr(&corrected));
     let again = run(fingerforce().arg("report").arg(folder.join("recording-2.h5")).args([
         "--no-figures",
@@ -230,4 +240,5 @@ fn the_report_of_a_whole_examination_is_right_on_a4_and_on_letter() {
     ]));
     let again = String::from_utf8(again.stdout).unwrap();
     assert!(again.contains(&format!("replaces report {id}")), "{again}");
+    assert!(again.contains(&format!("by E01: trial {} (", order(true))), "{again}");
 }

@@ -85,6 +85,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let files: Vec<PathBuf> = std::iter::once(&args.earlier).chain(&args.later).cloned().collect();
     let visits: Result<Vec<Visit>, _> = files.iter().map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
+    visits.iter().filter_map(|visit| visit.replaced.as_deref()).for_each(console::note);
     let comparison = compared(&visits, &rules)?;
     let tell = |to: &To| register::tell(&files, [comparison.participant.as_str()], to, false);
     if let Some(out) = &args.out {

@@ -10,6 +10,7 @@ use crate::documents;
 use crate::export::deidentify::deidentify;
 use crate::export::register::{self, To};
 use crate::export::{self, Document, Table};
+use crate::recording::later;
 use crate::recording::read::Recording;
 use crate::study::procedure::OfVisit;
 use crate::study::visit::Visit;
@@ -42,10 +43,10 @@ pub struct Args {
     /// The table that CSV or Parquet holds
     #[arg(long, value_parser = ["trials", "observations"], default_value = "trials")]
     pub table: String,
-    /// Leave out what could say who somebody is: free text, examiner, ids; move dates, band ages
+    /// Leave out what could say who somebody is: free text, examiner, ids; move dates and times of day, band ages
     #[arg(long)]
     pub deidentify: bool,
-    /// What dates are moved by is computed from this [default: a secret kept in the data folder]
+    /// What dates and times are moved by is computed from this [default: a secret kept in the data folder]
     #[arg(long, requires = "deidentify")]
     pub seed: Option<String>,
     /// Free text that looks like a name is none
@@ -80,6 +81,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let documents: Result<Vec<_>, _> = recordings.iter().map(Document::read).collect();
     let mut documents = documents.map_err(advised)?;
     refuse_twice(&args.files, &documents)?;
+    let replaced = args.files.iter().zip(&recordings);
+    replaced
+        .filter_map(|(file, recording)| later::replaced(file, recording.root()))
+        .for_each(|told| console::note(&told));
     if let Some(repeats) = args.own.repeats()? {
         for ((file, recording), document) in args.files.iter().zip(&recordings).zip(&mut documents) {
             let visit = Visit::of(recording, file).map_err(advised)?;
@@ -92,6 +97,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         for (file, document) in args.files.iter().zip(&mut documents) {
             deidentify(document, &secret(args, file)?);
         }
+        export::tell_apart(&mut documents);
     }
     question(args, &documents)?;
     let written = write(args, &participants, made(args, &recordings, &documents)?)?;
@@ -133,12 +139,24 @@ fn write(args: &Args, participants: &[String], made: Made) -> anyhow::Result<Vec
     Ok(written)
 }
 
-/// The same recording given twice is refused: its trials would count double.
+/// A visit given twice is refused, be it the same recording or another one of it: its trials would count double.
 fn refuse_twice(files: &[PathBuf], documents: &[Document]) -> anyhow::Result<()> {
     let Some((first, again)) = export::given_twice(documents) else { return Ok(()) };
-    let (first, again, root) = (files[first].display(), files[again].display(), &documents[again].root);
-    Err(anyhow!("{first} and {again} are one recording: visit {}, revision {}", root.visit_id, root.revision)
-        .context(Hint::new("give each recording once: its trials would count double")))
+    let (one, other) = (&documents[first].root, &documents[again].root);
+    let (first, again) = (files[first].display(), files[again].display());
+    if one.revision == other.revision {
+        let (visit, revision) = (&other.visit_id, other.revision);
+        let hint = Hint::new("give each recording once: its trials would count double");
+        return Err(anyhow!("{first} and {again} are one recording: visit {visit}, revision {revision}")
+            .context(hint));
+    }
+    let told = format!(
+        "{first} and {again} are recordings of one visit, {}: revisions {} and {}",
+        other.visit_id, one.revision, other.revision
+    );
+    Err(anyhow!(told).context(Hint::new(
+        "give one of them, usually the latest: its trials would count double; each can be exported by itself",
+    )))
 }
 
 fn made(args: &Args, recordings: &[Recording], documents: &[Document]) -> anyhow::Result<Made> {

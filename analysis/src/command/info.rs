@@ -131,6 +131,9 @@ struct Info {
     events: usize,
     /// What was changed after the visit.
     corrections: Vec<Effect>,
+    /// Each of them in words.
+    #[serde(skip)]
+    corrected: Vec<String>,
     plan: String,
 }
 
@@ -166,7 +169,12 @@ impl Info {
         let trials = recording.trials()?;
         let events = recording.events()?;
         let root = recording.root().clone();
+        let corrections = revise::effects(&events);
+        let words =
+            |effect: &Effect| effect.correction.change.words(&effect.correction.change.of_trial(&trials));
         Ok(Info {
+            corrected: corrections.iter().map(words).collect(),
+            corrections,
             file: file.display().to_string(),
             layout_version: LAYOUT_VERSION,
             visit_id: root.visit_id,
@@ -186,7 +194,6 @@ impl Info {
             valid_trials: trials.iter().filter(|trial| trial.valid == 1).count(),
             observations: recording.observations()?.len(),
             events: events.len(),
-            corrections: revise::effects(&events),
             plan: root.plan,
         })
     }
@@ -213,12 +220,9 @@ impl Info {
         line("trials", &format!("{}, {} of them valid", self.trials, self.valid_trials));
         line("observations", &self.observations.to_string());
         line("events", &self.events.to_string());
-        for effect in &self.corrections {
+        for (effect, what) in self.corrections.iter().zip(&self.corrected) {
             let of = &effect.correction;
-            line(
-                "correction",
-                &format!("{}: {} ({} at {}: {})", of.number, of.change, of.who, of.when_utc, of.why),
-            );
+            line("correction", &format!("{}: {what} ({} at {}: {})", of.number, of.who, of.when_utc, of.why));
             effect.changed.iter().for_each(|changed| line("", changed));
         }
         for (number, plan) in self.plan.lines().enumerate() {

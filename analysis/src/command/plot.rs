@@ -3,7 +3,7 @@
 
 use super::compare::{self, BasisArgs, OwnArgs};
 use super::reliability;
-use crate::console::advised;
+use crate::console::{self, advised};
 use crate::documents;
 use crate::export::register::{self, To};
 use crate::measures::repeats::{self, Item};
@@ -65,7 +65,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     } else {
         format!("{} in {}\n", counted(written.len(), "figure"), out.display())
     };
-    crate::console::result(&text)?;
+    console::result(&text)?;
     Ok(())
 }
 
@@ -73,6 +73,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 fn of_visits(out: &Path, args: &Args) -> anyhow::Result<Vec<PathBuf>> {
     let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
+    visits.iter().filter_map(|visit| visit.replaced.as_deref()).for_each(console::note);
     let codes: BTreeSet<String> = visits.iter().map(|visit| visit.participant.clone()).collect();
     let to = (out, args.format);
     let tell = |to: &To| register::tell(&args.files, codes.iter().map(String::as_str), to, false);
@@ -89,6 +90,7 @@ fn of_recording(file: &PathBuf, out: &Path, args: &Args) -> anyhow::Result<Vec<P
     let rows = recording.trials().map_err(advised)?;
     let repeats = args.own.repeats()?;
     let visit = Visit::of(&recording, file).map_err(advised)?;
+    visit.replaced.as_deref().into_iter().for_each(console::note);
     let procedure = OfVisit::of(&visit, repeats.as_ref());
     // Only now, so that a file that cannot be read leaves no empty folder.
     files::make_folder(out)?;

@@ -95,6 +95,7 @@ fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
 /// The document of recordings.
 pub(super) fn of_visits(visits: Vec<Visit>, by: By, width: f64) -> anyhow::Result<Document> {
     let (visits, left_out) = visit::counting(visits);
+    visits.iter().filter_map(|visit| visit.replaced.as_deref()).for_each(console::note);
     analysed(&series::tables(&visits, by), Some(by), width, left_out)
 }
 

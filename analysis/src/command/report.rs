@@ -105,6 +105,7 @@ pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<Given> {
         left_out.extend(why);
         counts
     });
+    read.iter().filter_map(|(_, visit)| visit.replaced.as_deref()).for_each(console::note);
     read.sort_by(|a, b| (&a.1.participant, instant(&a.1)).cmp(&(&b.1.participant, instant(&b.1))));
     Ok(Given { visits: read, left_out })
 }
@@ -127,6 +128,9 @@ fn whole(Given { visits: read, left_out }: &Given, args: &Args, rules: &Rules) -
     let mut page = Page::default();
     page.heading(1, "Finger force");
     page.classed("warning", CAUTIONS);
+    read.iter()
+        .filter_map(|(_, visit)| visit.replaced.as_deref())
+        .for_each(|told| page.classed("warning", told));
     let of_one = sources.windows(2).all(|pair| pair[0].visit.participant == pair[1].visit.participant);
     if sources.len() > 1 || protocol.is_some() || !left_out.is_empty() {
         let listing = Listing::of(&sources, left_out, protocol, super::study::day(None)?).map_err(advised)?;

@@ -51,12 +51,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let repeats = args.own.repeats()?;
     let sources = args.files.iter().map(|file| read(file, repeats.as_ref()));
     let sources = sources.collect::<Result<Vec<_>, _>>().map_err(advised)?;
+    sources.iter().filter_map(|source| source.replaced.as_deref()).for_each(console::note);
     console::result(&if args.json { json(&sources)? } else { text(&sources) })?;
     Ok(())
 }
 
 fn read(file: &Path, repeats: Option<&Repeats>) -> Result<Source, ReadError> {
     let recording = Recording::open(file)?;
+    let visit = Visit::of(&recording, file)?;
     Ok(Source {
         file: file.display().to_string(),
         participant: recording.root().participant.clone(),
@@ -64,7 +66,8 @@ fn read(file: &Path, repeats: Option<&Repeats>) -> Result<Source, ReadError> {
         rows: recording.trials()?,
         corrections: revise::effects(&recording.events()?),
         in_force: in_force(&recording)?,
-        procedure: OfVisit::of(&Visit::of(&recording, file)?, repeats),
+        procedure: OfVisit::of(&visit, repeats),
+        replaced: visit.replaced,
     })
 }
 
@@ -77,6 +80,8 @@ pub struct Source {
     pub participant: String,
     /// When the visit began (RFC 3339).
     pub started_utc: String,
+    /// Which later recording of the visit replaces it, where one does.
+    pub replaced: Option<String>,
     /// Its trials.
     pub rows: Vec<TrialRow>,
     /// What was changed after the visit.
@@ -163,7 +168,8 @@ fn of_source(source: &Source) -> String {
         groups.iter().for_each(|group| text += &of_group(group));
     }
     for Effect { correction, .. } in &source.corrections {
-        let (what, who) = (clean(&correction.change.to_string()), clean(&correction.who));
+        let what = correction.change.words(&correction.change.of_trial(&source.rows));
+        let (what, who) = (clean(&what), clean(&correction.who));
         text += &format!("Corrected: {what} ({who}: {})\n", clean(&correction.why));
     }
     if items.is_empty() && groups.is_empty() {
@@ -328,6 +334,7 @@ mod tests {
             participant: text("P07"),
             started_utc: text("2026-03-02T09:00:00Z"),
             corrections: Vec::new(),
+            replaced: None,
             rows,
             procedure: OfVisit::default(),
             in_force: vec![InForce {

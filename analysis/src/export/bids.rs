@@ -98,7 +98,10 @@ fn of_recording(
     files: &mut Vec<(PathBuf, Vec<u8>)>,
 ) -> Result<(), BidsError> {
     let root = &document.root;
-    let (subject, session) = (label(&root.participant), label(&root.started_utc));
+    let (subject, mut session) = (label(&root.participant), label(&root.started_utc));
+    if document.within_minute > 0 {
+        session += &format!("x{}", document.within_minute + 1);
+    }
     let folder = format!("sub-{subject}/ses-{session}/beh");
     let mut run = 0;
     for (number, segments) in (1..).zip(&document.segments) {

@@ -1,11 +1,12 @@
 //! Taking out of an export what could say who somebody is.
 //!
-//! Comes in: a [`Document`] and a secret. Goes out: the document with the participant's code replaced, every date moved
-//! by a number of days that is the same for all of one participant's visits, ages in bands, and without: free text, the
-//! examiner, the visit's id, digests of its files, the sensor's serial number, the local time's offset. What remains is
-//! what was measured. Intervals between visits stay as they were; times of day do too.
+//! Comes in: a [`Document`] and a secret. Goes out: the document with the participant's code replaced, every civil time moved
+//! by a number of days and seconds that is the same for all of one participant's visits and cut to its minute, ages in bands,
+//! and without: free text, the examiner, the visit's id, digests of its files, the sensor's serial number, the local time's
+//! offset, the computer's clocks since it was started. What remains is what was measured. The order of visits, and to a minute
+//! the intervals between them, stay as they were; a time of day would be a key to the same visit elsewhere.
 //!
-//! The number of days and the new code are computed from the secret and the code with SHA-256, so that nobody who lacks
+//! The days, the seconds and the new code are computed from the secret and the code with SHA-256, so that nobody who lacks
 //! the secret can find the way back, and who has it gets the same again. The secret is made once for a data folder and
 //! kept there, or is a seed that the user gives. That ages over 89 belong into one class, and which identifiers are to
 //! go, follows 45 CFR 164.514(b)(2)(i) (from memory); whether the result is anonymous is for the user to judge.
@@ -21,7 +22,10 @@ const DAYS_MAX: i64 = 180;
 const BAND_YEARS: u32 = 10;
 /// From this age on there is one band.
 const OLD_YEARS: u32 = 90;
-const NS_PER_DAY: i64 = 86_400 * 1_000_000_000;
+const S_PER_DAY: i64 = 86_400;
+/// Times are whole minutes afterwards.
+const MINUTE_S: i64 = 60;
+const NS_PER_S: i64 = 1_000_000_000;
 
 /// What the secret makes of a code.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,6 +34,8 @@ pub struct Mask {
     pub code: String,
     /// Days that are added to every date.
     pub days: i64,
+    /// Seconds, less than a day, that are added to every time as well; the same way, so that none moves by less than a day.
+    pub seconds: i64,
 }
 
 impl Mask {
@@ -38,16 +44,23 @@ impl Mask {
         let digest =
             Sha256::new().chain_update(secret).chain_update([0]).chain_update(participant).finalize();
         let hex: String = digest.iter().take(5).map(|byte| format!("{byte:02x}")).collect();
-        let number = digest.iter().skip(8).take(4).fold(0_i64, |sum, byte| sum * 256 + i64::from(*byte));
-        let days = number % (2 * DAYS_MAX) - DAYS_MAX;
-        Mask { code: format!("X{hex}"), days: if days >= 0 { days + 1 } else { days } }
+        let number = |from: usize| {
+            digest.iter().skip(from).take(4).fold(0_i64, |sum, byte| sum * 256 + i64::from(*byte))
+        };
+        let days = number(8) % (2 * DAYS_MAX) - DAYS_MAX;
+        let (days, sign) = if days >= 0 { (days + 1, 1) } else { (days, -1) };
+        Mask { code: format!("X{hex}"), days, seconds: sign * (number(12) % S_PER_DAY) }
+    }
+
+    /// A time, s since 1970, moved and cut to its minute.
+    fn moved(&self, unix_s: i64) -> i64 {
+        let moved = unix_s.saturating_add(self.days * S_PER_DAY + self.seconds);
+        moved.div_euclid(MINUTE_S).saturating_mul(MINUTE_S)
     }
 
     fn time(&self, rfc_3339: &str) -> String {
-        let moved = rfc_3339.parse::<Timestamp>().ok().and_then(|time| {
-            let hours = jiff::SignedDuration::from_hours(24 * self.days);
-            time.checked_add(hours).ok()
-        });
+        let moved = rfc_3339.parse::<Timestamp>().ok();
+        let moved = moved.and_then(|time| Timestamp::from_second(self.moved(time.as_second())).ok());
         // What cannot be moved is left out: as it stands it could say when.
         moved.map(|time| time.to_string()).unwrap_or_default()
     }
@@ -83,7 +96,9 @@ pub fn deidentify(document: &mut Document, secret: &[u8]) {
     document.procedure.without_words();
     document.sensors.iter_mut().for_each(|(serial, ..)| serial.clear());
     for segment in document.segments.iter_mut().flatten() {
-        segment.utc_ns = segment.utc_ns.saturating_add(mask.days * NS_PER_DAY);
+        segment.utc_ns = mask.moved(segment.utc_ns.div_euclid(NS_PER_S)).saturating_mul(NS_PER_S);
+        // They are civil time but for when the computer was started: unknown.
+        (segment.monotonic_ns, segment.boottime_ns) = (-1, -1);
         segment.host_boot_id.clear();
     }
     document.trials.iter_mut().for_each(|row| row.why_not.clear());
@@ -175,6 +190,11 @@ mod tests {
             14 * 86_400 + 5400,
             "the interval between visits is a result: it stays"
         );
+        let seconds = |n: u32| Mask::new(b"secret", &format!("P{n}"));
+        let all: Vec<Mask> = (0..2000).map(seconds).collect();
+        assert!(all.iter().all(|it| it.seconds.abs() < S_PER_DAY && it.seconds * it.days >= 0));
+        let odd = all.iter().filter(|it| it.seconds % 3600 != 0).count();
+        assert!(odd > 1900, "a time of day that stays is a key to the identified visit: {odd}");
         assert_eq!(mask.time("yesterday"), "");
         assert_ne!(mask.consent("2026-03-02 version 2.1"), "2026-03-02 version 2.1");
         assert!(mask.consent("2026-03-02 version 2.1").ends_with(" version 2.1"));

@@ -59,7 +59,10 @@ fn entries(of: &Document) -> Vec<Value> {
 /// An id that is the same at every export of the same thing: the beginning of a digest, as a UUID of version 8 (RFC 9562).
 fn url(of: &Document, kind: &str, number: i64) -> String {
     let root = &of.root;
-    let name = format!("{}\0{}\0{}\0{kind}\0{number}", root.participant, root.started_utc, root.visit_id);
+    let mut name = format!("{}\0{}\0{}\0{kind}\0{number}", root.participant, root.started_utc, root.visit_id);
+    if of.within_minute > 0 {
+        name += &format!("\0{}", of.within_minute);
+    }
     let hex: String = Sha256::digest(name).iter().take(16).map(|byte| format!("{byte:02x}")).collect();
     format!("urn:uuid:{}-{}-8{}-8{}-{}", &hex[..8], &hex[8..12], &hex[13..16], &hex[17..20], &hex[20..])
 }

@@ -40,6 +40,8 @@ pub struct Document {
     pub procedure: OfVisit,
     /// Digest of the recording.
     pub content_sha256: String,
+    /// How many before it have the same participant and time: see [`tell_apart`].
+    pub within_minute: usize,
 }
 
 /// A table of a recording.
@@ -122,6 +124,7 @@ impl Document {
             corrections: revise::effects(&recording.events()?),
             procedure: OfVisit::default(),
             content_sha256: recording.content_sha256().to_owned(),
+            within_minute: 0,
         })
     }
 
@@ -193,15 +196,25 @@ fn cell(column: &Column, row: usize) -> Value {
     }
 }
 
-/// Two of the documents that are one recording: the same visit and revision. Counted twice, its trials would be taken for
-/// repeats that nobody made.
+/// Two of the documents that are of one visit. Counted twice, its trials would be taken for repeats that nobody made.
 pub fn given_twice(documents: &[Document]) -> Option<(usize, usize)> {
-    let same =
-        |a: &Root, b: &Root| !a.visit_id.is_empty() && (&a.visit_id, a.revision) == (&b.visit_id, b.revision);
+    let same = |a: &Root, b: &Root| !a.visit_id.is_empty() && a.visit_id == b.visit_id;
     documents.iter().enumerate().find_map(|(at, of)| {
         let earlier = documents[..at].iter().position(|other| same(&other.root, &of.root))?;
         Some((earlier, at))
     })
+}
+
+/// Numbers those that nothing else tells apart once they are de-identified: a participant's visits begun within a minute.
+pub fn tell_apart(documents: &mut [Document]) {
+    for at in 1..documents.len() {
+        let (before, rest) = documents.split_at_mut(at);
+        let Some(of) = rest.first_mut() else { return };
+        let same = |other: &&Document| {
+            (&other.root.participant, &other.root.started_utc) == (&of.root.participant, &of.root.started_utc)
+        };
+        of.within_minute = before.iter().filter(same).count();
+    }
 }
 
 /// One table of each document as CSV, all under the same header: which recording, whose, by whom, of which visit, when,

@@ -42,7 +42,10 @@ pub fn dataset(documents: &[Document], site: &str, table: Table) -> Result<Vec<(
         let root = &document.root;
         let date = root.started_utc.get(..10).unwrap_or("unknown");
         // No code and no time in a file's name, and another visit never has the same.
-        let name = format!("{}\0{}\0{}", root.participant, root.started_utc, root.revision);
+        let mut name = format!("{}\0{}\0{}", root.participant, root.started_utc, root.revision);
+        if document.within_minute > 0 {
+            name += &format!("\0{}", document.within_minute);
+        }
         let name: String = Sha256::digest(name).iter().take(6).map(|byte| format!("{byte:02x}")).collect();
         let path = format!("site={site}/date={date}/visit-{name}.parquet");
         Ok((PathBuf::from(path), write(&columns(document, table))?))

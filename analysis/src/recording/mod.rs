@@ -5,6 +5,7 @@
 
 mod build;
 pub mod digest;
+pub mod later;
 pub mod layout;
 pub mod open;
 pub mod read;

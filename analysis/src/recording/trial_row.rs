@@ -22,6 +22,15 @@ impl TrialRow {
         row
     }
 
+    /// What it was, for people: muscle and test; of a hold that belongs to no trial, where it was measured.
+    pub fn what(&self) -> String {
+        if self.item > 0 || !self.muscle.is_empty() {
+            format!("{}, {}", self.muscle, self.test)
+        } else {
+            format!("hold of no trial, sensor {}, channel {}", self.sensor, self.channel)
+        }
+    }
+
     /// Fills in a hold's columns; without a hold they are unknown.
     pub(super) fn set_hold(&mut self, hold: Option<&Hold>) {
         let of = |get: fn(&Hold) -> Option<f64>| hold.and_then(get).unwrap_or(f64::NAN);

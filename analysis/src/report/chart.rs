@@ -14,6 +14,7 @@ use crate::recording::layout::{
     Root, TAKEN_BACK, TrialRow,
 };
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::revise::Effect;
 use crate::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
 use crate::study::plan::Plan;
 use crate::trial::{Outcome, Side, Test};
@@ -190,6 +191,7 @@ pub fn plain_lines(
     items: &[Item],
     rows: &[TrialRow],
     entered: &[ObservationRow],
+    corrections: &[Effect],
     plan: &Plan,
 ) -> Vec<Prose> {
     let root = recording.root();
@@ -201,7 +203,7 @@ pub fn plain_lines(
     let nominal =
         if sensors.iter().any(|told| told.contains("not calibrated")) { " (forces nominal)" } else { "" };
     let left_out = items.iter().flat_map(|item| &item.trials).filter(|trial| !trial.used).count();
-    let deviations = deviations(rows, entered, plan, &root.utc_offset).len();
+    let deviations = deviations(rows, entered, corrections, plan, &root.utc_offset).len();
     vec![
         format!(
             "Finger force, {}; participant {}; examiner {}; report {}{nominal}.",
@@ -407,8 +409,14 @@ fn grade_words(all: &[&ObservationRow]) -> String {
     scaled(last) + &before
 }
 
-/// What went another way than planned, a line each.
-pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, offset: &str) -> Vec<String> {
+/// What went another way than planned, and what was corrected afterwards, a line each.
+pub fn deviations(
+    rows: &[TrialRow],
+    entered: &[ObservationRow],
+    corrections: &[Effect],
+    plan: &Plan,
+    offset: &str,
+) -> Vec<String> {
     let told = |row: &ObservationRow| {
         let what = if row.kind == "override" { "the gate was overridden: " } else { "" };
         format!("{} {}: {what}{}", names::clock(&row.entered_utc, offset), name_of(plan, row.item), row.value)
@@ -431,7 +439,22 @@ pub fn deviations(rows: &[TrialRow], entered: &[ObservationRow], plan: &Plan, of
         (!told.is_empty())
             .then(|| format!("trial-{} of {}, {}: {}", row.order, row.muscle, row.test, told.join("; ")))
     });
-    entered.chain(marked).collect()
+    entered.chain(marked).chain(corrections.iter().map(|effect| corrected(effect, rows, offset))).collect()
+}
+
+/// A correction: when and by whom, of what, why, and what is different by it.
+fn corrected(Effect { correction, changed }: &Effect, rows: &[TrialRow], offset: &str) -> String {
+    let when = names::local(&correction.when_utc, offset);
+    let what = correction.change.words(&correction.change.of_trial(rows));
+    // That it was corrected is what this line says.
+    let changed: Vec<&str> =
+        changed.iter().map(String::as_str).filter(|change| !change.starts_with("flags: ")).collect();
+    format!(
+        "Corrected {when} by {}: {what}; why: {}; changed: {}",
+        correction.who,
+        correction.why,
+        changed.join(", ")
+    )
 }
 
 /// Where the examiner signs.

@@ -13,6 +13,7 @@ use crate::plot::names;
 use crate::prose::counted;
 use crate::recording::layout::CALIBRATION;
 use crate::recording::read::ReadError;
+use crate::recording::revise;
 use crate::sensor::certificate::Certificate;
 use crate::study::plan;
 use crate::study::protocol::{Appointment, Protocol, State};
@@ -210,8 +211,9 @@ fn deviations(
 ) -> Result<Vec<String>, ReadError> {
     let recording = source.recording;
     let (root, plan) = (recording.root(), plan::read(&recording.root().plan));
-    let mut found =
-        chart::deviations(&recording.trials()?, &recording.observations()?, &plan, &root.utc_offset);
+    let (rows, entered) = (recording.trials()?, recording.observations()?);
+    let corrections = revise::effects(&recording.events()?);
+    let mut found = chart::deviations(&rows, &entered, &corrections, &plan, &root.utc_offset);
     for number in 1..=recording.sensors().len() {
         let gaps = recording.gaps(number)?;
         if !gaps.is_empty() {

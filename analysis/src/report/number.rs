@@ -19,6 +19,7 @@ use crate::console::Advice;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Row, TrialRow, Values};
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::revise;
 use crate::sensor::instrument::Uncertainty;
 use crate::study::comparison::{self, Incomparable, Rules};
 use crate::study::plan;
@@ -244,7 +245,11 @@ const VISIT_FIELDS: [Field; 4] = [
     ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
     ("trials_not_used", "1", "number of its items' trials that are behind no result"),
     ("left_out", "1", "number of its items' trials that are behind no result"),
-    ("deviations", "1", "number of lines under the report's deviations, overrides and notes"),
+    (
+        "deviations",
+        "1",
+        "number of lines under the report's deviations, overrides and notes, corrections among them",
+    ),
 ];
 
 /// A sensor's, by its table of gaps.
@@ -444,7 +449,8 @@ fn of_sensor(recording: &Recording, number: i64, field: &str) -> Result<Option<F
 fn of_deviations(recording: &Recording, rows: &[TrialRow]) -> Result<Option<Found>, ReadError> {
     let root = recording.root();
     let plan = plan::read(&root.plan);
-    let lines = chart::deviations(rows, &recording.observations()?, &plan, &root.utc_offset);
+    let corrections = revise::effects(&recording.events()?);
+    let lines = chart::deviations(rows, &recording.observations()?, &corrections, &plan, &root.utc_offset);
     Ok(described(&VISIT_FIELDS, "deviations", Some(lines.len() as f64), Vec::new()))
 }
 

@@ -13,6 +13,7 @@ use crate::plot::names;
 use crate::prose::Prose;
 use crate::recording::layout::{ObservationRow, Sensor, TrialRow};
 use crate::recording::read::{ReadError, Recording};
+use crate::recording::revise;
 use crate::recording::trial_row::{TOO_FAST, TOO_SLOW};
 use crate::sensor::instrument::not_included;
 use crate::statistics::change::SURE_PARTICIPANTS;
@@ -40,6 +41,7 @@ pub fn visit(
 ) -> Result<(), ReadError> {
     let (rows, root, entered) = (recording.trials()?, recording.root().clone(), recording.observations()?);
     let (items, plan) = (repeats::items(&rows), plan::read(&root.plan));
+    let corrections = revise::effects(&recording.events()?);
     let named = |text: &str| if text.is_empty() { "not named".to_owned() } else { text.to_owned() };
     let began = names::local(&root.started_utc, &root.utc_offset);
     page.heading(2, &format!("Participant {}, {began}", named(&root.participant)));
@@ -47,7 +49,7 @@ pub fn visit(
     let course = chart::course(recording, &plan, untested.len())?;
     chart::identity(page, recording, course, &entered, &plan);
     page.heading(3, "In five lines, to be copied");
-    page.plain(&chart::plain_lines(recording, &items, &rows, &entered, &plan));
+    page.plain(&chart::plain_lines(recording, &items, &rows, &entered, &corrections, &plan));
     instruments(page, recording)?;
     page.heading(3, "Results by muscle and side");
     if items.is_empty() {
@@ -78,7 +80,7 @@ pub fn visit(
     breaks(page, &root.visit_id, &rows);
     side_section(page, &root.visit_id, &items, plan.involved_side);
     chart::entered(page, &entered, &plan, &root.utc_offset);
-    deviations(page, &chart::deviations(&rows, &entered, &plan, &root.utc_offset));
+    deviations(page, &chart::deviations(&rows, &entered, &corrections, &plan, &root.utc_offset));
     exclusions(page, &items);
     conditions(page, &items, &rows, &plan);
     chart::origin(page, file, recording);

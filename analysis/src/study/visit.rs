@@ -4,6 +4,7 @@
 use super::conditions::Conditions;
 use crate::holds::Parameters;
 use crate::measures::repeats::{self, Item};
+use crate::recording::later;
 use crate::recording::layout::{EventRow, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::replay;
@@ -21,6 +22,8 @@ pub struct Visit {
     pub visit_id: String,
     /// Which of its recordings it was read from, from 1.
     pub revision: i64,
+    /// Which later recording beside it replaces it, where one does ([`later::replaced`]).
+    pub replaced: Option<String>,
     /// Participant's code.
     pub participant: String,
     /// Examiner's code.
@@ -68,6 +71,7 @@ impl Visit {
         let items = repeats::items(&rows).into_iter().map(|item| measured(item, &rows, &events, &population));
         Ok(Visit {
             file: path.to_owned(),
+            replaced: later::replaced(path, &root),
             items: items.collect(),
             primary: super::plan::primary(&root.plan),
             population,

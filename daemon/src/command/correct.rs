@@ -46,13 +46,13 @@ pub struct Args {
     pub action: Option<Action>,
 }
 
-/// What is different. Trials are named by their `order` in the visit.
+/// What is different. A trial is named by the N of its `[trial-N]` in the report and on the terminal, its `order` in the visit.
 #[derive(Debug, Clone, clap::Subcommand)]
 pub enum Action {
     /// A mark of a hold stands elsewhere
     Mark {
-        /// The trial's order in the visit
-        #[arg(long)]
+        /// N of the trial's [trial-N] in report and terminal (not N of `trial N of 3`)
+        #[arg(long, value_name = "N")]
         trial: i64,
         /// onset, break, release or end
         #[arg(long, value_parser = mark)]
@@ -78,8 +78,8 @@ pub enum Action {
     },
     /// A trial belongs to another item
     Assign {
-        /// The trial's order in the visit
-        #[arg(long)]
+        /// N of the trial's [trial-N] in report and terminal (not N of `trial N of 3`)
+        #[arg(long, value_name = "N")]
         trial: i64,
         /// Item of the plan, from 1
         #[arg(long)]
@@ -93,14 +93,14 @@ pub enum Action {
     },
     /// A trial does not count
     Exclude {
-        /// The trial's order in the visit
-        #[arg(long)]
+        /// N of the trial's [trial-N] in report and terminal (not N of `trial N of 3`)
+        #[arg(long, value_name = "N")]
         trial: i64,
     },
     /// A trial counts after all
     Include {
-        /// The trial's order in the visit
-        #[arg(long)]
+        /// N of the trial's [trial-N] in report and terminal (not N of `trial N of 3`)
+        #[arg(long, value_name = "N")]
         trial: i64,
     },
     /// A channel was calibrated otherwise
@@ -197,7 +197,7 @@ fn asked(args: &Args, action: &Action) -> anyhow::Result<Correction> {
     analysis::code::check("examiner", &args.by).map_err(|error| Usage(error.to_string()))?;
     let change = action.change();
     let texts = match &change {
-        Change::Observation { value, .. } => vec![&args.why, value],
+        Change::Observation { kind, value, scale, .. } => vec![&args.why, kind, value, scale],
         Change::Calibration { source, .. } => vec![&args.why, source],
         _ => vec![&args.why],
     };
@@ -249,7 +249,8 @@ fn words(done: &Value) -> String {
     }
     for effect in effects {
         let correction = serde_json::from_value::<Correction>(effect.clone());
-        let what = correction.map(|correction| correction.change.to_string()).unwrap_or_default();
+        let of = effect["of"].as_str().unwrap_or_default();
+        let what = correction.map(|correction| correction.change.words(of)).unwrap_or_default();
         text += &format!("  {}: {}\n", effect["number"], analysis::console::clean(&what));
         for changed in effect["changed"].as_array().into_iter().flatten().filter_map(Value::as_str) {
             text += &format!("    {}\n", analysis::console::clean(changed));

@@ -12,11 +12,16 @@ use std::path::{Path, PathBuf};
 
 /// Erase everything of one participant: visits with all that is in them, and what was made of them
 ///
-/// What was made of several participants' visits goes, too, and is told: it has to be made again without this one. Files that
-/// somebody else wrote into the data folder stay; where they hold the code, they are named.
+/// What was made of several participants' visits goes, too, and is told:
+/// it has to be made again without this one.
+/// Files that somebody else wrote into the data folder stay;
+/// where they hold the code, they are named.
 ///
-/// It lists first and erases only what was confirmed twice: at a terminal, the code and then `erase`; in a script, by a
-/// second run with the word that the first one gave for exactly this list.
+/// It lists first and erases only what was confirmed twice:
+/// at a terminal, the code and then `erase`;
+/// in a script, by a second run with the word that the first one gave for exactly this list.
+///
+/// Where nothing of the code is there, it says so and fails: a code may be mistyped.
 ///
 /// Examples:
 ///   fingerforced erase --participant P014
@@ -48,13 +53,20 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return Err(anyhow!("{} is no data folder", path.display()).context(Hint::new("name it with --data")));
     }
     let (disk, data) = (SystemDisk::shared(), DataFolder::open(Some(&path)).map_err(advised)?);
-    for note in erase::complete_begun(&data).map_err(advised)? {
+    let completed = erase::complete_begun(&data).map_err(advised)?;
+    for note in &completed {
         eprintln!("an erasure that had been interrupted is complete now: {}", note.display());
     }
     let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
     eprint!("{}", list(&found, &unknown, &path));
     if found.is_empty() {
-        return told(args, &path, &found, None);
+        told(args, &path, &found, None)?;
+        // Of an erasure that was completed just now nothing can be left.
+        return if found.left.is_empty() && completed.is_empty() {
+            Err(nothing(args, &path))
+        } else {
+            Ok(())
+        };
     }
     if !confirmed(args, &found)? {
         return told(args, &path, &found, None);
@@ -64,14 +76,27 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     told(args, &path, &found, Some(&tombstone))
 }
 
+/// Nobody is known by this code.
+fn nothing(args: &Args, data: &Path) -> anyhow::Error {
+    anyhow!("nothing of a participant `{}` is in {}", clean(&args.participant), data.display()).context(
+        Hint::new(format!(
+            "nothing was erased; a code may be mistyped, capital and small letters differ: `fingerforce summary {}` says whose visits there are",
+            data.join("visits/*/recording-*.h5").display()
+        )),
+    )
+}
+
 fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
     let shown = |path: &Path| clean(&path.display().to_string());
-    let mut text = format!("{} visits ({} files, {} bytes)\n", found.visits.len(), found.files, found.bytes);
-    found.visits.iter().for_each(|visit| text += &format!("  {}\n", shown(&data.join(visit))));
-    text += &format!("{} other files of the data folder made of them\n", found.derived.len());
-    found.derived.iter().for_each(|file| text += &format!("  {}\n", shown(&data.join(file))));
-    text += &format!("{} exports, reports and figures\n", found.exports.len());
-    found.exports.iter().for_each(|export| text += &format!("  {}\n", shown(export)));
+    let mut text = String::new();
+    if !found.is_empty() {
+        text += &format!("{} visits ({} files, {} bytes)\n", found.visits.len(), found.files, found.bytes);
+        found.visits.iter().for_each(|visit| text += &format!("  {}\n", shown(&data.join(visit))));
+        text += &format!("{} other files of the data folder made of them\n", found.derived.len());
+        found.derived.iter().for_each(|file| text += &format!("  {}\n", shown(&data.join(file))));
+        text += &format!("{} exports, reports and figures\n", found.exports.len());
+        found.exports.iter().for_each(|export| text += &format!("  {}\n", shown(export)));
+    }
     for elsewhere in &found.unreachable {
         text += &format!("  out of reach, see to it yourself: {}\n", clean(elsewhere));
     }

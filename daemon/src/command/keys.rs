@@ -1,14 +1,18 @@
 //! Listens to stdin: each key as it is pressed where stdin is a terminal of ours, lines otherwise. What they mean is said in
 //! [`crate::typing`] and here: `t` for a new zero (`t 2` of sensor 2 alone, `t 2 3` of its channel 3; after a colon the
-//! orientation in which it is taken), `y` to accept another sensor, and the actions of a visit.
+//! orientation in which it is taken), `y` to accept another sensor, and the actions of a visit. A line whose free text looks
+//! as if it said who somebody is becomes none until it is entered again.
 
 use crate::pipeline::{Action, Which};
 use crate::shell::Order;
 use crate::typing::foot_switch::Gesture;
 use crate::typing::{Typed, Typing};
-use crate::visit::action::Examiner;
+use crate::visit::action::{Examiner, STOPPED};
+use analysis::code;
+use analysis::console::clean;
 use nix::sys::termios::{LocalFlags, SetArg, SpecialCharacterIndices, Termios, tcgetattr, tcsetattr};
 use nix::unistd::{getpgrp, tcgetpgrp};
+use std::collections::BTreeSet;
 use std::io::{IsTerminal, Read};
 use tokio::sync::mpsc::Sender;
 
@@ -49,38 +53,80 @@ fn forward(orders: Sender<Order>) {
     }
 }
 
-/// What was typed, as it goes into the journal; or why it means nothing.
-pub fn action(typed: &Typed) -> Result<String, String> {
-    Ok(match typed {
-        Typed::Foot(gesture) => match gesture {
-            Gesture::Stop => Examiner::Stop { reason: "foot switch".to_owned() },
-            Gesture::Short => Examiner::Press,
-            Gesture::Long => Examiner::Repeat { reason: "long press".to_owned() },
-            Gesture::Double => Examiner::Pain { level: None },
-        }
-        .to_json(),
-        Typed::Participant => Examiner::Stop { reason: "participant's key".to_owned() }.to_json(),
-        Typed::Line(line) => return read(line),
-    })
+/// So many texts that were asked about are remembered.
+const ASKED_MOST: usize = 64;
+
+/// What is typed or comes from a page, line by line. Free text that looks as if it said who somebody is is asked about once.
+/// Nobody answers a dialogue with both hands on a patient: who means it enters the same again.
+#[derive(Debug, Default)]
+pub struct Lines {
+    /// What was asked about.
+    asked: BTreeSet<String>,
 }
 
-/// What a line means, as it goes into the journal.
-///
-/// # Errors
-/// What is wrong with it, in words.
-pub fn read(line: &str) -> Result<String, String> {
-    match line.trim() {
-        "y" => Ok(Action::AcceptSensor.to_json()),
-        line if line.split([' ', ':']).next() == Some("t") => zero(line),
-        line => Examiner::parse(line).map(|action| action.to_json()),
+impl Lines {
+    /// Why these texts are not taken, if they are not.
+    pub fn objection(&mut self, texts: &[&str]) -> Option<String> {
+        let found = texts.iter().find_map(|text| code::personal(text))?;
+        if self.asked.len() >= ASKED_MOST {
+            self.asked.clear();
+        }
+        let found = clean(&found);
+        self.asked.insert(texts.join("\0")).then(|| {
+            format!(
+                "not entered: does `{found}` say who somebody is? Use codes, never names; if it does not, enter the same again"
+            )
+        })
+    }
+
+    /// What was typed, as it goes into the journal.
+    ///
+    /// # Errors
+    /// Why it means nothing, or is asked about first.
+    pub fn action(&mut self, typed: &Typed) -> Result<String, String> {
+        Ok(match typed {
+            Typed::Foot(gesture) => match gesture {
+                Gesture::Stop => Examiner::Stop { reason: "foot switch".to_owned() },
+                Gesture::Short => Examiner::Press,
+                Gesture::Long => Examiner::Repeat { reason: "long press".to_owned() },
+                Gesture::Double => Examiner::Pain { level: None },
+            }
+            .to_json(),
+            Typed::Participant => Examiner::Stop { reason: "participant's key".to_owned() }.to_json(),
+            Typed::Line(line) => return self.read(line),
+        })
+    }
+
+    /// What a line means, as it goes into the journal.
+    ///
+    /// # Errors
+    /// What is wrong with it, in words, or the question about its free text.
+    pub fn read(&mut self, line: &str) -> Result<String, String> {
+        let line = line.trim();
+        if line == "y" {
+            return Ok(Action::AcceptSensor.to_json());
+        }
+        if line.split([' ', ':']).next() == Some("t") {
+            let (which, orientation) = zero(line)?;
+            let objection = self.objection(&[&orientation]);
+            return objection.map_or_else(|| Ok(Action::Tare { which, orientation }.to_json()), Err);
+        }
+        let action = Examiner::parse(line)?;
+        let texts = action.free_texts();
+        let objection = self.objection(&texts.iter().map(String::as_str).collect::<Vec<_>>());
+        match (objection, action) {
+            (None, action) => Ok(action.to_json()),
+            // A stop waits for no answer: it is one without the words.
+            (Some(_), Examiner::Stop { .. }) => Ok(Examiner::Stop { reason: STOPPED.to_owned() }.to_json()),
+            (Some(why), _) => Err(why),
+        }
     }
 }
 
 /// A new zero: whose, and after a colon the sensor's orientation.
-fn zero(line: &str) -> Result<String, String> {
+fn zero(line: &str) -> Result<(Which, String), String> {
     let (whose, orientation) = line.split_once(':').unwrap_or((line, ""));
-    let orientation = orientation.trim().chars().take(ORIENTATION_LONGEST).collect();
-    Ok(Action::Tare { which: which(whose)?, orientation }.to_json())
+    Ok((which(whose)?, orientation.trim().chars().take(ORIENTATION_LONGEST).collect()))
 }
 
 /// Whose zero, in `t`, `t SENSOR`, `t SENSOR CHANNEL`.
@@ -136,12 +182,47 @@ mod tests {
             ("t: palm up", r#"{"action":"tare","orientation":"palm up"}"#),
             ("t 2: face down", r#"{"action":"tare","sensor":2,"orientation":"face down"}"#),
         ] {
-            assert_eq!(read(line).as_deref(), Ok(action));
+            assert_eq!(Lines::default().read(line).as_deref(), Ok(action));
             let read_back: Action = serde_json::from_str(action).unwrap();
             assert_eq!(read_back.to_json(), action);
         }
         for line in ["t 0", "t x", "t 1 2 3"] {
-            assert!(read(line).is_err(), "{line}");
+            assert!(Lines::default().read(line).is_err(), "{line}");
+        }
+    }
+
+    #[test]
+    fn free_text_that_looks_like_a_name_is_taken_when_it_is_entered_again() {
+        for line in [
+            "o note: Mrs Anna Smith cried",
+            "o Anna Smith: cried",
+            "r Anna Smith pulled back",
+            "i 7 Anna Smith helped",
+            "s asked Dr. Miller",
+            "w 7 left index abduction: Anna Smith said so",
+            "override 3 asked Dr. Miller",
+            "allow left make pain 2 since 2026-01-03 cleared Dr Miller 2026-02-01",
+            "t: for Anna Smith",
+        ] {
+            let mut lines = Lines::default();
+            let why = lines.read(line).unwrap_err();
+            assert!(
+                why.contains("say who somebody is") && why.contains("enter the same again"),
+                "{line}: {why}"
+            );
+            assert!(lines.read("o note: Anna Jones cried").is_err(), "another one is asked about by itself");
+            assert!(lines.read("").is_ok(), "a press is no answer");
+            assert!(lines.read(line).is_ok(), "{line}");
+        }
+        let stop = Lines::default().read("x Anna Smith cried").unwrap();
+        assert!(stop.contains("stop") && !stop.contains("Anna"), "a stop waits for no answer: {stop}");
+        for line in [
+            "o note: tired",
+            "allow left make pain 2 since 2026-01-03 cleared surgeon 2026-02-01",
+            "x too much",
+            "w left index abduction: wrong finger",
+        ] {
+            assert!(Lines::default().read(line).is_ok(), "{line}");
         }
     }
 }

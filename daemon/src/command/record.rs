@@ -2,7 +2,7 @@
 //!
 //! A [`Shell`] whose audience is a terminal, whose orders come from keys and signals.
 
-use super::keys::{self, Keys};
+use super::keys::{self, Keys, Lines};
 use super::sensor_ports::Ports;
 use super::start::{self, Whose};
 use crate::clock::{Clock, SystemClock};
@@ -20,6 +20,7 @@ use crate::visit::action::Examiner;
 use crate::visit::engine::{Stage, Visit};
 use crate::visit::gate::Clearance;
 use crate::visit::plan::{Item, Plan, Sees};
+use analysis::code;
 use analysis::console::{Hint, Usage, advised};
 use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
@@ -183,6 +184,13 @@ pub fn record(args: &Args) -> anyhow::Result<(Recorded, Practised)> {
     if args.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds < 1e7)) {
         return Err(Usage("--seconds takes a positive number".to_owned()).into());
     }
+    let cleared = args.allow.iter().find_map(|answer| code::personal(&answer.free_text()));
+    if let Some(found) = cleared {
+        return Err(Usage(format!(
+            "--allow: does `{found}` say who somebody is? Name a role in small letters, as in `cleared surgeon`"
+        ))
+        .into());
+    }
     let whose = Whose {
         participant: args.participant.clone(),
         examiner: args.examiner.clone(),
@@ -325,6 +333,8 @@ struct Desk {
     terminal: Terminal,
     /// Once they are listened to.
     keys: Option<Keys>,
+    /// What is typed.
+    lines: Lines,
     /// For how many ticks the terminal has taken nothing.
     behind: u32,
     /// A pull is on.
@@ -338,6 +348,7 @@ impl Desk {
         Desk {
             terminal: Terminal::new(args.json),
             keys: None,
+            lines: Lines::default(),
             behind: 0,
             loaded: false,
             practice: args.practice,
@@ -355,7 +366,7 @@ impl Desk {
 
     /// The action that was meant; what means nothing is answered.
     fn meant(&mut self, typed: &Typed) -> Option<String> {
-        keys::action(typed).map_err(|why| self.terminal.line(&why)).ok()
+        self.lines.action(typed).map_err(|why| self.terminal.line(&why)).ok()
     }
 
     fn practise(&mut self, row: &TrialRow, target: &Target) {

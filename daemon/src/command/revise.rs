@@ -7,7 +7,8 @@ use crate::seal;
 use analysis::console::advised;
 use analysis::corrections::Correction;
 use analysis::recording::read::Recording;
-use analysis::recording::revise::Revision;
+use analysis::recording::revise::{Effect, Revision};
+use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// Make the next recording from one and the visit's corrections
@@ -20,16 +21,25 @@ pub struct Args {
     pub trial: Option<String>,
 }
 
+/// What a correction did, and to which trial.
+#[derive(Serialize)]
+struct Told<'a> {
+    /// Muscle, test and peak of its trial, "" of none.
+    of: String,
+    #[serde(flatten)]
+    effect: &'a Effect,
+}
+
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let folder = args.recording.parent().unwrap_or(Path::new("."));
-    let (mut corrections, _) = corrections::read(&SystemDisk, folder).map_err(advised)?;
-    if let Some(trial) = &args.trial {
-        corrections.push(serde_json::from_str::<Correction>(trial)?);
-    }
+    let (corrections, _) = corrections::read(&SystemDisk, folder).map_err(advised)?;
     let recording = Recording::open(&args.recording).map_err(advised)?;
     let mut revision = Revision::of(&recording).map_err(advised)?;
-    let effects = revision.apply(&corrections).map_err(advised)?;
+    let mut effects = revision.apply(&corrections).map_err(advised)?;
+    if let Some(trial) = &args.trial {
+        effects.push(revision.try_out(&serde_json::from_str::<Correction>(trial)?).map_err(advised)?);
+    }
     let mut path = args.recording.clone();
     if args.trial.is_none() && !effects.is_empty() {
         let last =
@@ -37,6 +47,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         path = folder.join(format!("recording-{}.h5", last + 1));
         revision.write(&path).map_err(advised)?;
     }
-    let told = serde_json::json!({ "recording": path, "corrections": effects });
+    // What each trial was before: an assigned one is another one's afterwards.
+    let rows = recording.trials().map_err(advised)?;
+    let told = effects.iter().map(|effect| Told { of: effect.correction.change.of_trial(&rows), effect });
+    let told = serde_json::json!({ "recording": path, "corrections": told.collect::<Vec<_>>() });
     Ok(analysis::console::result(&format!("{told}\n"))?)
 }

@@ -113,6 +113,7 @@ async fn serve(args: &Args, data: Arc<DataFolder>) -> anyhow::Result<()> {
         last,
         judged,
         visits: Arc::default(),
+        lines: Arc::default(),
         pages: Arc::clone(&pages),
         ended: ended.clone(),
     };

@@ -8,7 +8,7 @@ use super::live::{Live, Page};
 use super::metrics;
 use crate::check;
 use crate::clock::{Clock, SystemClock};
-use crate::command::keys;
+use crate::command::keys::Lines;
 use crate::data_folder::DataFolder;
 use crate::health::Health;
 use crate::journal::SystemDisk;
@@ -67,6 +67,8 @@ pub struct App {
     pub last: Last,
     /// What came of the guided session.
     pub judged: Waiting,
+    /// What pages enter, line by line.
+    pub lines: Arc<Mutex<Lines>>,
     /// Whose visits are whose.
     pub visits: Arc<Visits>,
     /// Room for pages.
@@ -371,6 +373,8 @@ async fn begin(
     Json(wanted): Json<Wanted>,
 ) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
+    // What somebody insisted on before is asked about anew.
+    *app.lines.lock().unwrap_or_else(PoisonError::into_inner) = Lines::default();
     ask(&app, Asks::Visit(wanted)).await
 }
 
@@ -406,18 +410,9 @@ async fn act(
     Json(act): Json<Act>,
 ) -> Result<StatusCode, Refusal> {
     examiners_only(role)?;
-    if let Some(found) = personal(&act.line) {
-        let why = format!("does `{found}` say who somebody is? Leave it out");
-        return Err(refusal(StatusCode::BAD_REQUEST, &why, "participants are codes, never names"));
-    }
-    let action = keys::read(&act.line).map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
+    let action = app.lines.lock().unwrap_or_else(PoisonError::into_inner).read(&act.line);
+    let action = action.map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
     order(&app, On::Visit, Order::Act(action)).await
-}
-
-/// What in a free text looks like a person.
-fn personal(line: &str) -> Option<String> {
-    let text = line.trim_start().split_once(' ').map_or("", |(_, text)| text);
-    analysis::code::personal(text)
 }
 
 /// Stops what is on: the participant's own button.
@@ -431,7 +426,7 @@ async fn stop(
         Role::Participant => "x stopped by the participant",
         Role::Examiner => "x",
     };
-    let action = keys::read(line).map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
+    let action = Lines::default().read(line).map_err(|why| refusal(StatusCode::BAD_REQUEST, &why, ""))?;
     order(&app, On::Visit, Order::Act(action)).await
 }
 
@@ -615,6 +610,13 @@ enum What {
 }
 
 impl What {
+    fn free_texts(&self) -> Vec<&str> {
+        match self {
+            What::Observe { kind, value, scale, .. } => vec![kind, value, scale],
+            What::Mark { .. } | What::Exclude { .. } | What::Include { .. } => Vec::new(),
+        }
+    }
+
     fn arguments(self) -> Vec<String> {
         match self {
             What::Mark { trial, mark, at } => {
@@ -647,10 +649,16 @@ async fn correct(
 ) -> Result<Response, Refusal> {
     examiners_only(role)?;
     let (_, last) = recordings(&app)?;
+    let texts: Vec<&str> = [correct.why.as_str()].into_iter().chain(correct.what.free_texts()).collect();
+    if let Some(why) = app.lines.lock().unwrap_or_else(PoisonError::into_inner).objection(&texts) {
+        return Err(refusal(StatusCode::BAD_REQUEST, &why, ""));
+    }
     let Correct { by, why, what } = correct;
     let mut arguments: Vec<OsString> = vec![
         "correct".into(),
         "--json".into(),
+        // It was asked about above.
+        "--sure".into(),
         format!("--by={by}").into(),
         format!("--why={why}").into(),
         last.into(),

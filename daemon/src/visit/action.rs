@@ -83,6 +83,9 @@ pub enum Examiner {
     },
 }
 
+/// Why it was stopped, where nothing else is said.
+pub const STOPPED: &str = "stopped by the examiner";
+
 /// What can be typed, for people.
 pub const TYPED: &str = "Enter: ready, next, or stop during a pull · r [reason]: repeat the last trial (while looking: other \
 answers) · p [0-10]: pain · x [who]: stop · pause · s [reason]: skip this item · i [TRIAL] [reason]: a trial does not count · \
@@ -103,7 +106,7 @@ impl Examiner {
             "" => Examiner::Press,
             "r" => Examiner::Repeat { reason: reason("repeated by the examiner") },
             "p" => Examiner::Pain { level: pain(rest)? },
-            "x" => Examiner::Stop { reason: reason("stopped by the examiner") },
+            "x" => Examiner::Stop { reason: reason(STOPPED) },
             "s" => Examiner::Skip { reason: reason("skipped by the examiner") },
             "pause" => Examiner::Stop { reason: "pause".to_owned() },
             "i" => {
@@ -136,6 +139,25 @@ impl Examiner {
             "?" => return Err(TYPED.to_owned()),
             other => return Err(format!("`{other}` means nothing here; ? tells what can be typed")),
         })
+    }
+
+    /// What of it somebody wrote freely.
+    pub fn free_texts(&self) -> Vec<String> {
+        match self {
+            Examiner::Allow(clearance) => vec![clearance.free_text()],
+            Examiner::Repeat { reason }
+            | Examiner::Stop { reason }
+            | Examiner::Skip { reason }
+            | Examiner::Invalid { reason, .. }
+            | Examiner::Reassign { reason, .. }
+            | Examiner::Override { reason, .. } => vec![reason.clone()],
+            Examiner::Observe { kind, value, scale, .. } => vec![kind.clone(), value.clone(), scale.clone()],
+            Examiner::Press
+            | Examiner::Pain { .. }
+            | Examiner::Slipped
+            | Examiner::Resumed
+            | Examiner::Warner { .. } => Vec::new(),
+        }
     }
 
     /// As it is put into the journal.

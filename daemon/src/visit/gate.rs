@@ -91,6 +91,14 @@ impl Clearance {
     }
 }
 
+impl Clearance {
+    /// What of it was written freely: who cleared it, without the day, which is asked for.
+    pub fn free_text(&self) -> String {
+        let is_day = |word: &&str| word.parse::<jiff::civil::Date>().is_ok();
+        self.cleared.split_whitespace().filter(|word| !is_day(word)).collect::<Vec<_>>().join(" ")
+    }
+}
+
 /// A day that has come.
 fn past(word: &str) -> Result<String, String> {
     let day: jiff::civil::Date = word.parse().map_err(|_| {
