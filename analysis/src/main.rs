@@ -28,6 +28,7 @@ enum Command {
 
 fn main() -> ExitCode {
     supervise::private_files();
+    supervise::no_death_by_file_size();
     let cli = Cli::parse();
     let files = supervise::hdf5_arguments();
     let done = match supervise::run_supervised(&files, Limits::for_files(&files)) {

@@ -8,7 +8,7 @@
 use crate::console::Advice;
 use crate::recording::open::{self, DAMAGED_HINT};
 use nix::sys::resource::{Resource, setrlimit};
-use nix::sys::signal::Signal;
+use nix::sys::signal::{SigSet, Signal};
 use nix::sys::wait::{Id, WaitPidFlag, waitid};
 use nix::unistd::{Pid, getpid, getppid};
 use std::env;
@@ -33,6 +33,15 @@ const PANICKED: i32 = 101;
 /// Files that a process makes from now on may be read and written by their owner only. The first act of both programs.
 pub fn private_files() {
     nix::sys::stat::umask(nix::sys::stat::Mode::S_IRWXG | nix::sys::stat::Mode::S_IRWXO);
+}
+
+/// A limit on the size of files is an error of the write that meets it, and no death in the middle of a recording. Threads and
+/// children that begin later are as whoever calls this.
+pub fn no_death_by_file_size() {
+    let mut signals = SigSet::empty();
+    signals.add(Signal::SIGXFSZ);
+    // Refused it is as it was.
+    let _ = signals.thread_block();
 }
 
 /// What a supervised child may take.

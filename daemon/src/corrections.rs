@@ -21,12 +21,27 @@ pub fn read(disk: &dyn Disk, folder: &Path) -> Result<(Vec<Correction>, Vec<BadL
 ///
 /// # Errors
 /// The disk refuses; the file then reads as before.
-pub fn append(disk: &dyn Disk, folder: &Path, correction: Correction) -> Result<Correction, JournalError> {
+pub fn append(
+    disk: &dyn Disk,
+    folder: &Path,
+    correction: Correction,
+    held: u64,
+) -> Result<Correction, JournalError> {
     let path = folder.join(corrections::FILE);
     let io = |doing| JournalError::io(doing, &path);
     let existing = files::read(disk, &folder.join(corrections::FILE))?;
+    let refused = |why: &str| Err(io("append to")(std::io::Error::other(why.to_owned())));
+    if existing.len() as u64 >= files::BYTES_MAX {
+        return refused(
+            "it is so large that what is appended would never be read; it cannot have been made here",
+        );
+    }
     let (known, _) = corrections::parse(&existing);
-    let number = known.iter().map(|known| known.number).max().unwrap_or(0) + 1;
+    // The file may be damaged, gone or an older one: a number that the recording holds already would never be applied.
+    let last = known.iter().map(|known| known.number).max().unwrap_or(0).max(held);
+    let Some(number) = last.checked_add(1) else {
+        return refused("a correction in it has the last number there is: it is damaged");
+    };
     let correction = Correction { number, ..correction };
     let line = corrections::line(&correction, &existing)
         .map_err(|error| JournalError::io("write", &path)(error.into()))?;
@@ -70,7 +85,7 @@ mod tests {
         let disk = SimulatedDisk::new(1);
         disk.shared().create_folder(Path::new(FOLDER)).unwrap();
         for number in 1..=3 {
-            let written = append(&*disk.shared(), Path::new(FOLDER), correction("slipped")).unwrap();
+            let written = append(&*disk.shared(), Path::new(FOLDER), correction("slipped"), 0).unwrap();
             assert_eq!(written.number, number);
             disk.lose_power();
         }
@@ -83,15 +98,15 @@ mod tests {
             let disk = SimulatedDisk::new(n);
             let folder = Path::new(FOLDER);
             disk.shared().create_folder(folder).unwrap();
-            append(&*disk.shared(), folder, correction("first")).unwrap();
+            append(&*disk.shared(), folder, correction("first"), 0).unwrap();
             disk.fail(Some(Fail::Only(n)));
-            let second = append(&*disk.shared(), folder, correction("second"));
+            let second = append(&*disk.shared(), folder, correction("second"), 0);
             let failed = !disk.failed().is_empty();
             disk.fail(None);
             assert_eq!(second.is_err(), failed, "call {n}");
             let before = numbers(&disk);
             assert_eq!(before[0], 1);
-            append(&*disk.shared(), folder, correction("third")).unwrap();
+            append(&*disk.shared(), folder, correction("third"), 0).unwrap();
             assert_eq!(numbers(&disk).len(), before.len() + 1, "call {n}");
             if !failed {
                 assert!(n > 4, "only {n} calls");

@@ -36,6 +36,7 @@ enum Command {
 
 fn main() -> ExitCode {
     supervise::private_files();
+    supervise::no_death_by_file_size();
     let cli = Cli::parse();
     logging();
     let done = supervised(&cli.command);

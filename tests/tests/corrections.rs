@@ -190,3 +190,33 @@ fn what_makes_no_sense_is_refused_and_leaves_nothing() {
         "{told}"
     );
 }
+
+/// The file of corrections is damaged, gone or an older one: a new correction still gets into a recording.
+#[test]
+fn a_correction_is_made_whatever_became_of_the_file_of_those_before() {
+    let place = Place::default();
+    let first = recorded(&place);
+    let file = first.with_file_name("corrections.jsonl");
+    let (second, _) = made(&correct(&first, &["exclude", "--trial", "1"]));
+    let whole = std::fs::read(&file).unwrap();
+    let mut damaged = whole.clone();
+    damaged[whole.len() / 2] = 0xff;
+    std::fs::write(&file, &damaged).unwrap();
+    let (third, told) = made(&correct(&second, &["include", "--trial", "1"]));
+    assert_eq!((&told["corrections"][0]["number"], &told["held"]), (&2.into(), &1.into()));
+    std::fs::remove_file(&file).unwrap();
+    let (fourth, told) = made(&correct(&third, &["exclude", "--trial", "1"]));
+    assert_eq!(told["corrections"][0]["number"], 3);
+    assert!(fourth.ends_with("recording-4.h5"), "{fourth:?}");
+    let numbers = |recording: &Path| -> Vec<u64> {
+        let info = json(&run(fingerforce().arg("info").arg(recording).arg("--json")));
+        info["corrections"].as_array().unwrap().iter().map(|of| of["number"].as_u64().unwrap()).collect()
+    };
+    assert_eq!(numbers(&fourth), [1, 2, 3]);
+    // The last number there is leaves none.
+    let last = String::from_utf8(whole).unwrap().replace("\"number\":1", &format!("\"number\":{}", u64::MAX));
+    std::fs::write(&file, last).unwrap();
+    let refused = correct(&fourth, &["include", "--trial", "1"]);
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(stderr(&refused).contains("has the last number there is: it is damaged"), "{}", stderr(&refused));
+}

@@ -55,3 +55,28 @@ fn a_disk_that_somebody_fills_stops_the_recording_and_costs_nothing_before() {
     let damage = told["visits"][0]["damage"].as_array().unwrap();
     assert!(damage.iter().all(|damage| damage["damage"] == "torn_tail"), "{told:#}");
 }
+
+/// A limit on the size of files ends no recording in the middle: the journal goes on in the next file.
+#[test]
+fn a_limit_on_the_size_of_files_kills_nothing() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1.5", "--period", "4", "--effort", "make:25:1", "--repeat"]);
+    let mut record = Command::new("sh");
+    // Blocks of 512 or 1024 bytes, as the shell likes: less than a second of samples.
+    record.args([
+        "-c",
+        "ulimit -f 8; exec \"$PROGRAM\" record --port \"$PORT\" --data \"$DATA\" --seconds 6 --json",
+    ]);
+    record.env("PROGRAM", fingerforced().get_program()).env("PORT", place.port());
+    let output = run(record.env("DATA", place.path("data")));
+    assert_eq!(output.status.code(), Some(1), "not by a signal: {}", stderr(&output));
+    let visit = place.visit();
+    let appended = samples_in(&visit);
+    let recovered = run(fingerforced().arg("recover").arg(place.path("data")));
+    assert!(recovered.status.success(), "{}", stderr(&recovered));
+    let recording = Recording::open(&visit.join("recording-1.h5")).unwrap();
+    recording.verify().unwrap();
+    assert_eq!(recording.sensors()[0].samples as usize, appended.len());
+    // From the zero on: 6 s of 1 kHz, and not what fits into one file.
+    assert!(appended.len() > 5000, "{} samples: {}", appended.len(), stderr(&output));
+}

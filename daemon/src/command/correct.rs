@@ -7,6 +7,7 @@
 use crate::clock::{Clock, SystemClock};
 use crate::corrections;
 use crate::data_folder;
+use crate::files;
 use crate::journal::SystemDisk;
 use crate::seal;
 use analysis::console::{Hint, Usage, advised};
@@ -14,9 +15,11 @@ use analysis::corrections::{Assignment, Change, Correction, Mark};
 use analysis::documents;
 use analysis::trial::Muscle;
 use anyhow::{Context as _, anyhow};
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 /// Correct a recording: the next one of the visit is made from it, and both stay
 ///
@@ -41,6 +44,9 @@ pub struct Args {
     /// Print the result as JSON
     #[arg(long)]
     pub json: bool,
+    /// Read who, why and what is different from stdin (JSON): every account can read a process's arguments
+    #[arg(long, hide = true, conflicts_with_all = ["by", "why"])]
+    pub stdin: bool,
     /// What is different
     #[command(subcommand)]
     pub action: Option<Action>,
@@ -156,10 +162,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let folder = recording.parent().unwrap_or(Path::new(".")).to_owned();
     let _lock = data_folder::lock_visit(&*disk, &folder).map_err(advised)?;
     is_latest(&recording, &folder)?;
-    if let Some(action) = &args.action {
-        let correction = asked(args, action)?;
-        revise(&recording, Some(&correction))?;
-        corrections::append(&*disk, &folder, correction).map_err(advised)?;
+    let mut appended = None;
+    if let Some(asked) = asked(args)? {
+        let correction = checked(asked, args.sure)?;
+        let held = revise(&recording, Some(&correction))?["held"].as_u64().unwrap_or(0);
+        let correction = corrections::append(&*disk, &folder, correction, held).map_err(advised)?;
+        appended = Some(correction.number);
     } else if !args.by.is_empty() || !args.why.is_empty() {
         return Err(Usage(
             "say what is different: mark, observe, assign, exclude, include or calibrate".to_owned(),
@@ -167,9 +175,20 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         .into());
     }
     for bad in corrections::read(&*disk, &folder).map_err(advised)?.1 {
-        tracing::warn!("{bad}: a crash cut it off; what it said is in no recording");
+        tracing::warn!(
+            "{bad}: cut off by a crash, or damaged; where it was taken before, the recordings have it"
+        );
     }
     let done = revise(&recording, None)?;
+    if let Some(number) = appended {
+        let made = done["corrections"].as_array().into_iter().flatten();
+        anyhow::ensure!(
+            made.clone().any(|effect| effect["number"] == number),
+            anyhow!("correction {number} was written down, but is in no recording").context(Hint::new(
+                "corrections.jsonl beside the recording cannot be read back: look at it, and at the disk"
+            ))
+        );
+    }
     analysis::console::result(&if args.json {
         documents::json(documents::CORRECTED, &done)?
     } else {
@@ -190,37 +209,55 @@ fn is_latest(recording: &Path, folder: &Path) -> anyhow::Result<()> {
     }
 }
 
-fn asked(args: &Args, action: &Action) -> anyhow::Result<Correction> {
-    if args.by.is_empty() || args.why.trim().is_empty() {
+/// Who says what is different, and why.
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Asked {
+    pub who: String,
+    pub why: String,
+    pub change: Change,
+}
+
+/// What is asked for: in arguments, or on stdin.
+fn asked(args: &Args) -> anyhow::Result<Option<Asked>> {
+    if args.stdin {
+        let asked = serde_json::from_reader(std::io::stdin().take(files::BYTES_MAX));
+        return Ok(Some(asked.map_err(|error| Usage(format!("stdin: {error}")))?));
+    }
+    let asked =
+        |action: &Action| Asked { who: args.by.clone(), why: args.why.clone(), change: action.change() };
+    Ok(args.action.as_ref().map(asked))
+}
+
+fn checked(Asked { who, why, change }: Asked, sure: bool) -> anyhow::Result<Correction> {
+    if who.is_empty() || why.trim().is_empty() {
         return Err(Usage("a correction needs --by CODE and --why TEXT".to_owned()).into());
     }
-    analysis::code::check("examiner", &args.by).map_err(|error| Usage(error.to_string()))?;
-    let change = action.change();
+    analysis::code::check("examiner", &who).map_err(|error| Usage(error.to_string()))?;
     let texts = match &change {
-        Change::Observation { kind, value, scale, .. } => vec![&args.why, kind, value, scale],
-        Change::Calibration { source, .. } => vec![&args.why, source],
-        _ => vec![&args.why],
+        Change::Observation { kind, value, scale, .. } => vec![&why, kind, value, scale],
+        Change::Calibration { source, .. } => vec![&why, source],
+        _ => vec![&why],
     };
-    if let Some(found) =
-        texts.into_iter().find_map(|text| analysis::code::personal(text)).filter(|_| !args.sure)
-    {
+    if let Some(found) = texts.into_iter().find_map(|text| analysis::code::personal(text)).filter(|_| !sure) {
         return Err(Usage(format!("does `{found}` say who somebody is? Leave it out, or give --sure")).into());
     }
-    let when_utc = super::rfc3339(SystemClock.utc_ns());
-    Ok(Correction { number: u64::MAX, when_utc, who: args.by.clone(), why: args.why.clone(), change })
+    Ok(Correction { number: u64::MAX, when_utc: super::rfc3339(SystemClock.utc_ns()), who, why, change })
 }
 
 /// Makes the next recording in a child (libhdf5), or only tries a correction out.
 fn revise(recording: &Path, trial: Option<&Correction>) -> anyhow::Result<Value> {
-    let mut child = Command::new(std::env::current_exe()?);
-    child.arg("revise").arg(recording);
-    if let Some(correction) = trial {
-        child.arg("--try").arg(serde_json::to_string(correction)?);
+    let mut command = Command::new(std::env::current_exe()?);
+    command.arg("revise").arg(recording);
+    if trial.is_some() {
+        command.arg("--try");
     }
-    let output = child
-        .stderr(std::process::Stdio::piped())
-        .output()
-        .context("cannot start the child that corrects")?;
+    let started = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
+    let mut child = started.context("cannot start the child that corrects")?;
+    if let (Some(correction), Some(mut stdin)) = (trial, child.stdin.take()) {
+        // One that has ended says why by itself.
+        let _ = stdin.write_all(&serde_json::to_vec(correction)?);
+    }
+    let output = child.wait_with_output().context("the child that corrects is lost")?;
     if !output.status.success() {
         let told = String::from_utf8_lossy(&output.stderr);
         let told = told.trim().trim_start_matches("error: ");

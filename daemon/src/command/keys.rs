@@ -102,6 +102,8 @@ impl Lines {
     /// # Errors
     /// What is wrong with it, in words, or the question about its free text.
     pub fn read(&mut self, line: &str) -> Result<String, String> {
+        // A page can send anything; what cannot be seen is no part of what is meant.
+        let line = line.replace(char::is_control, " ");
         let line = line.trim();
         if line == "y" {
             return Ok(Action::AcceptSensor.to_json());
@@ -189,6 +191,13 @@ mod tests {
         for line in ["t 0", "t x", "t 1 2 3"] {
             assert!(Lines::default().read(line).is_err(), "{line}");
         }
+    }
+
+    #[test]
+    fn what_cannot_be_seen_is_no_part_of_a_line_and_stops_nothing() {
+        let read = |line: &str| Lines::default().read(line).unwrap();
+        assert_eq!(read("o text: a\u{0}b\u{1b}[2J"), read("o text: a b [2J"));
+        assert!(read("x a\u{0}b").contains(r#""visit":"stop""#), "{}", read("x a\u{0}b"));
     }
 
     #[test]

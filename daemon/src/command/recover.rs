@@ -40,6 +40,11 @@ struct Told {
     error: Option<String>,
 }
 
+#[derive(Serialize)]
+struct Visits<'a> {
+    visits: &'a [Told],
+}
+
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let disk = SystemDisk::shared();
@@ -51,7 +56,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let now_ns = crate::clock::Clock::utc_ns(&crate::clock::SystemClock);
     let told: Vec<Told> = visits.iter().map(|folder| visit(&disk, folder, named, now_ns)).collect();
     let text = if args.json {
-        documents::json(documents::VISITS, &serde_json::json!({ "visits": told }))?
+        documents::json(documents::VISITS, &Visits { visits: &told })?
     } else {
         told.iter().map(words).collect()
     };

@@ -4,7 +4,7 @@
 //! [`super::simulated_disk::SimulatedDisk`] one in memory that fails, cuts writes short and loses what was not synced,
 //! all from a script or a seed. Nothing else under `journal` touches a file.
 
-use nix::fcntl::{Flock, FlockArg};
+use nix::fcntl::{Flock, FlockArg, OFlag};
 use std::fmt::Debug;
 use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, Read, Write};
@@ -255,7 +255,12 @@ impl Disk for SystemDisk {
     }
 
     fn open_read(&self, path: &Path) -> io::Result<Box<dyn ReadFile>> {
-        Ok(Box::new(SystemFile(File::open(path)?)))
+        // Anybody may have put anything there: a pipe would be waited for without end.
+        let file = OpenOptions::new().read(true).custom_flags(OFlag::O_NONBLOCK.bits()).open(path)?;
+        if !file.metadata()?.is_file() {
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, "it is no regular file"));
+        }
+        Ok(Box::new(SystemFile(file)))
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
@@ -291,8 +296,11 @@ impl Disk for SystemDisk {
     }
 
     fn lock(&self, path: &Path, owner: &str) -> io::Result<Locking> {
-        let file =
-            OpenOptions::new().read(true).write(true).create(true).truncate(false).mode(0o600).open(path)?;
+        // What a link leads to is somebody else's, and would be overwritten.
+        let flags = (OFlag::O_NOFOLLOW | OFlag::O_NONBLOCK).bits();
+        let mut options = OpenOptions::new();
+        let options = options.read(true).write(true).create(true).truncate(false).mode(0o600);
+        let file = options.custom_flags(flags).open(path)?;
         match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
             Ok(held) => {
                 held.set_len(0)?;
@@ -306,5 +314,23 @@ impl Disk for SystemDisk {
             }
             Err((_, error)) => Err(error.into()),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pipe_is_not_waited_for_and_what_a_link_leads_to_is_left_alone() {
+        let place = tempfile::tempdir().unwrap();
+        let at = |name: &str| place.path().join(name);
+        nix::unistd::mkfifo(&at("settings.toml"), nix::sys::stat::Mode::S_IRWXU).unwrap();
+        let refused = SystemDisk.open_read(&at("settings.toml")).unwrap_err();
+        assert_eq!(refused.kind(), io::ErrorKind::InvalidInput);
+        std::fs::write(at("theirs.txt"), "theirs").unwrap();
+        std::os::unix::fs::symlink(at("theirs.txt"), at("lock")).unwrap();
+        assert!(SystemDisk.lock(&at("lock"), "process 1").is_err());
+        assert_eq!(std::fs::read_to_string(at("theirs.txt")).unwrap(), "theirs");
     }
 }

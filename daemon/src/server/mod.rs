@@ -16,15 +16,23 @@ pub mod tls;
 pub mod view;
 
 use axum::Router;
+use axum::extract::Request;
+use axum::response::Response;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::Service;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use std::collections::VecDeque;
+use std::convert::Infallible;
+use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
-use tokio::task::JoinSet;
+use tokio::sync::watch;
+use tokio::task::{AbortHandle, JoinSet};
 use tokio_rustls::TlsAcceptor;
 
 /// Connections at a time.
@@ -41,21 +49,21 @@ pub async fn serve(
     router: Router,
     mut ended: watch::Receiver<bool>,
 ) {
-    let room = Arc::new(Semaphore::new(CONNECTIONS));
-    let mut running = JoinSet::new();
+    let (mut running, mut strangers) = (JoinSet::new(), VecDeque::new());
     loop {
         let accepted = tokio::select! {
             _ = over(&mut ended) => break,
             Some(_) = running.join_next() => continue,
-            accepted = accept(&listener, &room) => accepted,
+            accepted = accept(&listener), if running.len() < CONNECTIONS || make_room(&mut strangers) => accepted,
         };
         match accepted {
-            Ok((stream, place)) => {
-                let (tls, router, ended) = (tls.clone(), router.clone(), ended.clone());
-                running.spawn(async move {
-                    client(stream, tls, router, ended).await;
-                    drop(place);
-                });
+            Ok(stream) => {
+                let known = Arc::new(AtomicBool::new(false));
+                let router = Known { router: router.clone(), known: Arc::clone(&known) };
+                let (tls, ended) = (tls.clone(), ended.clone());
+                let task = running.spawn(client(stream, tls, router, ended));
+                strangers.push_back((known, task));
+                strangers.retain(|(known, task)| !known.load(Ordering::Relaxed) && !task.is_finished());
             }
             Err(error) => {
                 tracing::warn!(%error, "a connection could not be taken");
@@ -74,17 +82,52 @@ pub(crate) async fn over(ended: &mut watch::Receiver<bool>) {
     let _ = ended.wait_for(|ended| *ended).await;
 }
 
-async fn accept(
-    listener: &TcpListener,
-    room: &Arc<Semaphore>,
-) -> std::io::Result<(TcpStream, tokio::sync::OwnedSemaphorePermit)> {
-    let place = Arc::clone(room).acquire_owned().await.map_err(std::io::Error::other)?;
-    let (stream, _) = listener.accept().await?;
-    stream.set_nodelay(true)?;
-    Ok((stream, place))
+/// Connections that have not been answered anything but that they may not: whether one has been by now, and its task.
+type Strangers = VecDeque<(Arc<AtomicBool>, AbortHandle)>;
+
+/// Cuts the oldest stranger off, where there is one, so that a place is free for who comes next: whoever holds connections open keeps no page from its stop.
+fn make_room(strangers: &mut Strangers) -> bool {
+    while let Some((known, task)) = strangers.pop_front() {
+        if !known.load(Ordering::Relaxed) && !task.is_finished() {
+            task.abort();
+            return true;
+        }
+    }
+    false
 }
 
-async fn client(stream: TcpStream, tls: Option<TlsAcceptor>, router: Router, ended: watch::Receiver<bool>) {
+/// The router, which notes that whoever asks has been let in.
+#[derive(Clone)]
+struct Known {
+    router: Router,
+    known: Arc<AtomicBool>,
+}
+
+impl Service<Request<Incoming>> for Known {
+    type Response = Response;
+    type Error = Infallible;
+    type Future = Pin<Box<dyn Future<Output = Result<Response, Infallible>> + Send>>;
+
+    fn call(&self, request: Request<Incoming>) -> Self::Future {
+        let (router, known) = (TowerToHyperService::new(self.router.clone()), Arc::clone(&self.known));
+        let for_all = guard::is_open(request.uri().path());
+        Box::pin(async move {
+            let answer = router.call(request).await?;
+            if !for_all && !answer.status().is_client_error() {
+                known.store(true, Ordering::Relaxed);
+            }
+            Ok(answer)
+        })
+    }
+}
+
+async fn accept(listener: &TcpListener) -> std::io::Result<TcpStream> {
+    let (stream, _) = listener.accept().await?;
+    stream.set_nodelay(true)?;
+    Ok(stream)
+}
+
+async fn client(stream: TcpStream, tls: Option<TlsAcceptor>, router: Known, ended: watch::Receiver<bool>) {
     let Some(tls) = tls else { return talk(stream, router, ended).await };
     match tokio::time::timeout(PATIENCE, tls.accept(stream)).await {
         Ok(Ok(stream)) => talk(stream, router, ended).await,
@@ -93,14 +136,14 @@ async fn client(stream: TcpStream, tls: Option<TlsAcceptor>, router: Router, end
     }
 }
 
-async fn talk<S>(stream: S, router: Router, mut ended: watch::Receiver<bool>)
+async fn talk<S>(stream: S, router: Known, mut ended: watch::Receiver<bool>)
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let talking = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(PATIENCE)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router))
+        .serve_connection(TokioIo::new(stream), router)
         .with_upgrades();
     tokio::pin!(talking);
     let done = tokio::select! {

@@ -8,6 +8,7 @@ use super::live::{Live, Page};
 use super::metrics;
 use crate::check;
 use crate::clock::{Clock, SystemClock};
+use crate::command::correct::Asked;
 use crate::command::keys::Lines;
 use crate::data_folder::DataFolder;
 use crate::health::Health;
@@ -18,6 +19,7 @@ use crate::sensors;
 use crate::shell::Order;
 use crate::visit::plan::{Plan, builtin};
 use crate::visits::Visits;
+use analysis::corrections::{Change, Mark};
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
 use axum::extract::{DefaultBodyLimit, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
@@ -30,6 +32,7 @@ use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use tokio::io::AsyncWriteExt as _;
 use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use utoipa::{OpenApi, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
@@ -529,18 +532,30 @@ pub(super) fn recordings(app: &App) -> Result<(PathBuf, PathBuf), Refusal> {
 
 /// Runs this program again, which opens the recording, and gives what it prints.
 pub(super) async fn child(arguments: Vec<OsString>) -> Result<String, Refusal> {
+    child_told(arguments, &[]).await
+}
+
+/// The same, with something on its stdin.
+async fn child_told(arguments: Vec<OsString>, told: &[u8]) -> Result<String, Refusal> {
     let failed = |told: &str| {
         let told = told.trim().trim_start_matches("error: ");
         let (error, hint) = told.split_once("\nhint: ").unwrap_or((told, ""));
         refusal(StatusCode::BAD_REQUEST, error, hint)
     };
     let program = std::env::current_exe().map_err(|error| failed(&error.to_string()))?;
-    let run = tokio::process::Command::new(program)
+    let started = tokio::process::Command::new(program)
         .args(arguments)
-        .stdin(Stdio::null())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
         .kill_on_drop(true)
-        .output();
-    let output = run.await.map_err(|error| failed(&error.to_string()))?;
+        .spawn();
+    let mut child = started.map_err(|error| failed(&error.to_string()))?;
+    if let Some(mut stdin) = child.stdin.take() {
+        // One that has ended says why by itself.
+        let _ = stdin.write_all(told).await;
+    }
+    let output = child.wait_with_output().await.map_err(|error| failed(&error.to_string()))?;
     if !output.status.success() {
         return Err(failed(&String::from_utf8_lossy(&output.stderr)));
     }
@@ -617,26 +632,19 @@ impl What {
         }
     }
 
-    fn arguments(self) -> Vec<String> {
-        match self {
+    /// As a correction says it.
+    fn change(self) -> Result<Change, Refusal> {
+        Ok(match self {
             What::Mark { trial, mark, at } => {
-                vec![
-                    "mark".into(),
-                    format!("--trial={trial}"),
-                    format!("--mark={mark}"),
-                    format!("--at={at}"),
-                ]
+                let found = Mark::ALL.into_iter().find(|known| known.word() == mark);
+                let wrong =
+                    || refusal(StatusCode::BAD_REQUEST, "no such mark", "onset, break, release or end");
+                Change::Mark { trial, mark: found.ok_or_else(wrong)?, time_s: at }
             }
-            What::Observe { item, kind, value, scale } => vec![
-                "observe".into(),
-                format!("--item={item}"),
-                format!("--kind={kind}"),
-                format!("--value={value}"),
-                format!("--scale={scale}"),
-            ],
-            What::Exclude { trial } => vec!["exclude".into(), format!("--trial={trial}")],
-            What::Include { trial } => vec!["include".into(), format!("--trial={trial}")],
-        }
+            What::Observe { item, kind, value, scale } => Change::Observation { item, kind, value, scale },
+            What::Exclude { trial } => Change::Trial { trial, to: None, valid: Some(false) },
+            What::Include { trial } => Change::Trial { trial, to: None, valid: Some(true) },
+        })
     }
 }
 
@@ -653,18 +661,11 @@ async fn correct(
     if let Some(why) = app.lines.lock().unwrap_or_else(PoisonError::into_inner).objection(&texts) {
         return Err(refusal(StatusCode::BAD_REQUEST, &why, ""));
     }
-    let Correct { by, why, what } = correct;
-    let mut arguments: Vec<OsString> = vec![
-        "correct".into(),
-        "--json".into(),
-        // It was asked about above.
-        "--sure".into(),
-        format!("--by={by}").into(),
-        format!("--why={why}").into(),
-        last.into(),
-    ];
-    arguments.extend(what.arguments().into_iter().map(OsString::from));
-    let told = child(arguments).await?;
+    let asked = Asked { who: correct.by, why: correct.why, change: correct.what.change()? };
+    let asked = serde_json::to_vec(&asked).unwrap_or_default();
+    // It was asked about above. Not as arguments: every account can read those.
+    let arguments = ["correct", "--json", "--sure", "--stdin"].map(OsString::from);
+    let told = child_told(arguments.into_iter().chain([last.into()]).collect(), &asked).await?;
     let made: serde_json::Value = serde_json::from_str(&told).unwrap_or_default();
     let recording = made["recording"].as_str().unwrap_or_default();
     if !recording.is_empty() {

@@ -4,6 +4,7 @@ use crate::browser::Browser;
 use crate::clinic::Clinic;
 use crate::crowd::connect;
 use sha2::Digest;
+use std::io::Read;
 use std::process::Command;
 use std::sync::Arc;
 use tests::{fingerforced, run, stderr};
@@ -115,6 +116,34 @@ async fn strangers_are_refused() {
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
     let refused = run(&mut clinic.place.record(&[]));
     assert!(!refused.status.success() && stderr(&refused).contains("in use"), "{}", stderr(&refused));
+}
+
+#[tokio::test]
+async fn idle_connections_of_strangers_keep_nobody_out() {
+    /// More than the program takes at a time.
+    const IDLE: usize = 300;
+    let clinic = Clinic::open(&[]);
+    let cookie = clinic.cookie(&clinic.link);
+    let ours = format!("http://{}", clinic.address());
+    let page = connect(&clinic, &cookie, &ours).await.unwrap();
+    let mut idle = Vec::new();
+    for _ in 0..IDLE {
+        let stream = std::net::TcpStream::connect(clinic.address()).unwrap();
+        stream.set_nonblocking(true).unwrap();
+        idle.push(stream);
+    }
+    let answer = clinic.post(&cookie, "/api/visit/stop", &serde_json::json!({}));
+    assert_eq!(status(&answer), "409", "nothing is on: {answer}");
+    // The oldest of them had to go for the new ones, at once; the newest and the page are there.
+    let is_cut = |mut stream: &std::net::TcpStream| match stream.read(&mut [0; 1]) {
+        Ok(count) => count == 0,
+        Err(error) => error.kind() != std::io::ErrorKind::WouldBlock,
+    };
+    let cut: Vec<bool> = idle.iter().map(is_cut).collect();
+    let count = cut.iter().filter(|cut| **cut).count();
+    assert!(count >= 150 && cut[0] && !cut[IDLE - 1], "{count} of {IDLE}");
+    drop(page);
+    assert_eq!(status(&clinic.get("/", &format!("Cookie: {cookie}\r\n"))), "200");
 }
 
 /// A TLS connection that trusts this certificate and no other.
