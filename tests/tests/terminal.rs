@@ -124,3 +124,21 @@ fn what_the_plan_hides_is_not_on_the_screen() {
         assert_eq!(result.starts_with("right index abduction: recorded"), hidden, "{result}");
     }
 }
+
+#[test]
+fn what_looks_like_a_name_is_asked_about_and_taken_when_it_is_typed_again() {
+    let place = Place::default();
+    let _hand = Hand::start(&place);
+    let file = place.path("plan.toml");
+    std::fs::write(&file, plan("")).unwrap();
+    let mut terminal = Terminal::run(&mut place.record(&["--plan", file.to_str().unwrap(), "--no-seal"]));
+    let shown = |terminal: &Terminal, words: &str| {
+        wait_for(words, || terminal.screen().contains(words).then_some(()));
+    };
+    shown(&terminal, "Before the first load");
+    terminal.keys("o note: Mrs Anna Smith cried\r");
+    shown(&terminal, "not entered: does `Mrs Anna` say who somebody is?");
+    assert!(!terminal.screen().contains("noted: "), "{}", terminal.screen());
+    terminal.keys("o note: Mrs Anna Smith cried\r");
+    shown(&terminal, "noted: note");
+}
