@@ -735,7 +735,9 @@ mod tests {
             {
                 kept += 1;
                 let left = THEIRS.into_iter().filter(|path| is_there(&disk, path) && !path.contains("lock"));
-                assert!(left.count() <= 3, "call {n}, {failed:?}: more than one visit and the register");
+                // Of a folder that cannot be listed nothing is known; otherwise one file stays, and the register.
+                let most = if failed[0].1 == "list" { 3 } else { 2 };
+                assert!(left.count() <= most, "call {n}, {failed:?}");
                 assert!(erased.iter().all(|why| why.contains("cannot ") && why.contains('/')), "{erased:?}");
                 assert_eq!(begun(data.disk(), data.path()).unwrap().len(), 1, "call {n}");
             }

@@ -388,7 +388,7 @@ mod tests {
         let end = HEAD_BYTES as usize + PIECE_BYTES as usize;
         for at in end - 16..=end + 2 {
             put(&format!("copy-{at}.h5"), at, "P01-X");
-            put(&format!("other-{at}.h5"), at, "XP01-XX");
+            put(&format!("other-{at}.h5"), at, "XP01-X-");
             put(&format!("longer-{at}.h5"), at, "P01-X0");
             named.push(format!("copy-{at}.h5 (holds the code)"));
         }
