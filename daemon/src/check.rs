@@ -253,8 +253,13 @@ fn erasures(disk: &Arc<dyn Disk>, data: &Path) -> Line {
     match erase::begun(disk, data) {
         Ok(begun) if begun.is_empty() => line(WHAT, State::Good, "none is incomplete", ""),
         Ok(begun) => {
-            let told = format!("{} were interrupted", begun.len());
-            line(WHAT, State::Warning, told, "the next `record` or `erase` completes them")
+            let told = format!("{} were interrupted, or could not erase everything", begun.len());
+            line(
+                WHAT,
+                State::Warning,
+                told,
+                "the next `record` or `erase` tries again and names what it cannot erase",
+            )
         }
         Err(error) => line(WHAT, State::Warning, error.to_string(), ""),
     }

@@ -12,7 +12,7 @@ use std::sync::Arc;
 use uuid::Uuid;
 
 /// Name of the lock in a data folder and in a visit's folder.
-const LOCK: &str = "lock";
+pub const LOCK: &str = "lock";
 
 /// Why a data folder cannot be used.
 #[derive(Debug, thiserror::Error)]

@@ -12,22 +12,37 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 
+/// Whose codes are a visit's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Codes {
+    /// The participant's; "" none.
+    pub participant: String,
+    /// The examiner's; "" none.
+    pub examiner: String,
+}
+
 /// Whose visit it is, by its journal or, where that is gone, its latest recording that can be read.
 pub fn participant(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
+    codes(disk, folder).map(|codes| codes.participant)
+}
+
+/// The same, with who examined them.
+pub fn codes(disk: &Arc<dyn Disk>, folder: &Path) -> Option<Codes> {
     by_journal(disk, folder).or_else(|| {
         let recordings = seal::recordings(&**disk, folder).unwrap_or_default();
         recordings.iter().rev().find_map(|(_, path)| by_recording(path))
     })
 }
 
-fn by_journal(disk: &Arc<dyn Disk>, folder: &Path) -> Option<String> {
+fn by_journal(disk: &Arc<dyn Disk>, folder: &Path) -> Option<Codes> {
     let first = Reader::open(Arc::clone(disk), folder).ok()?.next()?.ok()?;
     let Record::Begun(text) = first.record else { return None };
-    Some(serde_json::from_str::<Begun>(&text).ok()?.participant)
+    let Begun { participant, examiner, .. } = serde_json::from_str(&text).ok()?;
+    Some(Codes { participant, examiner })
 }
 
 /// In a child: libhdf5 may crash on a damaged file.
-fn by_recording(path: &Path) -> Option<String> {
+fn by_recording(path: &Path) -> Option<Codes> {
     let program = std::env::current_exe().ok()?;
     let shown = Command::new(program)
         .arg("show")
@@ -36,7 +51,10 @@ fn by_recording(path: &Path) -> Option<String> {
         .stderr(Stdio::null())
         .output()
         .ok()?;
-    shown.status.success().then(|| String::from_utf8_lossy(&shown.stdout).trim_end().to_owned())
+    let text = String::from_utf8_lossy(&shown.stdout);
+    let mut lines = text.lines().map(str::to_owned);
+    let mut next = || lines.next().unwrap_or_default();
+    shown.status.success().then(|| Codes { participant: next(), examiner: next() })
 }
 
 /// Whose the visits of a data folder are, as far as somebody asked: a folder is looked into once.

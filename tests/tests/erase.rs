@@ -3,6 +3,7 @@
 
 use serde_json::{Value, json};
 use std::fs::File;
+use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use tests::terminal::Terminal;
@@ -162,6 +163,77 @@ fn what_was_made_of_the_visits_goes_with_them_and_what_somebody_wrote_is_named()
 }
 
 const NOTES: &str = "notes.txt (holds the code)";
+
+fn report(recording: &Path, out: &Path) {
+    let output = run(fingerforce().arg("report").arg(recording).arg("--out").arg(out));
+    assert!(output.status.success(), "{}", stderr(&output));
+}
+
+#[test]
+fn what_only_looks_like_theirs_is_told_and_stays() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
+    let (other, number, theirs) = (visit(&place, "P015"), visit(&place, "12"), visit(&place, "QX7731"));
+    let data = place.path("data").canonicalize().unwrap();
+    report(&other, &data.join("others.html"));
+    // The code of the examiner, who is in every report, and a number, which is in any.
+    for code in ["ZK4409", "12"] {
+        let found = json(&erase(&place, code, &[]))["found"].clone();
+        assert_eq!(found["derived"], json!([]), "{code}: {found:#}");
+    }
+    let listed = json(&erase(&place, "12", &[]));
+    json(&erase(&place, "12", &["--yes", listed["yes"].as_str().unwrap()]));
+    assert!(!number.exists() && other.exists() && data.join("others.html").exists());
+
+    // Another data folder writes to the same file, of which this one's register knows nothing.
+    let latest = place.path("latest.html");
+    report(&theirs, &latest);
+    let copied = run(Command::new("cp").arg("-r").arg(&data).arg(place.path("second")));
+    assert!(copied.status.success());
+    let second = place.path("second").join(other.canonicalize().unwrap().strip_prefix(&data).unwrap());
+    report(&second, &latest);
+    // Copies that somebody made, a name that is no UTF-8, and a link among the visits.
+    std::fs::copy(&theirs, data.join("for-paper.h5")).unwrap();
+    let name = std::ffi::OsStr::from_bytes(b"scan-\xff.pdf");
+    std::fs::write(theirs.with_file_name(name), "scan").unwrap();
+    std::os::unix::fs::symlink(place.path("second"), data.join("visits/linked")).unwrap();
+    let listed = json(&erase(&place, "QX7731", &[]));
+    let files = std::fs::read_dir(theirs.parent().unwrap()).unwrap();
+    let files = files.filter(|file| file.as_ref().unwrap().file_name() != "lock").count();
+    assert_eq!(listed["found"]["files"], files, "whose lock it is does not count");
+    let left = texts(&listed["found"]["left"]);
+    for told in
+        ["for-paper.h5 (holds the code)", "latest.html (theirs was written there", "visits/linked (a link"]
+    {
+        assert!(left.iter().any(|left| left.contains(told)), "{told}: {left:?}");
+    }
+    let done = json(&erase(&place, "QX7731", &["--yes", listed["yes"].as_str().unwrap()]));
+    assert_eq!((&done["erased"], &done["kept"], &done["missed"]), (&json!(true), &json!([]), &json!([])));
+    assert!(!theirs.parent().unwrap().exists() && latest.exists() && second.exists());
+}
+
+#[test]
+fn a_page_of_a_sensor_is_noted_and_what_is_on_a_medium_that_is_not_there_is_told() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
+    let theirs = visit(&place, "QX7731");
+    let (page, medium) = (place.path("sensor.html"), place.path("medium"));
+    let output = run(fingerforce().arg("sensor").arg(&theirs).arg("--report").arg(&page));
+    assert!(output.status.success(), "{}", stderr(&output));
+    std::fs::create_dir(&medium).unwrap();
+    report(&theirs, &medium.join("report.html"));
+    std::fs::rename(&medium, place.path("unplugged")).unwrap();
+    let listed = json(&erase(&place, "QX7731", &[]));
+    let shown = |list: &Value| texts(list).join(", ");
+    let found = &listed["found"];
+    assert!(shown(&found["unreachable"]).contains("medium/report.html (not there"), "{found:#}");
+    let told = shown(&found["exports"]) + &shown(&found["left"]);
+    assert!(told.contains("sensor.html"), "{found:#}");
+    let output = erase(&place, "QX7731", &["--yes", listed["yes"].as_str().unwrap()]);
+    let tombstone = std::fs::read_to_string(json(&output)["tombstone"].as_str().unwrap()).unwrap();
+    assert!(tombstone.contains("\"exports\": 0"), "{tombstone}");
+    assert!(stderr(&output).contains("see to it yourself") && place.path("unplugged/report.html").exists());
+}
 
 /// Erases at a terminal with these answers; what was shown.
 fn at_a_terminal(place: &Place, answers: &[(&str, &str)]) -> String {

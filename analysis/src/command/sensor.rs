@@ -5,6 +5,7 @@
 use crate::cautions::CAUTIONS;
 use crate::console::{self, Hint, Usage, advised, clean};
 use crate::documents;
+use crate::export::register::{self, To};
 use crate::plot::curves::CurvesFigure;
 use crate::plot::files::{self, Format};
 use crate::plot::svg;
@@ -108,9 +109,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return of_checks(args, path);
     }
     let mut calibration = args.calibration.as_deref().map(|path| of_table(args, path)).transpose()?;
-    let (mut validated, mut attitudes) = (Vec::new(), Vec::new());
+    let (mut validated, mut attitudes, mut whose) = (Vec::new(), Vec::new(), Vec::new());
     for file in &args.files {
         let recording = Recording::open(file).map_err(advised)?;
+        whose.push(recording.root().participant.clone());
         let marked = readings::marked(&recording.events().map_err(advised)?);
         if calibration.is_none() {
             calibration = of_readings(args, &recording, &marked)?;
@@ -129,6 +131,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if let Some(path) = &args.report {
         let page =
             told::page(calibration.as_ref(), &validated, &attitudes, |figure| svg(figure).map_err(advised))?;
+        register::tell(&args.files, whose.iter().map(String::as_str), &To::File(path), false)?;
         super::report::write(path, &page)?;
     }
     console::result(&text)?;

@@ -118,9 +118,13 @@ pub fn tell<'a>(
 
 /// The data folder that a recording is in: `DATA/visits/<visit>/recording-N.h5`.
 pub fn data_folder(recording: &Path) -> Option<PathBuf> {
-    let recording = recording.canonicalize().ok()?;
-    let visits = recording.parent()?.parent()?;
-    (visits.file_name()? == "visits").then(|| visits.parent().map(Path::to_owned)).flatten()
+    let of = |recording: PathBuf| {
+        let visits = recording.parent()?.parent()?;
+        (visits.file_name()? == "visits").then(|| visits.parent()?.canonicalize().ok()).flatten()
+    };
+    let real = recording.canonicalize().ok()?;
+    // By its own path first: where `visits` is a link, its target is in no data folder.
+    std::path::absolute(recording).ok().and_then(of).or_else(|| of(real))
 }
 
 /// Writes an entry down; returns once it survives power loss.
@@ -145,4 +149,27 @@ fn note(data: &Path, entry: &Entry) -> io::Result<PathBuf> {
         }
     }
     Err(io::ErrorKind::AlreadyExists.into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_recording_is_in_the_data_folder_that_it_was_named_in_wherever_its_visits_are_kept() {
+        let place = tempfile::tempdir().unwrap();
+        let place = place.path().canonicalize().unwrap();
+        let (data, elsewhere) = (place.join("data"), place.join("disk/visits"));
+        fs::create_dir_all(elsewhere.join("one")).unwrap();
+        fs::create_dir(&data).unwrap();
+        std::os::unix::fs::symlink(&elsewhere, data.join("visits")).unwrap();
+        fs::write(elsewhere.join("one/recording-1.h5"), "").unwrap();
+        let recording = data.join("visits/one/recording-1.h5");
+        assert_eq!(data_folder(&recording).unwrap(), data);
+        let link = place.join("link.h5");
+        std::os::unix::fs::symlink(&recording, &link).unwrap();
+        assert_eq!(data_folder(&link).unwrap(), place.join("disk"));
+        fs::write(place.join("own.h5"), "").unwrap();
+        assert_eq!(data_folder(&place.join("own.h5")), None);
+    }
 }

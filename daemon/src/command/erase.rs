@@ -2,11 +2,12 @@
 
 use crate::clock::{Clock, SystemClock};
 use crate::data_folder::{self, DataFolder};
-use crate::erase::{self, Found};
+use crate::erase::{self, Erased, Found};
 use crate::journal::SystemDisk;
 use analysis::console::{Hint, Usage, advised, clean};
 use analysis::documents;
 use anyhow::anyhow;
+use std::collections::BTreeMap;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -54,7 +55,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     let (disk, data) = (SystemDisk::shared(), DataFolder::open(Some(&path)).map_err(advised)?);
     let completed = erase::complete_begun(&data).map_err(advised)?;
-    for note in &completed {
+    for Erased { note, .. } in completed.iter().filter(|erased| erased.kept.is_empty()) {
         eprintln!("an erasure that had been interrupted is complete now: {}", note.display());
     }
     let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
@@ -72,8 +73,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return told(args, &path, &found, None);
     }
     let now_utc = super::rfc3339(SystemClock.utc_ns());
-    let tombstone = erase::erase(&data, &found, &now_utc).map_err(advised)?;
-    told(args, &path, &found, Some(&tombstone))
+    let erased = erase::erase(&data, &found, &now_utc).map_err(advised)?;
+    told(args, &path, &found, Some(&erased))?;
+    match erased.kept.as_slice() {
+        [] => Ok(()),
+        kept => Err(anyhow!("not everything could be erased: {}", kept.join("; ")).context(Hint::new(
+            "see to it that it can be removed; the next `record`, `serve` or `erase` tries again",
+        ))),
+    }
 }
 
 /// Nobody is known by this code.
@@ -97,9 +104,6 @@ fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
         text += &format!("{} exports, reports and figures\n", found.exports.len());
         found.exports.iter().for_each(|export| text += &format!("  {}\n", shown(export)));
     }
-    for elsewhere in &found.unreachable {
-        text += &format!("  out of reach, see to it yourself: {}\n", clean(elsewhere));
-    }
     for folder in unknown {
         text += &format!("  nobody can say whose visit this is, look at it yourself: {}\n", shown(folder));
     }
@@ -109,6 +113,9 @@ fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
 /// What is to be done by hand afterwards.
 fn remains(found: &Found, data: &Path) -> String {
     let mut text = String::new();
+    for elsewhere in &found.unreachable {
+        text += &format!("  out of reach, see to it yourself: {}\n", clean(elsewhere));
+    }
     for file in &found.again {
         let file = clean(&data.join(file).display().to_string());
         text += &format!("  others are in it, too, make it again without this participant: {file}\n");
@@ -157,18 +164,26 @@ fn ask(question: &str) -> std::io::Result<String> {
     Ok(answer.trim().to_owned())
 }
 
-fn told(args: &Args, data: &Path, found: &Found, tombstone: Option<&Path>) -> anyhow::Result<()> {
+fn told(args: &Args, data: &Path, found: &Found, erased: Option<&Erased>) -> anyhow::Result<()> {
     let text = if args.json {
         let told = serde_json::json!({
-            "found": found,
-            "yes": (!found.is_empty() && tombstone.is_none()).then(|| found.word()),
-            "erased": tombstone.is_some(),
-            "tombstone": tombstone,
+            "found": Found { seen: BTreeMap::new(), ..found.clone() },
+            "yes": (!found.is_empty() && erased.is_none()).then(|| found.word()),
+            "erased": erased.is_some_and(|erased| erased.kept.is_empty()),
+            "kept": erased.map(|erased| &erased.kept),
+            "missed": erased.map(|erased| &erased.missed),
+            "tombstone": erased.map(|erased| &erased.note),
         });
         documents::json(documents::ERASURE, &told)?
     } else {
-        tombstone.map_or_else(String::new, |path| {
-            format!("erased; tombstone: {}\n{}", path.display(), remains(found, data))
+        erased.map_or_else(String::new, |erased| {
+            let done =
+                if erased.kept.is_empty() { "erased; tombstone" } else { "NOT complete; what is left" };
+            let mut text = format!("{done}: {}\n", erased.note.display());
+            for missed in &erased.missed {
+                text += &format!("  not erased: {}\n", clean(missed));
+            }
+            text + &remains(found, data)
         })
     };
     Ok(analysis::console::result(&text)?)

@@ -18,7 +18,7 @@ pub struct Args {
     /// Only check that it is whole, and print the digest of the journal it was made from
     #[arg(long)]
     pub whole: bool,
-    /// Only print the participant's code
+    /// Only print the participant's code and, on the next line, the examiner's
     #[arg(long)]
     pub participant: bool,
     /// Only print what a page shows of it after the visit (JSON)
@@ -62,7 +62,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     use analysis::command::{plot, summary};
     if args.participant {
         let recording = Recording::open(&args.recording).map_err(advised)?;
-        return Ok(analysis::console::result(&format!("{}\n", recording.root().participant))?);
+        let root = recording.root();
+        return Ok(analysis::console::result(&format!("{}\n{}\n", root.participant, root.examiner))?);
     }
     if let (true, Some(initial), Some(shortest)) = (args.sensor, args.initial, args.shortest) {
         return sensor(&args.recording, initial, shortest);

@@ -5,6 +5,7 @@
 //! all from a script or a seed. Nothing else under `journal` touches a file.
 
 use nix::fcntl::{Flock, FlockArg, OFlag};
+use std::ffi::OsString;
 use std::fmt::Debug;
 use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, Read, Write};
@@ -83,6 +84,15 @@ pub trait Disk: Send + Sync + Debug {
     /// # Errors
     /// Whatever the file system says.
     fn list(&self, folder: &Path) -> io::Result<Vec<Entry>>;
+
+    /// The same with names as they are, whatever bytes are in them, and whether each is a folder: what is to be removed
+    /// has to be called by its own name.
+    ///
+    /// # Errors
+    /// Whatever the file system says.
+    fn names(&self, folder: &Path) -> io::Result<Vec<(OsString, bool)>> {
+        Ok(self.list(folder)?.into_iter().map(|entry| (entry.name.into(), entry.is_folder)).collect())
+    }
 
     /// Creates a file for appending; one that exists is an error, never overwritten.
     ///
@@ -242,6 +252,14 @@ impl Disk for SystemDisk {
         }
         entries.sort();
         Ok(entries)
+    }
+
+    fn names(&self, folder: &Path) -> io::Result<Vec<(OsString, bool)>> {
+        let named = |entry: io::Result<std::fs::DirEntry>| {
+            let entry = entry?;
+            Ok((entry.file_name(), entry.file_type()?.is_dir()))
+        };
+        std::fs::read_dir(folder)?.map(named).collect()
     }
 
     fn create_new(&self, path: &Path) -> io::Result<Arc<dyn AppendFile>> {
