@@ -6,7 +6,7 @@ use analysis::console::Advice;
 use analysis::recording::layout::{Row, TrialRow};
 use analysis::recording::open::{self, OpenError};
 use analysis::recording::read::{ReadError, Recording};
-use analysis::recording::write::{Samples, WriteError, Writer};
+use analysis::recording::write::{Root, Samples, Tables, WriteError, Writer};
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -136,10 +136,7 @@ fn contradictions_are_refused_and_leave_nothing_behind() {
         writer.add_sensor(&sample::sensor(1, 10)).unwrap();
         writer
     };
-    let tables = || analysis::recording::write::Tables {
-        sensors: vec![sample::sensor_tables(10)],
-        ..Default::default()
-    };
+    let tables = || Tables { sensors: vec![sample::sensor_tables(10)], ..Default::default() };
     let invalid = |outcome: Result<(), WriteError>, expected: &str| {
         let error = outcome.unwrap_err();
         assert!(matches!(error, WriteError::Invalid(_)) && error.to_string().contains(expected), "{error}");
@@ -165,12 +162,23 @@ fn contradictions_are_refused_and_leave_nothing_behind() {
     invalid(writer.finish(&Default::default()).map(drop), "tables of 0 sensors for 1");
 
     let mut root = sample::root();
-    root.participant = "P\0".to_owned();
-    assert!(Writer::create(&path, &root).is_err());
-    root = sample::root();
     root.participant_fields = vec![("a/b".to_owned(), String::new())];
     assert!(Writer::create(&path, &root).is_err());
     assert_eq!(names_in(folder.path()), [""; 0]);
+}
+
+/// HDF5 would end a text at a zero byte; that must keep no visit from being sealed.
+#[test]
+fn a_text_with_a_zero_byte_is_kept_with_a_sign_in_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("r.h5");
+    let root = Root { software: "a\0b".to_owned(), ..sample::root() };
+    let mut writer = Writer::create(&path, &root).unwrap();
+    writer.add_sensor(&sample::sensor(1, 10)).unwrap();
+    writer.append(1, sample::samples(1, 10).part(1, 0, 10)).unwrap();
+    let tables = Tables { sensors: vec![sample::sensor_tables(10)], ..Default::default() };
+    writer.finish(&tables).unwrap();
+    assert_eq!(Recording::open(&path).unwrap().root().software, "a\u{fffd}b");
 }
 
 #[test]

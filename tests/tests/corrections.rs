@@ -213,6 +213,11 @@ fn a_correction_is_made_whatever_became_of_the_file_of_those_before() {
         info["corrections"].as_array().unwrap().iter().map(|of| of["number"].as_u64().unwrap()).collect()
     };
     assert_eq!(numbers(&fourth), [1, 2, 3]);
+    // What a correction that was killed left beside it goes.
+    let cut_off = first.with_file_name(".recording-5.h5.1-0.partial");
+    std::fs::write(&cut_off, "cut off").unwrap();
+    let recovered = run(fingerforced().arg("recover").arg(first.parent().unwrap()));
+    assert!(recovered.status.success() && !cut_off.exists(), "{}", stderr(&recovered));
     // The last number there is leaves none.
     let last = String::from_utf8(whole).unwrap().replace("\"number\":1", &format!("\"number\":{}", u64::MAX));
     std::fs::write(&file, last).unwrap();

@@ -103,10 +103,12 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
         Err(error) => return failed(Decision::Seal, error),
     };
     let decision = decide(&look, named);
-    if decision == Decision::Sealed
-        && let Err(error) = super::correct::catch_up(folder)
-    {
-        return failed(decision, error);
+    if decision == Decision::Sealed {
+        // A correction may have been cut off, too.
+        let caught_up = remove_leftovers(&**disk, folder).map_err(advised);
+        if let Err(error) = caught_up.and_then(|()| super::correct::catch_up(folder)) {
+            return failed(decision, error);
+        }
     }
     if !matches!(decision, Decision::Seal | Decision::SealAgain) {
         return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
