@@ -3,7 +3,7 @@
 //! Comes in: names, units, values. Goes out: HDF5 objects, each entered into the digest and its axes tied to scales as
 //! it is made, so that nothing can be written and forgotten there.
 
-use super::digest::{Contents, Number, TEXT, ValuesDigest};
+use super::digest::{Contents, Number, TEXT, ValuesDigest, stored};
 use super::layout::{CHUNK_SAMPLES, Column, Row, Values};
 use super::scales::Scales;
 use hdf5::types::{TypeDescriptor, VarLenUnicode};
@@ -197,20 +197,6 @@ fn extent(length: usize) -> Extent {
     if length == 0 { Extent::resizable(0) } else { Extent::fixed(length) }
 }
 
-/// A text as HDF5 keeps it. A zero byte would end it: a character that stands for none takes its place, because no word that
-/// somebody got into a journal may keep a visit from being sealed.
 fn unicode(text: &str) -> Result<VarLenUnicode> {
-    VarLenUnicode::from_str(&text.replace('\0', "\u{fffd}"))
-        .map_err(|_| Error::from(format!("no text: {text:?}")))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_text_with_a_zero_byte_is_kept_all_the_same() {
-        assert_eq!(unicode("a\0b").unwrap().as_str(), "a\u{fffd}b");
-        assert_eq!(unicode("grüßt").unwrap().as_str(), "grüßt");
-    }
+    VarLenUnicode::from_str(&stored(text)).map_err(|_| Error::from(format!("no text: {text:?}")))
 }

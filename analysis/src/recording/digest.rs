@@ -22,6 +22,7 @@ use super::scales;
 use hdf5::types::{FloatSize, IntSize, TypeDescriptor, VarLenUnicode};
 use hdf5::{Container, Dataset, Group, H5Type, Location};
 use sha2::{Digest, Sha256};
+use std::borrow::Cow;
 use std::fmt::Write;
 use std::ops::Range;
 
@@ -62,6 +63,12 @@ number!(
     f64: |value| if value.is_nan() { f64::NAN } else { value }
 );
 
+/// A text as HDF5 keeps it. A zero byte would end it: a character that stands for none takes its place, because no word that
+/// somebody got into a journal may keep a visit from being sealed.
+pub fn stored(text: &str) -> Cow<'_, str> {
+    if text.contains('\0') { Cow::Owned(text.replace('\0', "\u{fffd}")) } else { Cow::Borrowed(text) }
+}
+
 /// The name of a text's type in the digest.
 pub const TEXT: &str = "text";
 
@@ -82,8 +89,10 @@ impl ValuesDigest {
         }
     }
 
-    /// Takes in one text.
+    /// Takes in one text, as it is [`stored`].
     pub fn text(&mut self, text: &str) {
+        let text = stored(text);
+        let text = text.as_ref();
         self.state.update((text.len() as u64).to_le_bytes());
         self.state.update(text);
     }
