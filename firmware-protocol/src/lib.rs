@@ -16,8 +16,6 @@
     clippy::indexing_slicing,
     clippy::panic,
     clippy::string_slice,
-    clippy::todo,
-    clippy::unimplemented,
     clippy::unreachable,
     clippy::unwrap_used
 )]

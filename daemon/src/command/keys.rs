@@ -3,6 +3,7 @@
 //! orientation in which it is taken), `y` to accept another sensor, and the actions of a visit. A line whose free text looks
 //! as if it said who somebody is becomes none until it is entered again.
 
+use crate::clock::{Clock, SystemClock};
 use crate::pipeline::{Action, Which};
 use crate::shell::Order;
 use crate::typing::foot_switch::Gesture;
@@ -114,6 +115,11 @@ impl Lines {
             return objection.map_or_else(|| Ok(Action::Tare { which, orientation }.to_json()), Err);
         }
         let action = Examiner::parse(line)?;
+        if let Examiner::Allow(answer) = &action
+            && let Some(why) = answer.objection(super::day(SystemClock.utc_ns()))
+        {
+            return Err(why);
+        }
         let texts = action.free_texts();
         let objection = self.objection(&texts.iter().map(String::as_str).collect::<Vec<_>>());
         match (objection, action) {
@@ -198,6 +204,12 @@ mod tests {
         let read = |line: &str| Lines::default().read(line).unwrap();
         assert_eq!(read("o text: a\u{0}b\u{1b}[2J"), read("o text: a b [2J"));
         assert!(read("x a\u{0}b").contains(r#""visit":"stop""#), "{}", read("x a\u{0}b"));
+    }
+
+    #[test]
+    fn what_has_not_come_yet_is_no_answer_of_the_gate() {
+        let later = Lines::default().read("left make pain 3 since 9999-01-03");
+        assert!(later.is_err_and(|why| why.contains("that day has not come")));
     }
 
     #[test]

@@ -35,6 +35,12 @@ pub(crate) fn utc_offset(utc_ns: i64) -> String {
     format!("{sign}{:02}:{:02}", seconds.abs() / 3600, seconds.abs() / 60 % 60)
 }
 
+/// The day that it is here.
+pub(crate) fn day(utc_ns: i64) -> jiff::civil::Date {
+    let now = jiff::Timestamp::from_nanosecond(i128::from(utc_ns)).unwrap_or_default();
+    jiff::tz::TimeZone::system().to_datetime(now).date()
+}
+
 const NO_CHILD: &str = "cannot start the child that seals";
 
 fn recover_child(folder: &Path) -> anyhow::Result<Command> {

@@ -191,6 +191,10 @@ pub fn record(args: &Args) -> anyhow::Result<(Recorded, Practised)> {
         ))
         .into());
     }
+    let today = super::day(SystemClock.utc_ns());
+    if let Some(why) = args.allow.iter().find_map(|answer| answer.objection(today)) {
+        return Err(Usage(format!("--allow: {why}")).into());
+    }
     let whose = Whose {
         participant: args.participant.clone(),
         examiner: args.examiner.clone(),

@@ -103,8 +103,7 @@ pub(crate) fn checked(whose: &Whose, plan: Option<&Plan>, now_utc_ns: i64) -> an
     let Ok(day) = date.parse::<jiff::civil::Date>() else {
         return usage(format!("`{}` is no date: use YYYY-MM-DD", analysis::console::clean(date)));
     };
-    let now = jiff::Timestamp::from_nanosecond(i128::from(now_utc_ns)).unwrap_or_default();
-    if day > jiff::tz::TimeZone::system().to_datetime(now).date() {
+    if day > super::day(now_utc_ns) {
         return usage(format!("consent of {day} is not given yet"));
     }
     let word = |c: char| c.is_ascii_alphanumeric() || ".-_".contains(c);

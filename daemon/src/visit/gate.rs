@@ -7,6 +7,7 @@
 use super::plan::Item;
 use analysis::console::clean;
 use analysis::trial::{Digit, Side, Test};
+use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 super::plan::words!(
@@ -78,7 +79,7 @@ impl Clearance {
         while let Some(word) = words.next() {
             match word {
                 "pain" => pain = Some(words.next().unwrap_or_default()),
-                "since" => since = past(words.next().unwrap_or_default())?,
+                "since" => since = day(words.next().unwrap_or_default())?,
                 "cleared" => cleared = words.by_ref().collect(),
                 other => return Err(format!("`{other}` is not understood. {FORM}")),
             }
@@ -94,20 +95,24 @@ impl Clearance {
 impl Clearance {
     /// What of it was written freely: who cleared it, without the day, which is asked for.
     pub fn free_text(&self) -> String {
-        let is_day = |word: &&str| word.parse::<jiff::civil::Date>().is_ok();
+        let is_day = |word: &&str| word.parse::<Date>().is_ok();
         self.cleared.split_whitespace().filter(|word| !is_day(word)).collect::<Vec<_>>().join(" ")
+    }
+
+    /// Why it cannot be so today, if it cannot.
+    pub fn objection(&self, today: Date) -> Option<String> {
+        let since: Date = self.since.parse().ok()?;
+        (since > today).then(|| {
+            format!("since {since}: that day has not come; check the date, and this computer's clock")
+        })
     }
 }
 
-/// A day that has come.
-fn past(word: &str) -> Result<String, String> {
-    let day: jiff::civil::Date = word.parse().map_err(|_| {
+fn day(word: &str) -> Result<String, String> {
+    let day: Result<Date, _> = word.parse();
+    day.map(|day| day.to_string()).map_err(|_| {
         format!("`{}` is no date: use YYYY-MM-DD, the day of the injury or operation", clean(word))
-    })?;
-    if day > jiff::tz::TimeZone::system().to_datetime(jiff::Timestamp::now()).date() {
-        return Err(format!("since {day}: that day has not come; check the date, and this computer's clock"));
-    }
-    Ok(day.to_string())
+    })
 }
 
 /// All answers so far.
@@ -197,6 +202,16 @@ mod tests {
     }
 
     #[test]
+    fn what_has_not_come_yet_cannot_have_happened() {
+        let on = |today: &str| {
+            let answer = Clearance::parse("left make pain 3 since 2026-01-03").unwrap();
+            answer.objection(today.parse().unwrap())
+        };
+        assert!(on("2026-01-02").is_some_and(|why| why.contains("2026-01-03: that day has not come")));
+        assert_eq!((on("2026-01-03"), on("2026-02-01")), (None, None));
+    }
+
+    #[test]
     fn an_answer_that_says_not_enough_is_refused() {
         for text in [
             "",
@@ -209,7 +224,6 @@ mod tests {
             "left make pain 3 since",
             "left make pain 3 since last-week",
             "left make pain 3 since 2026-02-30",
-            "left make pain 3 since 9999-01-03",
         ] {
             assert!(Clearance::parse(text).is_err(), "{text}");
         }
