@@ -208,7 +208,7 @@ fn open_to_others(path: &Path, open: &mut Vec<PathBuf>) {
 fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: i64) -> Line {
     const WHAT: &str = "leftover journals";
     let (mut interrupted, mut unsealed, mut unreadable, mut running) = (0, 0, 0, 0);
-    let mut waits = Vec::new();
+    let (mut waits, mut lost) = (Vec::new(), Vec::new());
     for folder in visits {
         if seal::recordings(&**disk, folder).is_ok_and(|recordings| !recordings.is_empty()) {
             continue;
@@ -223,6 +223,7 @@ fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: 
                 waits.push(folder);
             }
             Ok(Decision::Seal | Decision::SealAgain) => unsealed += 1,
+            Ok(Decision::Lost) => lost.push(folder.display().to_string()),
             Ok(_) => {}
             Err(_) => unreadable += 1,
         }
@@ -231,11 +232,15 @@ fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: 
         0 => (String::new(), "every visit"),
         n => (format!("{n} being recorded now; "), "every other one"),
     };
-    if interrupted + unsealed + unreadable == 0 {
+    if interrupted + unsealed + unreadable + lost.len() == 0 {
         return line(WHAT, State::Good, format!("{running}{every} is sealed"), "");
     }
-    let told =
+    let mut told =
         format!("{running}{interrupted} interrupted, {unsealed} to be sealed, {unreadable} unreadable");
+    if let Some(first) = lost.first() {
+        told +=
+            &format!(", {} without the recording that its journal was removed for, as {first}", lost.len());
+    }
     // One that waits is sealed only where it is named.
     let named = waits.iter().map(|folder| format!("`fingerforced recover {}`", folder.display()));
     let named: Vec<String> = named.collect();
@@ -243,7 +248,8 @@ fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: 
         .then(|| format!("go on with `fingerforced record --resume`, or seal with {}", named.join(", ")));
     let others =
         (unsealed > 0).then(|| format!("`fingerforced recover {}` seals the others", data.display()));
-    let hint: Vec<String> = on.into_iter().chain(others).collect();
+    let back = (!lost.is_empty()).then(|| "bring a recording that is gone back from a copy".to_owned());
+    let hint: Vec<String> = on.into_iter().chain(others).chain(back).collect();
     let hint = hint.join("; ");
     line(WHAT, State::Warning, told, hint)
 }

@@ -6,6 +6,7 @@
 //! | holds no record that can be read, and no recording | nothing there |
 //! | holds a recording that is whole and made from this very journal | sealed: nothing to do |
 //! | holds a recording that is damaged, or older than its journal | seal again, as the next recording |
+//! | held a recording that is damaged or gone, and its journal was removed or is unreadable | lost: said, nothing done |
 //! | holds a journal that was finished, and no recording | seal |
 //! | holds an unfinished journal of a plan, under 12 h old, and nobody named this visit | interrupted: waits |
 //! | holds any other unfinished journal | seal what there is |
@@ -19,6 +20,7 @@
 use crate::core::Begun;
 use crate::journal::record::Anchor;
 use crate::journal::{self, Damage, Disk, JournalError, Reader, Record, Stamped};
+use crate::tidy;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -42,6 +44,8 @@ pub struct Look {
     pub age_ns: i64,
     /// The newest recording, and whether it is whole and made from this journal.
     pub recording: Option<(PathBuf, bool)>,
+    /// Its journal was removed, because a recording of it had been verified.
+    pub removed: bool,
 }
 
 /// What to do.
@@ -56,6 +60,8 @@ pub enum Decision {
     Sealed,
     /// Sealed, because the recording there is damaged or older than its journal.
     SealAgain,
+    /// There was a recording, and nothing is left to make it again from.
+    Lost,
     /// Sealed.
     Seal,
     /// Waits to be resumed or finished.
@@ -70,14 +76,16 @@ pub fn decide(look: &Look, named: bool) -> Decision {
     match (&look.recording, look.journal) {
         (Some((_, true)), _) => Decision::Sealed,
         (Some((_, false)), true) => Decision::SealAgain,
-        (Some((_, false)), false) | (None, false) => Decision::Nothing,
+        (Some((_, false)), false) => Decision::Lost,
+        (None, false) if look.removed => Decision::Lost,
+        (None, false) => Decision::Nothing,
         (None, true) if look.finished.is_some() || named => Decision::Seal,
         (None, true) if look.planned && look.age_ns < ABANDONED_NS => Decision::Interrupted,
         (None, true) => Decision::Seal,
     }
 }
 
-/// Looks at a journal: was it finished, was it by a plan, how old is it, and what is wrong with it.
+/// Looks at a journal: was it finished, was it by a plan, how old is it, what is wrong with it, and was it removed.
 ///
 /// # Errors
 /// It cannot be read, or is from a newer version.
@@ -86,14 +94,15 @@ pub fn look_at_journal(
     folder: &Path,
     now_utc_ns: i64,
 ) -> Result<(Look, Vec<Damage>), JournalError> {
+    let removed = tidy::removed(&**disk, folder)?.is_some();
+    let mut look = Look { removed, ..Look::default() };
     let mut reader = match Reader::open(Arc::clone(disk), folder) {
         Ok(reader) => reader,
-        Err(JournalError::NoJournal { .. }) => return Ok((Look::default(), Vec::new())),
+        Err(JournalError::NoJournal { .. }) => return Ok((look, Vec::new())),
         // As a crash leaves a journal that was only just created.
-        Err(JournalError::NoHeader { .. }) => return Ok((Look::default(), unreadable(&**disk, folder)?)),
+        Err(JournalError::NoHeader { .. }) => return Ok((look, unreadable(&**disk, folder)?)),
         Err(error) => return Err(error),
     };
-    let mut look = Look::default();
     let mut age = Age::default();
     for stamped in &mut reader {
         let stamped = stamped?;
@@ -202,8 +211,14 @@ mod tests {
     }
 
     #[test]
-    fn without_its_journal_a_damaged_recording_cannot_be_made_again() {
-        assert_eq!(decide(&Look { journal: false, ..with_recording(false) }, true), Decision::Nothing);
+    fn without_its_journal_a_damaged_recording_or_none_at_all_is_lost() {
+        let removed = Look { removed: true, ..Look::default() };
+        assert_eq!(decide(&Look { journal: false, ..with_recording(false) }, true), Decision::Lost);
+        assert_eq!(decide(&removed, false), Decision::Lost);
+        assert_eq!(
+            decide(&Look { removed: true, journal: false, ..with_recording(true) }, false),
+            Decision::Sealed
+        );
     }
 
     #[test]

@@ -17,6 +17,14 @@ fn recorded(place: &Place) -> PathBuf {
     )
 }
 
+/// In many places: HDF5 also has bytes that mean nothing.
+fn damage(whole: &[u8]) -> Vec<u8> {
+    let mut damaged = whole.to_vec();
+    let step = damaged.len() / 20;
+    damaged.chunks_mut(step).skip(1).flat_map(|part| part.iter_mut().take(64)).for_each(|byte| *byte ^= 0x55);
+    damaged
+}
+
 #[test]
 fn a_journal_goes_only_by_the_rule_and_only_when_its_recording_is_whole() {
     let place = Place::default();
@@ -37,11 +45,7 @@ fn a_journal_goes_only_by_the_rule_and_only_when_its_recording_is_whole() {
     .unwrap();
 
     let whole = std::fs::read(&recording).unwrap();
-    let mut damaged = whole.clone();
-    // In many places: HDF5 also has bytes that mean nothing.
-    let step = damaged.len() / 20;
-    damaged.chunks_mut(step).skip(1).flat_map(|part| part.iter_mut().take(64)).for_each(|byte| *byte ^= 0x55);
-    std::fs::write(&recording, damaged).unwrap();
+    std::fs::write(&recording, damage(&whole)).unwrap();
     assert_eq!(json(&on_data(&place, "tidy"))["removed"], serde_json::json!([]), "nothing goes unverified");
     assert!(journal.exists());
     std::fs::write(&recording, whole).unwrap();
@@ -51,6 +55,26 @@ fn a_journal_goes_only_by_the_rule_and_only_when_its_recording_is_whole() {
     assert!(!journal.exists() && recording.exists() && folder.join("journal-removed.json").exists());
     let after = sealed(&run(fingerforced().arg("recover").arg(place.path("data")).arg("--json")));
     assert_eq!(after["decision"], "sealed", "{after:#}");
+
+    // Nothing is left to make it again from: that is said, loudly, and nothing is touched.
+    let recover = || run(fingerforced().arg("recover").arg(place.path("data")));
+    for (left, words) in
+        [(Some(damage(&std::fs::read(&recording).unwrap())), "is damaged"), (None, "is gone")]
+    {
+        std::fs::remove_file(&recording).unwrap();
+        left.iter().for_each(|bytes| std::fs::write(&recording, bytes).unwrap());
+        let output = recover();
+        let told = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{told}");
+        for words in ["lost", "recording-1.h5", words, "its journal was removed on 20", "from a copy"] {
+            assert!(told.contains(words), "{words}: {told}");
+        }
+        let told = json(&run(fingerforced().arg("recover").arg(&folder).arg("--json")));
+        assert_eq!(told["visits"][0]["decision"], "lost", "{told:#}");
+        assert_eq!(std::fs::read(&recording).ok(), left);
+    }
+    let told = json(&on_data(&place, "check"))["checks"].to_string();
+    assert!(told.contains("1 without the recording that its journal was removed for"), "{told}");
 }
 
 #[test]

@@ -14,7 +14,7 @@ use super::Document;
 use crate::cautions::CAUTIONS;
 use crate::measures::repeats::{self, Item};
 use crate::recording::layout::{Column, Row, TrialRow, Values};
-use crate::study::plan;
+use crate::recording::plan;
 use crate::trial::{Outcome, Test};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};

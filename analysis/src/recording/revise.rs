@@ -7,6 +7,7 @@
 //! them (`refind`), because the finder's thresholds are newtons.
 
 use super::layout::{EventRow, ObservationRow, Row, Sensor, TrialRow, Values};
+use super::objection::{Held, NAMED};
 use super::read::{OwnedSamples, ReadError, Recording};
 use super::refind::{self, Scaled};
 use super::trial_row::{TOO_FAST, TOO_SLOW};
@@ -52,10 +53,6 @@ pub enum ReviseError {
         hint: String,
     },
 }
-
-/// How trials are named.
-const NAMED: &str = "a trial's number is the N of its `[trial-N]` in the report and on the terminal; \
-                     `fingerforce export RECORDING --to csv` has it as `order`";
 
 impl Advice for ReviseError {
     fn hint(&self) -> String {
@@ -135,42 +132,14 @@ impl<'a> Revision<'a> {
     /// # Errors
     /// It cannot be made, or samples cannot be read.
     pub fn try_out(&mut self, correction: &Correction) -> Result<Effect, ReviseError> {
-        if let Some((why, hint)) = self.objection(&correction.change) {
+        let held = Held { sensors: &self.sensors, trials: &self.tables.trials, plan: self.recording.plan() };
+        if let Some((why, hint)) = held.objection(&correction.change) {
             return Err(ReviseError::Refused { why, hint });
         }
         self.apply_one(correction).map_err(|error| match error {
             ReviseError::Senseless { why, .. } => ReviseError::Refused { why, hint: NAMED.to_owned() },
             other => other,
         })
-    }
-
-    /// Why a new correction is not to be made, and what to do instead.
-    fn objection(&self, change: &Change) -> Option<(String, String)> {
-        let nothing = |why: String| Some((format!("{why}: nothing would be different"), NAMED.to_owned()));
-        match change {
-            Change::Mark { trial, mark, time_s } => {
-                let mut row = self.tables.trials[self.trial(*trial).ok()?].clone();
-                let there = *place(&mut row, *mark) == *time_s;
-                there
-                    .then(|| format!("the {} of trial {trial} is there already", mark.word()))
-                    .and_then(nothing)
-            }
-            Change::Trial { trial, to, valid } => {
-                let row = &self.tables.trials[self.trial(*trial).ok()?];
-                let by_plan = !self.recording.plan().is_empty();
-                not_to_be_judged_so(row, by_plan, *to, *valid)
-                    .or_else(|| nothing(as_it_is(row, *to, *valid)?))
-            }
-            Change::Calibration { sensor, channel, rated_counts, rated_force_n, source } => {
-                let there = self.sensors.get(sensor.wrapping_sub(1))?;
-                let there = there.channels.get(channel.wrapping_sub(1))?;
-                let same = (there.rated_counts, there.rated_force_n, &there.calibration)
-                    == (*rated_counts, *rated_force_n, source);
-                same.then(|| format!("sensor {sensor} channel {channel} is calibrated so already"))
-                    .and_then(nothing)
-            }
-            Change::Observation { .. } => None,
-        }
     }
 
     fn apply_one(&mut self, correction: &Correction) -> Result<Effect, ReviseError> {
@@ -430,56 +399,13 @@ fn move_mark(row: &mut TrialRow, mark: Mark, time_s: f64) -> Result<(), String> 
 }
 
 /// Where a mark stands.
-fn place(row: &mut TrialRow, mark: Mark) -> &mut f64 {
+pub(super) fn place(row: &mut TrialRow, mark: Mark) -> &mut f64 {
     match mark {
         Mark::Onset => &mut row.onset_s,
         Mark::Break => &mut row.break_s,
         Mark::Release => &mut row.release_s,
         Mark::End => &mut row.end_s,
     }
-}
-
-/// Why a trial cannot be made a result, and what to do instead. No force is named: the plan may hide it from who reads this.
-fn not_to_be_judged_so(
-    row: &TrialRow,
-    by_plan: bool,
-    to: Option<Assignment>,
-    valid: Option<bool>,
-) -> Option<(String, String)> {
-    let (order, what) = (row.order, row.what());
-    // A pull before the scored ones has an item and no number.
-    let familiarisation = row.item > 0 && row.number < 0;
-    if familiarisation && (valid == Some(true) || to.is_some_and(|to| to.number > 0)) {
-        let why =
-            format!("trial {order} ({what}) is a pull to get used to the test: it is kept and never scored");
-        return Some((why, format!("was another one meant? {NAMED}")));
-    }
-    if by_plan && row.item <= 0 && to.is_none() && valid == Some(true) {
-        let why =
-            format!("trial {order} ({what}) belongs to no item of the plan, so it would enter no result");
-        let assign = "fingerforced correct RECORDING --by CODE --why TEXT assign";
-        let hint = format!(
-            "say which trial it is: {assign} --trial {order} --item ITEM --number NUMBER --muscle \"SIDE DIGIT DIRECTION\""
-        );
-        return Some((why, hint));
-    }
-    None
-}
-
-/// What is wanted of a trial and is so already, if all of it is.
-fn as_it_is(row: &TrialRow, to: Option<Assignment>, valid: Option<bool>) -> Option<String> {
-    let there = to
-        .is_none_or(|to| (row.item, row.number, &row.muscle) == (to.item, to.number, &to.muscle.to_string()));
-    let left_out = row.valid == 0 && !row.why_not.is_empty();
-    // A hold without a plan counts unless it is said why not.
-    let counts = row.valid != 0 || (row.item <= 0 && !left_out);
-    let judged = valid.is_none_or(|valid| if valid { counts } else { left_out });
-    let how = match valid {
-        Some(true) => " counts already".to_owned(),
-        Some(false) => format!(" does not count already: {}", row.why_not),
-        None => " is that trial already".to_owned(),
-    };
-    (there && judged).then(|| format!("trial {} ({}){how}", row.order, row.what()))
 }
 
 fn reassign(row: &mut TrialRow, to: Option<Assignment>, valid: Option<bool>, correction: &Correction) {
@@ -537,54 +463,4 @@ fn difference(before: &TrialRow, after: &TrialRow) -> Vec<String> {
             (old != new).then(|| format!("{}: {old} → {new}", is.name))
         })
         .collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measures::repeats::tests::make_row;
-
-    #[test]
-    fn a_pull_to_get_used_to_it_is_never_scored_and_a_hold_of_no_trial_is_assigned_first() {
-        let to = |number| Assignment { item: 1, number, muscle: "left index abduction".parse().unwrap() };
-        let told = |row: &TrialRow, by_plan, to, valid| {
-            not_to_be_judged_so(row, by_plan, to, valid).map(|(why, hint)| format!("{why} | {hint}"))
-        };
-        let scored = TrialRow { valid: 0, why_not: "slipped".into(), ..make_row(3, 12.0) };
-        let familiar = TrialRow { number: -1, ..scored.clone() };
-        let free = TrialRow { item: -1, number: -1, muscle: String::new(), ..scored.clone() };
-        for (row, by_plan, to, valid, words) in [
-            (&familiar, true, None, Some(true), "never scored"),
-            (&familiar, true, Some(to(2)), None, "never scored"),
-            (&free, true, None, Some(true), "assign --trial 3 "),
-        ] {
-            let why = told(row, by_plan, to, valid).unwrap_or_default();
-            assert!(why.contains(words) && why.contains("trial 3 ("), "{why}");
-            assert!(!why.contains("12"), "the plan may hide the force: {why}");
-        }
-        for (row, by_plan, to, valid) in [
-            (&scored, true, None, Some(true)),
-            (&familiar, true, None, Some(false)),
-            (&free, true, Some(to(2)), None),
-            (&free, true, Some(to(2)), Some(true)),
-            (&free, false, None, Some(true)),
-        ] {
-            assert_eq!(told(row, by_plan, to, valid), None, "{row:?} {valid:?}");
-        }
-    }
-
-    #[test]
-    fn what_is_so_already_is_told() {
-        let counts = make_row(3, 12.0);
-        let out = TrialRow { valid: 0, why_not: "slipped".into(), ..counts.clone() };
-        let free = TrialRow { item: -1, valid: 0, ..counts.clone() };
-        let here = Assignment { item: 1, number: 3, muscle: "left index abduction".parse().unwrap() };
-        let told = |row, to, valid| as_it_is(row, to, valid).is_some();
-        assert!(told(&counts, None, Some(true)) && !told(&counts, None, Some(false)));
-        assert!(told(&out, None, Some(false)) && !told(&out, None, Some(true)));
-        assert!(told(&free, None, Some(true)) && !told(&free, None, Some(false)));
-        assert!(
-            told(&counts, Some(here), None) && !told(&counts, Some(Assignment { number: 2, ..here }), None)
-        );
-    }
 }

@@ -13,10 +13,10 @@ use crate::recording::layout::{
     ACTION, CLOCKS, FINISHED, INTERRUPTED, NOT_ENTERED, ObservationRow, PLAN_FINISHED, PORT_CLOSED, RESUMED,
     Root, TAKEN_BACK, TrialRow,
 };
+use crate::recording::plan::Plan;
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise::Effect;
 use crate::recording::trial_row::{REACHED_CAP, TOO_FAST, TOO_SLOW};
-use crate::study::plan::Plan;
 use crate::trial::{Outcome, Side, Test};
 use sha2::{Digest, Sha256};
 
@@ -490,7 +490,7 @@ mod tests {
     fn the_last_grade_holds_and_one_that_was_taken_back_is_none() {
         let text = "[[item]]\nmuscle = \"left index abduction\"\ntest = \"make\"\n\
                     [[item]]\nmuscle = \"left ring abduction\"\ntest = \"make\"\n";
-        let plan = crate::study::plan::read(text);
+        let plan = crate::recording::plan::read(text);
         let rows = entered(&[
             (1, "grade", "4"),
             (2, "grade", "3"),

@@ -6,7 +6,6 @@
 pub mod comparison;
 pub mod conditions;
 pub mod errors;
-pub mod plan;
 pub mod procedure;
 pub mod protocol;
 pub mod published;

@@ -73,7 +73,7 @@ impl Visit {
             file: path.to_owned(),
             replaced: later::replaced(path, &root),
             items: items.collect(),
-            primary: super::plan::primary(&root.plan),
+            primary: crate::recording::plan::primary(&root.plan),
             population,
             visit_id: root.visit_id,
             revision: root.revision,

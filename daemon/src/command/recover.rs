@@ -62,7 +62,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     };
     analysis::console::result(&text)?;
     let failed = told.iter().filter(|told| told.error.is_some()).count();
-    anyhow::ensure!(failed == 0, "{failed} of {} visits could not be sealed", told.len());
+    anyhow::ensure!(failed == 0, "{failed} of {} visits could not be sealed, or are lost", told.len());
     Ok(())
 }
 
@@ -79,7 +79,8 @@ fn which(disk: &dyn Disk, path: &Path) -> anyhow::Result<(Vec<PathBuf>, bool)> {
         return Ok((data_folder::visits(disk, folder).map_err(advised)?, false));
     }
     let holds_visit = !crate::journal::segments(disk, folder).map_err(advised)?.is_empty()
-        || !seal::recordings(disk, folder).map_err(advised)?.is_empty();
+        || !seal::recordings(disk, folder).map_err(advised)?.is_empty()
+        || crate::tidy::removed(disk, folder).map_err(advised)?.is_some();
     if !holds_visit {
         return Err(advised(JournalError::NoJournal { folder: folder.to_owned() }));
     }
@@ -110,6 +111,11 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
             return failed(decision, error);
         }
     }
+    if decision == Decision::Lost {
+        let existing = look.recording.map(|(path, _)| path);
+        let error = lost(&**disk, folder, existing.as_deref());
+        return Told { existing, ..failed(decision, error) };
+    }
     if !matches!(decision, Decision::Seal | Decision::SealAgain) {
         return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
     }
@@ -129,6 +135,28 @@ fn seal_advised(error: SealError) -> anyhow::Error {
         SealError::Write(error) => advised(error),
         empty @ SealError::Empty(_) => anyhow::Error::new(empty),
     }
+}
+
+/// That a visit's recording cannot be had any more, why, and where another may be.
+fn lost(disk: &dyn Disk, folder: &Path, recording: Option<&Path>) -> anyhow::Error {
+    let removed = crate::tidy::removed(disk, folder).ok().flatten();
+    let name = match (recording.and_then(Path::file_name), &removed) {
+        (Some(name), _) => name.to_string_lossy().into_owned(),
+        (None, Some(removed)) => removed.recording.clone(),
+        (None, None) => "the recording".to_owned(),
+    };
+    let how = if recording.is_some() { "damaged" } else { "gone" };
+    let journal = match removed {
+        Some(removed) => format!("its journal was removed on {}", removed.when_utc.get(..10).unwrap_or("?")),
+        None => "there is no journal that can be read".to_owned(),
+    };
+    let earlier = seal::recordings(disk, folder).unwrap_or_default();
+    let earlier = earlier.iter().rev().map(|(_, path)| path).find(|path| Some(&***path) != recording);
+    let earlier = earlier.map_or(String::new(), |path| {
+        format!("; before it there was {}: see whether that one is whole", path.display())
+    });
+    anyhow::anyhow!("{name} is {how}, and {journal}: it cannot be made again")
+        .context(Hint::new(format!("bring it back from a copy{earlier}")))
 }
 
 fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<Look> {
@@ -158,7 +186,8 @@ fn is_whole(disk: &Arc<dyn Disk>, folder: &Path, path: &Path, damaged_journal: b
 fn words(told: &Told) -> String {
     let folder = clean(&told.folder.display().to_string());
     if let Some(error) = &told.error {
-        return format!("{folder}: not sealed\n  {error}\n");
+        let how = if told.decision == Decision::Lost { "lost" } else { "not sealed" };
+        return format!("{folder}: {how}\n  {error}\n");
     }
     let existing = told.existing.as_ref().map_or(String::new(), |path| clean(&path.display().to_string()));
     match (told.decision, &told.sealed) {
@@ -224,6 +253,9 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64, resuming: bool) -> anyhow
             }
             Ok(Decision::Interrupted) if !resuming => {
                 tracing::warn!(visit = %folder.display(), "an interrupted visit waits: `fingerforced record --resume` goes on with it, `fingerforced recover` with its folder seals it");
+            }
+            Ok(Decision::Lost) => {
+                tracing::error!(visit = %folder.display(), "this visit's recording is gone, and its journal was removed: bring it back from a copy");
             }
             Ok(_) => {}
             Err(error) => {

@@ -147,7 +147,7 @@ struct Was {
 /// A visit, as it is shown before the next one.
 pub fn earlier(recording: &Recording) -> anyhow::Result<Earlier> {
     let rows = recording.trials().map_err(advised)?;
-    let told = analysis::study::plan::read(recording.plan());
+    let told = analysis::recording::plan::read(recording.plan());
     let conditions: Vec<String> = repeats::items(&rows)
         .iter()
         .map(|item| condition_line(item, &rows, &told).unwrap_or_default())
