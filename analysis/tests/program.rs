@@ -319,43 +319,6 @@ fn below(folder: &str) -> Vec<String> {
 }
 
 #[test]
-fn the_readmes_protocol_fits_the_readmes_study() {
-    let readme = include_str!("../../README.md");
-    let (_, walk) = readme.split_once("### A study, walked through").unwrap();
-    let (before, rest) = walk.split_once("```toml\n").unwrap();
-    let (text, after) = rest.split_once("```").unwrap();
-    assert!(
-        !before.contains("study.toml ") && after.contains("--protocol study.toml"),
-        "it is saved, then used"
-    );
-    let (_, day) = after.split_once("--protocol study.toml --on ").unwrap();
-    let day = day.split_whitespace().next().unwrap();
-    let folder = tempfile::tempdir().unwrap();
-    // The seed makes the forces and does not touch the settings.
-    let files = sample::study::write(folder.path(), 7);
-    let protocol = folder.path().join("study.toml");
-    fs::write(&protocol, text).unwrap();
-    let files: Vec<&str> = files.iter().map(|file| file.to_str().unwrap()).collect();
-    let options = ["study", "--json", "--protocol", protocol.to_str().unwrap(), "--on", day];
-    let output = fingerforce(&[&options[..], &files[..]].concat());
-    let listing: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(
-        listing["settings"], listing["protocol"]["settings"],
-        "the digest that `fingerforce study` prints"
-    );
-    let visits = listing["visits"].as_array().unwrap();
-    assert_eq!((visits.len(), listing["open"].as_array().unwrap().len()), (files.len(), 0));
-    for visit in visits {
-        let planned = visit["planned"].as_str().unwrap();
-        assert!(
-            ["test", "retest"].contains(&planned) && visit["deviations"].as_array().unwrap().is_empty(),
-            "{visit}"
-        );
-    }
-    assert_eq!(listing["notes"], serde_json::json!([]));
-}
-
-#[test]
 fn changes_are_told_in_units_and_in_percent_with_their_intervals() {
     let folder = tempfile::tempdir().unwrap();
     let table = folder.path().join("table.csv");

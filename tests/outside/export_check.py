@@ -2,8 +2,8 @@
 
     export_check.py FOLDER_OF_THE_PROGRAMS
 
-Comes in: the programs, and `examples/study_recordings` beside them, which writes an invented study of two visits by two
-examiners. Its trials are read with h5py; then every export must say the same:
+Comes in: the programs, and `sample-study` beside them, which writes the invented study of fixtures/study, with pulls that
+were not scored, a trial that slipped and a visit that is missing. Its trials are read with h5py; then every export must say the same:
 
 * CSV, JSON and Parquet (one file) hold every number of `/trials`, to the last bit;
 * a Parquet dataset of two sites, partitioned by site and date, gives DuckDB and polars the means, per participant, muscle
@@ -131,13 +131,17 @@ def check_fhir(text, recorded):
     resources = {entry["fullUrl"]: entry["resource"] for entry in bundle["entry"]}
     expect(len(resources) == len(bundle["entry"]), "a URL is used twice")
     of_trials = [r for r in resources.values() if r["resourceType"] == "Observation" and "device" in r]
-    expect(len(of_trials) == len(recorded), "%d trials of %d" % (len(of_trials), len(recorded)))
-    for ours, theirs in zip(of_trials, recorded):
+    # Pulls to get used to the test have no number and are no observations.
+    scored = [row for row in recorded if row["number"] > 0]
+    expect(0 < len(scored) < len(recorded) and not all(row["valid"] for row in scored), "every trial counts: nothing is tried")
+    expect(len(of_trials) == len(scored), "%d trials of %d" % (len(of_trials), len(scored)))
+    for ours, theirs in zip(of_trials, scored):
         expect(ours["subject"]["identifier"]["value"] == theirs["participant"], "another participant")
         expect(abs(ours["valueQuantity"]["value"] - theirs["peak_zero_n"]) <= 0.0005 + 1e-9, "another peak: %s" % ours["valueQuantity"])
         by_code = {part["code"]["coding"][0]["code"]: part for part in ours["component"]}
         expect(by_code["break_n"]["dataAbsentReason"]["coding"][0]["code"] == "not-applicable", "a make test has no break")
         expect(abs(by_code["mean_n"]["valueQuantity"]["value"] - theirs["mean_n"]) <= 0.0005 + 1e-9, "another mean")
+        expect(by_code["valid"]["valueBoolean"] == (theirs["valid"] == 1), "a trial that does not count counts, or the reverse")
         expect(resources[ours["device"]["reference"]]["resourceType"] == "Device", "no such device")
     results = [r for r in resources.values() if "hasMember" in r]
     for result in results:
@@ -198,10 +202,10 @@ def main():
     program = programs / "fingerforce"
     with tempfile.TemporaryDirectory() as folder:
         folder = pathlib.Path(folder)
-        run(programs / "examples/study_recordings", folder / "study")
+        run(programs / "sample-study", folder / "study")
         files = sorted((folder / "study").glob("*.h5"))
         recorded = [row for path in files for row in read(path)]
-        expect(len(files) == 48 and len(recorded) == 288, "the study has %d recordings, %d trials" % (len(files), len(recorded)))
+        expect(len(files) == 48 and len(recorded) == 385, "the study has %d recordings, %d trials" % (len(files), len(recorded)))
 
         rows = csv.DictReader(run(program, "export", *files, "--to", "csv").decode().splitlines())
         check_rows("CSV", [{name: typed(cell, recorded[0].get(name)) for name, cell in row.items()} for row in rows], recorded)

@@ -5,7 +5,7 @@ use analysis::recording::read::Recording;
 use analysis::sensor::calibration::{Known, calibrate};
 use analysis::sensor::certificate::Certificate;
 use analysis::sensor::points::{Direction, Point};
-use analysis::trial::Test;
+use analysis::trial::{Muscle, Test};
 use daemon::core::{Begun, Core, Said};
 use daemon::journal::{Options, Record, Stamped, SystemDisk, Writer};
 use daemon::participant;
@@ -29,6 +29,8 @@ const TOUCH_N: f64 = 1.5;
 pub struct Person {
     /// Make force of a muscle, N.
     pub strength_n: Option<fn(&Cue) -> f64>,
+    /// What is pulled, N, in order for each muscle; before `strength_n`.
+    pub pulls_n: Vec<(Muscle, f64)>,
     /// What the examiner types when a cue comes, half a second into the pull.
     pub says: Option<fn(&Cue) -> Option<&'static str>>,
     /// What is typed after a trial's result.
@@ -66,20 +68,6 @@ impl World {
 
     /// The same of a participant of whom this is known.
     pub fn about(plan: &Plan, person: Person, allow: &[&str], about: &[&str]) -> World {
-        // 250 Hz: what is tested here is the visit, not the sensor.
-        let settings = Settings { interval_ns: 4_000_000, ..Settings::default() };
-        let sensor = Sensor::new(settings, Source::Led(Box::new(Led::new(11, 1.0))), 0).unwrap();
-        let mut world = World {
-            core: Core::new(Some(plan.clone())),
-            sensor,
-            person,
-            now_ns: 0,
-            journal: Vec::new(),
-            said: Vec::new(),
-            heard: 0,
-            due: Vec::new(),
-            typed_after: Vec::new(),
-        };
         let begun = Begun {
             visit_id: "11111111-1111-4111-8111-111111111111".into(),
             participant: "P001".into(),
@@ -91,7 +79,26 @@ impl World {
             started_utc: "2026-01-01T00:00:00Z".into(),
             utc_offset: "+00:00".into(),
         };
-        world.put(Record::Begun(serde_json::to_string(&begun).unwrap()));
+        World::begun(&begun, 11, person, allow)
+    }
+
+    /// A visit that begins so, with a hand of this seed.
+    pub fn begun(begun: &Begun, seed: u64, person: Person, allow: &[&str]) -> World {
+        // 250 Hz: what is tested here is the visit, not the sensor.
+        let settings = Settings { interval_ns: 4_000_000, ..Settings::default() };
+        let sensor = Sensor::new(settings, Source::Led(Box::new(Led::new(seed, 1.0))), 0).unwrap();
+        let mut world = World {
+            core: Core::new(Some(Plan::parse(&begun.plan).unwrap())),
+            sensor,
+            person,
+            now_ns: 0,
+            journal: Vec::new(),
+            said: Vec::new(),
+            heard: 0,
+            due: Vec::new(),
+            typed_after: Vec::new(),
+        };
+        world.put(Record::Begun(serde_json::to_string(begun).unwrap()));
         world.put(Record::Opened { port: 0, detail: "{}".into() });
         world.put(Record::Action(Examiner::Warner { able: true, by: "terminal".into() }.to_json()));
         for line in allow {
@@ -154,7 +161,11 @@ impl World {
     }
 
     fn cued(&mut self, cue: &Cue) {
-        let strength_n = self.person.strength_n.map_or(18.0, |of| of(cue));
+        let next = self.person.pulls_n.iter().position(|(muscle, _)| *muscle == cue.muscle);
+        let strength_n = match next {
+            Some(next) => self.person.pulls_n.remove(next).1,
+            None => self.person.strength_n.map_or(18.0, |of| of(cue)),
+        };
         if strength_n > 2.0 {
             let (kind, peak_n, hold_s) = match cue.test {
                 Test::Break => (Kind::Break, 1.2 * strength_n, 0.3),
@@ -294,6 +305,7 @@ pub fn certificate() -> Certificate {
         serial: "SIM-0001".to_owned(),
         when_utc: "2025-06-01T00:00:00Z".to_owned(),
         valid_until: "2026-06-01".to_owned(),
+        visit_id: "22222222-2222-4222-8222-222222222222".to_owned(),
         rated_force_n: 200.0,
         ..Certificate::new(points, calibration)
     }

@@ -12,6 +12,7 @@ pub mod guided;
 pub mod journal;
 pub mod scorer;
 pub mod soak;
+pub mod study;
 pub mod terminal;
 pub mod world;
 
@@ -32,7 +33,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 const BINARIES: &str = "FINGERFORCE_BINARIES";
 
 /// The folder with both programs, built if need be.
-fn binaries() -> &'static Path {
+pub fn binaries() -> &'static Path {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     BUILT.get_or_init(|| {
         if let Some(folder) = std::env::var_os(BINARIES) {

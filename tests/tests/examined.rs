@@ -160,6 +160,7 @@ fn the_full_plan_with_a_paralysed_a_painful_a_confused_and_a_strong_muscle_has_e
             let confused = row.muscle == "left index abduction" && row.test == "make" && row.valid == 1;
             confused.then(|| format!("w {} left middle radial-deviation: wrong finger", row.order))
         }),
+        ..Person::default()
     };
     let mut world = World::new(&plan, person, &ALLOWED);
     world.run(3.0 * 3600.0);

@@ -41,6 +41,7 @@ fn recording(folder: &Path) -> PathBuf {
             ("right index abduction", "concentric") => Some("i the sensor tilted".to_owned()),
             _ => None,
         }),
+        ..Person::default()
     };
     let allow = [
         "allow right break pain 1",

@@ -71,6 +71,14 @@ pub struct Trial {
     pub further: bool,
 }
 
+impl Trial {
+    /// A pull to get used to the test, before the scored ones: it has no number.
+    #[must_use]
+    pub fn is_familiarisation(&self) -> bool {
+        self.number < 0
+    }
+}
+
 /// What the trials that count come to. Unknown is `None`; forces are peaks above zero, N.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct Spread {

@@ -192,7 +192,8 @@ fn made(
         file: visit.file.display().to_string(),
         planned: None,
         trials_used: items.iter().map(|item| item.spread.trials_used).sum(),
-        excluded: exclusion_lines(&items),
+        // Pulls to get used to the test are never scored: of a whole study they would hide what was left out.
+        excluded: exclusion_lines(&items, |trial| !trial.is_familiarisation()),
         deviations: Vec::new(),
         calibrations: Vec::new(),
         settings,

@@ -243,7 +243,11 @@ const SIDES_FIELDS: [Field; 8] = [
 
 const VISIT_FIELDS: [Field; 4] = [
     ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
-    ("trials_not_used", "1", "number of its items' trials that are behind no result"),
+    (
+        "trials_not_used",
+        "1",
+        "number of its items' trials that are behind no result, without pulls to get used to the test",
+    ),
     ("left_out", "1", "number of its items' trials that are behind no result"),
     (
         "deviations",
@@ -425,8 +429,11 @@ fn used(item: &Item) -> Vec<i64> {
 
 fn of_visit(rows: &[TrialRow], field: &str) -> Option<Found> {
     let trials = repeats::items(rows).into_iter().flat_map(|item| item.trials);
-    let orders: Vec<i64> =
-        trials.filter(|trial| trial.used == (field == "trials_used")).map(|trial| trial.order).collect();
+    let counted = |trial: &repeats::Trial| match field {
+        "trials_used" => trial.used,
+        _ => !trial.used && !trial.is_familiarisation(),
+    };
+    let orders: Vec<i64> = trials.filter(counted).map(|trial| trial.order).collect();
     described(&VISIT_FIELDS, field, Some(orders.len() as f64), orders)
 }
 

@@ -8,7 +8,7 @@ use super::number::{
 };
 use super::{chart, nerve};
 use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words, vouched_words};
-use crate::measures::repeats::{self, HOLD, Item, Spread};
+use crate::measures::repeats::{self, HOLD, Item, Spread, Trial};
 use crate::plot::names;
 use crate::prose::Prose;
 use crate::recording::layout::{ObservationRow, Sensor, TrialRow};
@@ -354,7 +354,7 @@ fn condition_words(row: &TrialRow) -> String {
 }
 
 fn exclusions(page: &mut Page, items: &[Item]) {
-    let lines: Vec<String> = exclusion_lines(items);
+    let lines: Vec<String> = exclusion_lines(items, |_| true);
     if !lines.is_empty() {
         page.heading(3, "What does not count, and why");
         page.list(&lines);
@@ -381,10 +381,10 @@ fn together(told: impl Iterator<Item = (String, String)>) -> Vec<(String, Vec<St
     lines
 }
 
-/// A line for each trial that is not behind a result.
-pub fn exclusion_lines(items: &[Item]) -> Vec<String> {
+/// A line for each of these trials that is not behind a result.
+pub fn exclusion_lines(items: &[Item], told: fn(&Trial) -> bool) -> Vec<String> {
     let of = |item: &Item| -> Vec<String> {
-        let left_out = item.trials.iter().filter(|trial| !trial.used);
+        let left_out = item.trials.iter().filter(|trial| !trial.used && told(trial));
         left_out
             .map(|trial| {
                 format!(
