@@ -206,6 +206,7 @@ fn limits_trends_and_the_text_for_the_paper_lead_back_too() {
         ("visit", "deviations left_out"),
         ("study", "participants examiners visits trials trials_used trials_not_used days"),
         ("reliability", "planned_width planned_icc planned_participants planned_repeats"),
+        ("reliability", "sem_low sem_high bias bias_low bias_high lower lower_low upper upper_high"),
     ];
     for (kind, fields) in expected {
         for field in fields.split(' ') {
@@ -280,8 +281,9 @@ fn repeatability_and_the_list_of_visits_lead_back_to_the_visits_behind_them() {
         .into_iter()
         .filter(|(id, _)| id.starts_with("reliability-") || id.contains(":visit-1."))
         .partition(|(id, _)| id.starts_with("reliability-"));
-    // Nine numbers of each of two muscles and four of the plan for a next study; four of each of six visits.
-    assert_eq!((of_data.len(), of_visits.len()), (2 * 9 + 4, 6 * 4), "{of_data:?} {of_visits:?}");
+    // Nine numbers of each of two muscles in the table, eleven in the checklist, four of the plan for a next study; four of
+    // each of six visits.
+    assert_eq!((of_data.len(), of_visits.len()), (2 * (9 + 11) + 4, 6 * 4), "{of_data:?} {of_visits:?}");
     for (id, shown) in of_data.iter().chain(&of_visits) {
         let number = json(&run(&["info", "--json", "--reliability", data, "--number", id], &files));
         let printed: f64 = shown.trim_start_matches("to ").parse().unwrap();

@@ -8,9 +8,10 @@ use crate::measures::repeats::SCORED;
 use crate::prose::Prose;
 use crate::recording::plan::{self, Plan};
 use crate::recording::read::Recording;
+use crate::statistics::sem::Estimate;
 use crate::study::conditions::Conditions;
 use crate::study::protocol::Protocol;
-use crate::study::reliability::Document;
+use crate::study::reliability::{Document, Reliability};
 use crate::study::visit::{Measured, Visit};
 
 /// What only the author knows.
@@ -385,20 +386,47 @@ fn estimates(document: Option<&Document>) -> Prose {
                 .number(format!("{:.2}", sem.sem.value), "sem")
                 .words(&format!(" {}, MDC95 ", of.unit))
                 .number(format!("{:.2}", sem.mdc95.value), "mdc95")
-                .words(&format!(" {}, ", of.unit));
+                .words(&format!(" {} (", of.unit))
+                .interval((sem.mdc95.low, sem.mdc95.high), 2, ("mdc95_low", "mdc95_high"))
+                .words("), ");
         }
         let by = if of.examiners.is_empty() {
             String::new()
         } else {
             format!(" occasions by {}", of.examiners.join(" and "))
         };
-        told.words("n ")
+        let id = |field: &str| reliability_id(number, field);
+        let told = told
+            .words("n ")
             .number(of.subjects.to_string(), "subjects")
             .words(" × ")
             .number(of.k.to_string(), "occasions")
-            .words(&by)
-            .with_ids(|field| reliability_id(number, field))
-            .elsewhere()
+            .words(&by);
+        told.with_ids(id).elsewhere().then(intervals(of).with_ids(id))
     });
     Prose::joined(each, "; ")
+}
+
+/// What of an estimate is not in that table.
+fn intervals(of: &Reliability) -> Prose {
+    let estimate = |told: Prose, what: &str, value: &Estimate, id: &str| {
+        let ends = [format!("{id}_low"), format!("{id}_high")];
+        told.words(what)
+            .number(format!("{:.2}", value.value), id)
+            .words(&format!(" {} (", of.unit))
+            .interval((value.low, value.high), 2, (&ends[0], &ends[1]))
+            .words(")")
+    };
+    let mut told = Prose::default();
+    if let Some(sem) = of.agreement {
+        let ends = (sem.sem.low, sem.sem.high);
+        told = told.words("; SEM's 95 % interval ").interval(ends, 2, ("sem_low", "sem_high"));
+    }
+    if let Some(pair) = of.pairs.first() {
+        let (limits, between) = (pair.of.limits, format!("; {} − {}: bias ", pair.later, pair.earlier));
+        told = estimate(told, &between, &limits.bias, "bias");
+        told = estimate(told, ", limits of agreement ", &limits.lower, "lower");
+        told = estimate(told, " and ", &limits.upper, "upper");
+    }
+    told
 }

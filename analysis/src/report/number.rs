@@ -10,6 +10,7 @@
 //! against; so are `comparison-1.judged`, of all of them together, and `trend-1.slope_n_per_day`, of an item over the visits.
 //! `reliability-1.sem` is of the first analysis of the reliability data, and leads back to the visits behind it.
 //! `study-1.trials` is a number of the paragraph and the checklist for the paper, of all recordings together.
+mod reliability;
 mod together;
 
 pub use together::rests_on_limits;
@@ -281,6 +282,7 @@ fn fields(kind: &str) -> Option<Vec<String>> {
         "sides" => names(&SIDES_FIELDS),
         "visit" => names(&VISIT_FIELDS),
         "sensor" => names(&SENSOR_FIELDS),
+        "reliability" => reliability::names(),
         _ => names(together::fields(kind)?),
     })
 }
@@ -312,7 +314,7 @@ pub fn find(read: &[(Recording, Visit)], rules: &Rules, id: &str) -> Result<Numb
     };
     parts(id, local)?;
     if local.starts_with("reliability-") {
-        return together::reliability(read, &rules.basis, id);
+        return reliability::find(read, &rules.basis, id);
     }
     if local.starts_with("study-") {
         return together::study(read, id);

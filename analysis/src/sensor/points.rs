@@ -84,12 +84,14 @@ const READINGS_MAX: usize = 100_000;
 /// Reads the file; beside the readings, the finest step in which indications are written (their resolution where nobody
 /// says another).
 pub fn read_csv(path: &Path) -> Result<(Vec<Point>, f64), PointsError> {
+    let io = |error: std::io::Error| PointsError::Io { path: path.to_owned(), problem: error.to_string() };
+    parse_csv(std::fs::File::open(path).map_err(io)?, path)
+}
+
+/// The same of an opened file, which is called `path` in an error.
+pub fn parse_csv(file: impl std::io::Read, path: &Path) -> Result<(Vec<Point>, f64), PointsError> {
     let io = |problem: String| PointsError::Io { path: path.to_owned(), problem };
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .comment(Some(b'#'))
-        .from_path(path)
-        .map_err(|error| io(error.to_string()))?;
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(file);
     let headers = reader.headers().map_err(|error| io(error.to_string()))?.clone();
     let column = |name: &str| headers.iter().position(|cell| cell.trim_start_matches('\u{feff}') == name);
     let (Some(reference), Some(indication)) = (column("reference_n"), column("indication")) else {

@@ -11,14 +11,14 @@ mod wire;
 
 pub use journal::journal;
 pub use recording::recording;
-pub use text::{csv, plan, set};
+pub use text::{csv, kept, plan, set, table};
 pub use wire::{board, frames, messages};
 
 /// A target: takes any bytes.
 pub type Target = fn(&[u8]);
 
 /// All targets by name.
-pub const TARGETS: [(&str, Target); 8] = [
+pub const TARGETS: [(&str, Target); 10] = [
     ("frames", frames),
     ("messages", messages),
     ("board", board),
@@ -27,6 +27,8 @@ pub const TARGETS: [(&str, Target); 8] = [
     ("csv", csv),
     ("plan", plan),
     ("set", set),
+    ("table", table),
+    ("kept", kept),
 ];
 
 /// Draws numbers and pieces from the bytes, in order; zeros when they are used up.

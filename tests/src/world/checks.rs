@@ -241,14 +241,17 @@ fn nothing_is_missing_without_a_gap(
     for (boot_id, counter) in places.iter().flatten().filter(|(boot_id, _)| *boot_id != FOR_OTHERS) {
         accounts.get_mut(boot_id).ok_or("an unknown boot")?.recorded(*counter)?;
     }
-    let mut nobody_knows = false;
-    for (sensor, places) in recovered.survey.sensors.iter().zip(places) {
+    // Sensors of which samples are missing, and nobody knows how many.
+    let mut nobody_knows = BTreeSet::new();
+    for (number, (sensor, places)) in recovered.survey.sensors.iter().zip(places).enumerate() {
         let for_others = |segment: &SegmentRow| {
             let first = places.get(segment.first_sample.unsigned_abs() as usize);
             first.is_some_and(|(boot_id, _)| *boot_id == FOR_OTHERS)
         };
         for gap in &sensor.gaps {
-            nobody_knows |= gap.missing < 0;
+            if gap.missing < 0 {
+                nobody_knows.insert(number);
+            }
             let Some(segment) = sensor.segments.get(gap.segment as usize) else { continue };
             if for_others(segment) {
                 continue;
@@ -267,14 +270,17 @@ fn nothing_is_missing_without_a_gap(
             )?;
         }
     }
-    // Of a sensor that the journal never names nobody knows anything.
-    let never_named = |boot_id: u32| {
+    let excused = |boot_id: u32| {
         let sent = |truth: &Truth| truth.streams.iter().any(|stream| stream.boot_id == boot_id);
-        let sensor = by_port.iter().position(sent).and_then(|port| recovered.survey.sensors.get(port));
-        sensor.is_none_or(|sensor| sensor.identity.serial.is_empty() && sensor.samples == 0)
+        let Some(port) = by_port.iter().position(sent) else { return false };
+        // Of a sensor that the journal never names nobody knows anything.
+        let sensor = recovered.survey.sensors.get(port);
+        let never_named =
+            sensor.is_none_or(|sensor| sensor.identity.serial.is_empty() && sensor.samples == 0);
+        never_named || nobody_knows.contains(&port)
     };
     for (boot_id, account) in accounts {
-        account.close(boot_id, nobody_knows || never_named(boot_id))?;
+        account.close(boot_id, excused(boot_id))?;
     }
     Ok(())
 }
@@ -309,7 +315,8 @@ impl Account {
         let from =
             usize::try_from(counter).map_err(|_| format!("a gap ({reason}) before the first sample"))?;
         if missing < 0 {
-            let rest = self.samples.iter_mut().skip(from).filter(|fate| **fate == Fate::Unknown);
+            // Up to what came next, whose number the sensor said.
+            let rest = self.samples.iter_mut().skip(from).take_while(|fate| **fate != Fate::Recorded);
             rest.for_each(|fate| *fate = Fate::Missing);
             return Ok(());
         }

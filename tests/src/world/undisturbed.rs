@@ -196,10 +196,19 @@ impl Seen {
         let times =
             |seen: &Seen| [seen.onset_s, seen.rise5_s, seen.end_s, seen.row.onset_sd_s, seen.peak_zero_n];
         let same = times(self).iter().zip(times(other)).all(|(a, b)| agree(*a, b, ROUNDING));
-        if same && self.row.flags == other.row.flags {
+        let judged = |seen: &Seen| {
+            let row = seen.row.clone();
+            (row.item, row.number, row.valid, row.outcome, row.why_not, row.flags)
+        };
+        if same && judged(self) == judged(other) {
             return Ok(());
         }
-        Err(format!("after the same samples a hold {} is found {}", self.told(), other.told()))
+        let (ours, theirs) = (judged(self), judged(other));
+        Err(format!(
+            "after the same samples a hold {} {ours:?} is found {} {theirs:?}",
+            self.told(),
+            other.told()
+        ))
     }
 
     /// In words.

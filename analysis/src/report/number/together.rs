@@ -1,12 +1,10 @@
-//! Numbers of several recordings together: of a change, of all changes, of a trend, of the reliability data, of the text
-//! for the paper.
+//! Numbers of several recordings together: of a change, of all changes, of a trend, of the text for the paper.
 use super::{Field, Found, Number, NumberError, Origin, described, origin, used, visit_mark};
 use crate::measures::repeats::Trial;
 use crate::recording::read::Recording;
 use crate::report::methods::{self, Source};
 use crate::study::comparison::{self, Basis, Change, Comparison};
 use crate::study::procedure;
-use crate::study::reliability::Reliability;
 use crate::study::visit::{Measured, Visit};
 use crate::study::visit_trend::VisitTrend;
 
@@ -45,80 +43,15 @@ const TREND_FIELDS: [Field; 5] = [
     ("p", "1", "two-sided p of the slope being 0 (Student's t)"),
 ];
 
-/// Of an analysis of reliability; "" is the unit of its values.
-const RELIABILITY_FIELDS: [Field; 13] = [
-    ("subjects", "1", "participants with every value"),
-    ("occasions", "1", "occasions or raters"),
-    ("icc", "1", ICC),
-    ("icc_low", "1", ICC),
-    ("icc_high", "1", ICC),
-    ("sem", "", "√((MS occasions − MS error) / n + MS error), agreement; √MS error where that is greater"),
-    ("mdc95", "", MDC95),
-    ("mdc95_low", "", MDC95),
-    ("mdc95_high", "", MDC95),
-    ("planned_width", "1", "width of the ICC's 95 % interval that a next study is planned for"),
-    ("planned_icc", "1", "ICC(3,1), by which it is planned, rounded to four digits"),
-    ("planned_participants", "1", "participants for that width (Bonett 2002)"),
-    ("planned_repeats", "1", "values of each participant"),
-];
-const ICC: &str = "ICC(2,1) = ICC(A,1) of a two-way analysis of variance without replication, with its 95 % interval \
-                   (Shrout & Fleiss 1979, McGraw & Wong 1996)";
-const MDC95: &str = "z·√2·SEM (agreement) with z of 95 %; its 95 % interval is that of the SEM (chi-squared)";
-
 /// The fields of a kind of number that several recordings have together; `None` where there is no such kind.
 pub(super) fn fields(kind: &str) -> Option<&'static [Field]> {
     match kind {
         "change" => Some(&CHANGE_FIELDS),
         "comparison" => Some(&COMPARISON_FIELDS),
         "trend" => Some(&TREND_FIELDS),
-        "reliability" => Some(&RELIABILITY_FIELDS),
         "study" => Some(&methods::FIELDS),
         _ => None,
     }
-}
-
-/// A number of the reliability data, led back to those of its visits that are among the recordings.
-pub(super) fn reliability(
-    read: &[(Recording, Visit)],
-    basis: &Basis,
-    id: &str,
-) -> Result<Number, NumberError> {
-    let shown = || id.chars().take(80).collect();
-    let Basis::Own(document) = basis else { return Err(NumberError::NoData(shown())) };
-    let unknown = || NumberError::Unknown(shown());
-    let (place, field) = id.split_once('.').ok_or_else(unknown)?;
-    let number: usize =
-        place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
-    let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
-    let (_, unit, formula) =
-        RELIABILITY_FIELDS.iter().find(|(name, ..)| *name == field).ok_or_else(unknown)?;
-    let behind: Vec<&String> = of.visits.iter().flatten().collect();
-    let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
-    let mut origins = Vec::new();
-    for (recording, visit) in ours() {
-        let rows = recording.trials()?;
-        let item =
-            visit.items.iter().find(|item| format!("{}, {}", item.item.muscle, item.item.test) == of.name);
-        let orders = item.map(|item| used(&item.item)).unwrap_or_default();
-        origins.extend(orders.iter().filter_map(|order| origin(recording, &rows, *order)));
-    }
-    let found = ours().count();
-    Ok(Number {
-        id: id.to_owned(),
-        value: reliability_value(of, field),
-        unit: if unit.is_empty() { of.unit.clone() } else { (*unit).to_owned() },
-        formula: format!(
-            "{formula}; {}, {} × {} ({}); {found} of the {} visits behind it are among the recordings given",
-            of.name,
-            of.subjects,
-            of.k,
-            of.occasions.join(", "),
-            behind.len()
-        ),
-        software: document.software.clone(),
-        files: ours().map(|(_, visit)| visit.file.display().to_string()).collect(),
-        origins,
-    })
 }
 
 /// A number of the text for the paper: counted again from the recordings.
@@ -152,28 +85,6 @@ pub(super) fn study(read: &[(Recording, Visit)], id: &str) -> Result<Number, Num
         files: read.iter().map(|(_, visit)| visit.file.display().to_string()).collect(),
         origins,
     })
-}
-
-fn reliability_value(of: &Reliability, field: &str) -> Option<f64> {
-    let icc = of.icc.iter().find(|form| form.shrout_fleiss == "ICC(2,1)");
-    let mdc95 = of.agreement.map(|sem| sem.mdc95);
-    let planned = of.planned.first();
-    match field {
-        "subjects" => Some(of.subjects as f64),
-        "occasions" => Some(of.k as f64),
-        "icc" => icc.map(|form| form.icc),
-        "icc_low" => icc.and_then(|form| form.low),
-        "icc_high" => icc.and_then(|form| form.high),
-        "sem" => of.agreement.map(|sem| sem.sem.value),
-        "mdc95" => mdc95.map(|of| of.value),
-        "mdc95_low" => mdc95.and_then(|of| of.low),
-        "planned_width" => planned.map(|of| of.width),
-        "planned_icc" => planned.map(|of| of.icc),
-        "planned_participants" => planned.map(|of| of.participants as f64),
-        "planned_repeats" => planned.map(|of| of.repeats as f64),
-        "mdc95_high" => mdc95.and_then(|of| of.high),
-        _ => None,
-    }
 }
 
 /// A number of what several visits come to together: of a change, of all changes or of a trend.

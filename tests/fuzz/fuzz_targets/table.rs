@@ -1,0 +1,3 @@
+//! See `tests::fuzz::table`.
+#![no_main]
+libfuzzer_sys::fuzz_target!(|data: &[u8]| tests::fuzz::table(data));
