@@ -40,7 +40,7 @@ fn a_whole_recording_is_said_to_be_whole() {
     let output = fingerforce(&["info", "--json", path.to_str().unwrap()]);
     let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(json["content_sha256"], finished.content_sha256);
-    assert_eq!(json["whole"], serde_json::Value::Null);
+    assert_eq!(json["whole"], true);
     assert_eq!(json["sensors"][0]["samples"], sample::SAMPLES);
 }
 

@@ -10,6 +10,7 @@ use crate::recover::{Decision, decide, look_at_journal};
 use crate::seal;
 use crate::sensors;
 use crate::settings::{self, AfterSealing, Settings};
+use analysis::prose::counted;
 use analysis::sensor::certificate::Certificate;
 use serde::Serialize;
 use std::os::unix::fs::PermissionsExt;
@@ -217,15 +218,16 @@ fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: 
             running += 1;
             continue;
         }
-        match look_at_journal(disk, folder, now_utc_ns).map(|(look, _)| decide(&look, false)) {
-            Ok(Decision::Interrupted) => {
+        let looked = look_at_journal(disk, folder, now_utc_ns);
+        match looked.map(|(look, _)| (decide(&look, false), look.removed)) {
+            Ok((Decision::Interrupted, _)) => {
                 interrupted += 1;
                 waits.push(folder);
             }
-            Ok(Decision::Seal | Decision::SealAgain) => unsealed += 1,
-            Ok(Decision::Lost) => lost.push(folder.display().to_string()),
+            Ok((Decision::Seal | Decision::SealAgain, _)) => unsealed += 1,
+            Ok((Decision::Lost, true)) => lost.push(folder.display().to_string()),
+            Ok((Decision::Lost, false)) | Err(_) => unreadable += 1,
             Ok(_) => {}
-            Err(_) => unreadable += 1,
         }
     }
     let (running, every) = match running {
@@ -248,8 +250,11 @@ fn leftovers(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns: 
         .then(|| format!("go on with `fingerforced record --resume`, or seal with {}", named.join(", ")));
     let others =
         (unsealed > 0).then(|| format!("`fingerforced recover {}` seals the others", data.display()));
+    let why = (unreadable > 0).then(|| {
+        format!("`fingerforced recover {}` says what is wrong with what cannot be read", data.display())
+    });
     let back = (!lost.is_empty()).then(|| "bring a recording that is gone back from a copy".to_owned());
-    let hint: Vec<String> = on.into_iter().chain(others).chain(back).collect();
+    let hint: Vec<String> = on.into_iter().chain(others).chain(why).chain(back).collect();
     let hint = hint.join("; ");
     line(WHAT, State::Warning, told, hint)
 }
@@ -289,7 +294,8 @@ fn by_settings(disk: &Arc<dyn Disk>, data: &Path, visits: &[PathBuf], now_utc_ns
         (Some(days), 0) => line("retention", State::Good, format!("no visit is older than {days} days"), ""),
         (Some(days), _) => {
             let names: Vec<String> = overdue.iter().map(|visit| visit.display().to_string()).collect();
-            let told = format!("{} visits are older than {days} days: {}", names.len(), names.join(", "));
+            let told =
+                format!("older than {days} days: {}: {}", counted(names.len(), "visit"), names.join(", "));
             line("retention", State::Warning, told, "`fingerforced erase` with their participants' codes")
         }
     };

@@ -83,7 +83,7 @@ mod tests {
     #[test]
     fn corrections_are_numbered_and_survive_power_loss_once_written() {
         let disk = SimulatedDisk::new(1);
-        disk.shared().create_folder(Path::new(FOLDER)).unwrap();
+        disk.shared().make_folder(Path::new(FOLDER)).unwrap();
         for number in 1..=3 {
             let written = append(&*disk.shared(), Path::new(FOLDER), correction("slipped"), 0).unwrap();
             assert_eq!(written.number, number);
@@ -97,7 +97,7 @@ mod tests {
         for n in 0.. {
             let disk = SimulatedDisk::new(n);
             let folder = Path::new(FOLDER);
-            disk.shared().create_folder(folder).unwrap();
+            disk.shared().make_folder(folder).unwrap();
             append(&*disk.shared(), folder, correction("first"), 0).unwrap();
             disk.fail(Some(Fail::Only(n)));
             let second = append(&*disk.shared(), folder, correction("second"), 0);

@@ -77,7 +77,7 @@ impl DataFolder {
     /// It cannot be made or is in use.
     pub fn on(disk: Arc<dyn Disk>, path: PathBuf) -> Result<DataFolder, FolderError> {
         let visits = path.join("visits");
-        disk.create_folder(&visits).map_err(JournalError::io("make the folder", &visits))?;
+        disk.make_folder(&visits).map_err(JournalError::io("make the folder", &visits))?;
         let lock = lock(&*disk, "data folder", &path)?;
         Ok(DataFolder { disk, path, _lock: lock })
     }
@@ -99,7 +99,7 @@ impl DataFolder {
     pub fn new_visit(&self, id: Uuid, utc_ns: i64) -> Result<(PathBuf, Lock), FolderError> {
         let short = id.simple().to_string().chars().take(8).collect::<String>();
         let folder = self.path.join("visits").join(format!("{}-{short}", stamp(utc_ns)));
-        self.disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+        self.disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
         let lock = lock_visit(&*self.disk, &folder)?;
         Ok((folder, lock))
     }
@@ -191,6 +191,7 @@ pub fn began_utc(name: &str) -> Option<String> {
 mod tests {
     use super::*;
     use crate::journal::simulated_disk::{Fail, SimulatedDisk};
+    use crate::journal::{Options, Record, Writer, read};
     use std::os::unix::fs::PermissionsExt;
 
     #[test]
@@ -232,6 +233,24 @@ mod tests {
             assert!(matches!(discard(&*disk.shared(), folder), Err(FolderError::Disk(_))), "call {n}");
             disk.fail(None);
             discard(&*disk.shared(), folder).unwrap();
+        }
+    }
+
+    #[test]
+    fn what_is_synced_of_a_new_visit_survives_power_loss_in_a_folder_that_does() {
+        for seed in 0..50 {
+            let disk = SimulatedDisk::new(seed);
+            let data = DataFolder::on(disk.shared(), "/home/one/data".into()).unwrap();
+            let (folder, lock) = data.new_visit(Uuid::nil(), 0).unwrap();
+            let options = Options { sync_interval: None, reserve_bytes: 0, ..Options::default() };
+            let mut writer = Writer::create(disk.shared(), &folder, Uuid::nil(), "x", options).unwrap();
+            writer.append(1, &Record::Tick).unwrap();
+            writer.sync_now().unwrap();
+            drop((writer, lock));
+            disk.lose_power();
+            let left = visits(&*disk.shared(), data.path());
+            assert_eq!(left.unwrap(), [folder.clone()], "seed {seed}");
+            assert_eq!(read::read_all(disk.shared(), &folder).unwrap().0.len(), 1, "seed {seed}");
         }
     }
 

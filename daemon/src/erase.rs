@@ -128,7 +128,7 @@ pub fn erase(data: &DataFolder, found: &Found, now_utc: &str) -> Result<Erased, 
     let disk = data.disk();
     let locks = lock_all(&**disk, data.path(), found)?;
     let folder = data.path().join(NOTES);
-    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let id = uuid::Uuid::new_v4().simple().to_string();
     let time: String = now_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
     let note = folder.join(format!("{time}-{}.json", id.get(..8).unwrap_or_default()));
@@ -445,7 +445,7 @@ mod tests {
         let disk = SimulatedDisk::new(seed);
         for path in THEIRS.into_iter().chain(OTHERS).map(Path::new) {
             let folder = path.parent().unwrap();
-            disk.shared().create_folder(folder).unwrap();
+            disk.shared().make_folder(folder).unwrap();
             let file = disk.shared().create_new(path).unwrap();
             append_all(&*file, b"something").and_then(|()| file.sync()).unwrap();
             disk.shared().sync_folder(folder).unwrap();

@@ -3,7 +3,8 @@
 //! | the folder | decision |
 //! | --- | --- |
 //! | is locked by a running program | in use: left alone |
-//! | holds no record that can be read, and no recording | nothing there |
+//! | holds no recording, and at most a journal's empty segments | nothing there |
+//! | holds no recording, and a journal that had records, of which none can be read | lost: said, nothing done |
 //! | holds a recording that is whole and made from this very journal | sealed: nothing to do |
 //! | holds a recording that is damaged, or older than its journal | seal again, as the next recording |
 //! | held a recording that is damaged or gone, and its journal was removed or is unreadable | lost: said, nothing done |
@@ -18,6 +19,7 @@
 //! the plan is unknown with it, so such a visit is sealed and does not wait; whose it is stands in every header.
 
 use crate::core::Begun;
+use crate::journal::format::HEADER_BYTES_MAX;
 use crate::journal::record::Anchor;
 use crate::journal::{self, Damage, Disk, JournalError, Reader, Record, Stamped};
 use crate::tidy;
@@ -46,6 +48,8 @@ pub struct Look {
     pub recording: Option<(PathBuf, bool)>,
     /// Its journal was removed, because a recording of it had been verified.
     pub removed: bool,
+    /// No record of its journal can be read, but there were some.
+    pub unreadable: bool,
 }
 
 /// What to do.
@@ -60,7 +64,7 @@ pub enum Decision {
     Sealed,
     /// Sealed, because the recording there is damaged or older than its journal.
     SealAgain,
-    /// There was a recording, and nothing is left to make it again from.
+    /// There was a recording or a journal, and nothing is left that can be read.
     Lost,
     /// Sealed.
     Seal,
@@ -77,7 +81,7 @@ pub fn decide(look: &Look, named: bool) -> Decision {
         (Some((_, true)), _) => Decision::Sealed,
         (Some((_, false)), true) => Decision::SealAgain,
         (Some((_, false)), false) => Decision::Lost,
-        (None, false) if look.removed => Decision::Lost,
+        (None, false) if look.removed || look.unreadable => Decision::Lost,
         (None, false) => Decision::Nothing,
         (None, true) if look.finished.is_some() || named => Decision::Seal,
         (None, true) if look.planned && look.age_ns < ABANDONED_NS => Decision::Interrupted,
@@ -99,8 +103,10 @@ pub fn look_at_journal(
     let mut reader = match Reader::open(Arc::clone(disk), folder) {
         Ok(reader) => reader,
         Err(JournalError::NoJournal { .. }) => return Ok((look, Vec::new())),
-        // As a crash leaves a journal that was only just created.
-        Err(JournalError::NoHeader { .. }) => return Ok((look, unreadable(&**disk, folder)?)),
+        Err(JournalError::NoHeader { .. }) => {
+            look.unreadable = had_records(&**disk, folder)?;
+            return Ok((look, unreadable(&**disk, folder)?));
+        }
         Err(error) => return Err(error),
     };
     let mut age = Age::default();
@@ -120,7 +126,19 @@ pub fn look_at_journal(
         }
     }
     look.age_ns = age.at(now_utc_ns);
+    look.unreadable = !look.journal && had_records(&**disk, folder)?;
     Ok((look, reader.damage().to_vec()))
+}
+
+/// Whether something was ever written behind the header of a segment. A crash before the first record leaves a header, or
+/// so many zeros, or less; whether what is longer was lost with the power or rotted since, nobody can tell: it is said.
+fn had_records(disk: &dyn Disk, folder: &Path) -> Result<bool, JournalError> {
+    let mut longest = 0;
+    for (_, path) in journal::segments(disk, folder)? {
+        let file = disk.open_read(&path).map_err(JournalError::io("open", &path))?;
+        longest = longest.max(file.length().map_err(JournalError::io("read", &path))?);
+    }
+    Ok(longest > HEADER_BYTES_MAX as u64)
 }
 
 fn unreadable(disk: &dyn Disk, folder: &Path) -> Result<Vec<Damage>, JournalError> {
@@ -305,7 +323,7 @@ mod tests {
 
     #[test]
     fn a_crash_before_the_first_record_leaves_nothing() {
-        for left in [vec![], vec![0; 4096], b"ffjourn\n".to_vec()] {
+        for left in [vec![], vec![0; HEADER_BYTES_MAX], b"ffjourn\n".to_vec()] {
             let (disk, writer) = interrupted();
             drop(writer);
             for (_, path) in journal::segments(&*disk.shared(), Path::new(FOLDER)).unwrap() {
@@ -320,6 +338,32 @@ mod tests {
         let disk = SimulatedDisk::new(1);
         disk.shared().create_folder(Path::new(FOLDER)).unwrap();
         assert_eq!(at_hour(&disk, 2), (Decision::Nothing, vec![]));
+    }
+
+    #[test]
+    fn a_journal_that_had_records_of_which_none_can_be_read_is_lost_and_its_damage_is_said() {
+        let noise = |length: u32| (0..length).map(|n| (n.wrapping_mul(2_654_435_761) >> 13) as u8).collect();
+        for left in [vec![0; 96_000], noise(96_000), vec![0; HEADER_BYTES_MAX + 1]] {
+            let (disk, writer) = interrupted();
+            drop(writer);
+            let segments = journal::segments(&*disk.shared(), Path::new(FOLDER)).unwrap();
+            for (_, path) in &segments {
+                assert!(disk.edit(path, |bytes| bytes.clone_from(&left)));
+            }
+            let (decision, damage) = at_hour(&disk, 2);
+            assert_eq!((decision, damage.len()), (Decision::Lost, segments.len()), "{damage:?}");
+            // The header alone is left of it.
+            let header = Header {
+                version: 1,
+                visit: uuid::Uuid::nil(),
+                segment: 0,
+                first_number: 0,
+                software: "x".into(),
+            };
+            disk.edit(&segment(0), |bytes| *bytes = [header.encode(), left.clone()].concat());
+            let (decision, damage) = at_hour(&disk, 2);
+            assert!(decision == Decision::Lost && damage.len() >= segments.len(), "{decision:?} {damage:?}");
+        }
     }
 
     #[test]

@@ -66,7 +66,7 @@ fn usb_id(usb: &Usb) -> Option<(u16, u16, String)> {
 /// The disk refuses.
 pub fn remember(disk: &dyn Disk, data: &Path, known: &Known) -> Result<(), JournalError> {
     let folder = folder(data).join(folder_name(&known.serial));
-    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let text = serde_json::to_vec_pretty(known).unwrap_or_default();
     files::replace(disk, &folder.join(FILE), &text)
 }
@@ -145,7 +145,7 @@ fn keep<T: Serialize>(
     of: &T,
 ) -> Result<PathBuf, JournalError> {
     let folder = folder(data).join(folder_name(serial));
-    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let path = folder.join(name);
     files::replace(disk, &path, &serde_json::to_vec_pretty(of).unwrap_or_default())?;
     Ok(path)
@@ -212,7 +212,7 @@ pub fn calibrations(disk: &dyn Disk, data: &Path) -> Result<Vec<Certificate>, Jo
 /// The disk refuses.
 pub fn keep_check(disk: &dyn Disk, data: &Path, of: &Check) -> Result<PathBuf, JournalError> {
     let folder = folder(data).join(folder_name(&of.serial));
-    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let path = folder.join(CHECKS);
     let mut all = files::read(disk, &path)?;
     all.extend(serde_json::to_vec(of).unwrap_or_default());

@@ -5,6 +5,7 @@
 
 use analysis::recording::read::Recording;
 use daemon::clock::{Clock, SystemClock};
+use daemon::journal::{Disk, SystemDisk};
 use daemon::simulate::random::Random;
 use nix::sys::signal::Signal;
 use serde_json::Value;
@@ -13,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::Duration;
 use tests::journal::{last_read_ns, samples_in};
-use tests::{Place, Running, fingerforced, json, run, stderr, times, wait_for};
+use tests::{Place, Running, fingerforced, json, run, sealed, stderr, times, wait_for};
 
 /// What the journal promises to lose at most with the power, and so surely with a process.
 const SYNC_NS: u64 = 250_000_000;
@@ -169,4 +170,162 @@ fn killed_at_random_moments_nothing_is_lost_and_every_file_opens() {
     );
     assert_eq!(all.len() as u64, kills);
     assert!(count(|left| left.samples > 0) * 2 > all.len(), "too few had anything to lose");
+}
+
+/// Two visits of two participants, the first with a hold; the data folder is copied before each kill.
+fn two_visits() -> Place {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1.5", "--effort", "make:25:1.5", "--repeat", "--forever"]);
+    for (code, seconds) in [("QX7731", "5"), ("ZK4409", "1")] {
+        sealed(&run(&mut place.record(&["--json", "--participant", code, "--seconds", seconds])));
+    }
+    place
+}
+
+/// Kills a command at points spread over its run, each time in a fresh copy of the data folder, and gives what is left to
+/// `completed`. How long the command takes only chooses the points.
+fn killed_everywhere(
+    place: &Place,
+    command: impl Fn(&Path) -> std::process::Command,
+    completed: impl Fn(&Path, &str),
+) {
+    let copy = |name: &str| {
+        let data = place.path(name);
+        let copied = run(std::process::Command::new("cp").arg("-a").arg(place.path("data")).arg(&data));
+        assert!(copied.status.success(), "{}", stderr(&copied));
+        data
+    };
+    let data = copy("undisturbed");
+    let mut undisturbed = command(&data);
+    let began_ns = SystemClock.monotonic_ns();
+    let output = run(&mut undisturbed);
+    assert!(output.status.success(), "{}", stderr(&output));
+    let lasts = Duration::from_nanos(SystemClock.monotonic_ns() - began_ns);
+    completed(&data, "undisturbed");
+    let kills = times(8, 100) as u32;
+    for kill in 0..kills {
+        let name = format!("killed-{kill}-of-{kills}");
+        let data = copy(&name);
+        let running = Running::start(command(&data).process_group(0));
+        std::thread::sleep(lasts * kill / kills);
+        running.signal_group(Signal::SIGKILL);
+        running.output();
+        completed(&data, &name);
+        std::fs::remove_dir_all(&data).unwrap();
+    }
+}
+
+/// The first visit's folder.
+fn first_visit(data: &Path) -> PathBuf {
+    daemon::data_folder::visits(&SystemDisk, data).unwrap().remove(0)
+}
+
+fn no_leftovers(folder: &Path, when: &str) {
+    let names = SystemDisk.list(folder).unwrap();
+    assert!(names.iter().all(|entry| !entry.name.contains("partial")), "{when}: {names:?}");
+}
+
+#[test]
+fn recovering_that_is_killed_is_completed_by_the_next_and_gives_the_same() {
+    let place = two_visits();
+    let recording = first_visit(&place.path("data")).join("recording-1.h5");
+    let digest = |recording: &Path| Recording::open(recording).unwrap().content_sha256().to_owned();
+    let expected = digest(&recording);
+    std::fs::remove_file(&recording).unwrap();
+    let recover = |data: &Path| {
+        let mut command = fingerforced();
+        command.args(["recover", "--json"]).arg(data);
+        command
+    };
+    killed_everywhere(&place, recover, |data, when| {
+        let told = sealed(&run(&mut recover(data)));
+        assert!(["seal", "sealed"].contains(&told["decision"].as_str().unwrap()), "{when}: {told:#}");
+        let folder = first_visit(data);
+        assert_eq!(digest(&folder.join("recording-1.h5")), expected, "{when}");
+        assert!(!folder.join("recording-2.h5").exists(), "{when}");
+        no_leftovers(&folder, when);
+    });
+}
+
+#[test]
+fn a_correction_that_is_killed_is_made_once_and_nothing_before_it_is_changed() {
+    let place = two_visits();
+    let before = std::fs::read(first_visit(&place.path("data")).join("recording-1.h5")).unwrap();
+    let correct = |data: &Path| {
+        let mut command = fingerforced();
+        command.arg("correct").arg(first_visit(data).join("recording-1.h5"));
+        command.args(["--by", "E01", "--why", "slipped", "exclude", "--trial", "1"]);
+        command
+    };
+    killed_everywhere(&place, correct, |data, when| {
+        let folder = first_visit(data);
+        let again = run(&mut correct(data));
+        let made = ["does not count already", "not the visit's latest recording"];
+        let refused = made.iter().any(|why| stderr(&again).contains(why));
+        assert!(again.status.success() || refused, "{when}: {}", stderr(&again));
+        let told = sealed(&run(fingerforced().args(["recover", "--json"]).arg(&folder)));
+        assert_eq!(told["decision"], "sealed", "{when}: {told:#}");
+        let trial = Recording::open(&folder.join("recording-2.h5")).unwrap().trials().unwrap().remove(0);
+        assert_eq!((trial.valid, &trial.why_not[..]), (0, "excluded by E01: slipped"), "{when}");
+        assert_eq!(std::fs::read(folder.join("recording-1.h5")).unwrap(), before, "{when}");
+        no_leftovers(&folder, when);
+    });
+}
+
+#[test]
+fn tidying_that_is_killed_removes_no_journal_without_a_note_and_the_next_completes_it() {
+    let place = two_visits();
+    let data = place.path("data");
+    // Of long ago: the folder's name says when.
+    std::fs::rename(first_visit(&data), data.join("visits/20200301T090000Z-abcdef01")).unwrap();
+    std::fs::write(data.join("settings.toml"), "[journals]\nafter_sealing = \"remove\"\n").unwrap();
+    let tidy = |data: &Path| {
+        let mut command = fingerforced();
+        command.args(["tidy", "--data"]).arg(data);
+        command
+    };
+    killed_everywhere(&place, tidy, |data, when| {
+        let folder = first_visit(data);
+        let there = |name: &str| folder.join(name).exists();
+        assert!(there("journal-000") || there("journal-removed.json"), "{when}");
+        let again = run(&mut tidy(data));
+        assert!(again.status.success(), "{when}: {}", stderr(&again));
+        assert!(!there("journal-000") && there("journal-removed.json"), "{when}");
+        let told = sealed(&run(fingerforced().args(["recover", "--json"]).arg(&folder)));
+        assert_eq!(told["decision"], "sealed", "{when}: {told:#}");
+        no_leftovers(&folder, when);
+    });
+}
+
+#[test]
+fn an_erasure_that_is_killed_is_completed_and_takes_nobody_elses() {
+    let place = two_visits();
+    let other = daemon::data_folder::visits(&SystemDisk, &place.path("data")).unwrap().pop().unwrap();
+    let list = |data: &Path| {
+        let mut command = fingerforced();
+        command.args(["erase", "--json", "--participant", "QX7731", "--data"]).arg(data);
+        command
+    };
+    let erase = |data: &Path| {
+        let confirmation = json(&run(&mut list(data)))["yes"].as_str().unwrap().to_owned();
+        let mut command = list(data);
+        command.args(["--yes", &confirmation]);
+        command
+    };
+    killed_everywhere(&place, erase, |data, when| {
+        // Nothing of theirs is left, or what is left is listed and erased as before.
+        let listed = run(&mut list(data));
+        if listed.status.success() && json(&listed)["yes"].is_string() {
+            let again = run(&mut erase(data));
+            assert!(again.status.success(), "{when}: {}", stderr(&again));
+        }
+        let visits = daemon::data_folder::visits(&SystemDisk, data).unwrap();
+        let names: Vec<_> = visits.iter().filter_map(|visit| visit.file_name()).collect();
+        assert_eq!(names, [other.file_name().unwrap()], "{when}");
+        Recording::open(&visits[0].join("recording-1.h5")).unwrap();
+        let holding = run(std::process::Command::new("grep").args(["-rlaw", "QX7731"]).arg(data));
+        assert_eq!(String::from_utf8_lossy(&holding.stdout), "", "{when}");
+        let begun = daemon::erase::begun(&SystemDisk::shared(), data).unwrap();
+        assert!(begun.is_empty() && std::fs::read_dir(data.join("erasures")).unwrap().count() > 0, "{when}");
+    });
 }

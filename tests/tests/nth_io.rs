@@ -12,7 +12,7 @@ use tests::world::recovered;
 use tests::world::run::{FOLDER, run as run_visit};
 use tests::world::script::Script;
 use tests::world::visit_of;
-use tests::{Place, fingerforced, json, run, stderr};
+use tests::{Place, fingerforced, json, run, sealed, stderr};
 
 /// A short visit without any other fault, in segments of a few hundred records.
 fn short() -> Script {
@@ -89,27 +89,41 @@ fn shim(place: &Place) -> PathBuf {
     library
 }
 
-/// Seals a folder with the n-th call failing; gives what came of it and how many calls there were.
+/// Which calls fail.
+#[derive(Clone, Copy)]
+enum Failing {
+    None,
+    /// The n-th.
+    Only(usize),
+    /// That one and all after it.
+    From(usize),
+    /// Those of a name.
+    Named(&'static str),
+}
+
+/// Seals a folder with calls failing; gives what came of it and the names of the calls that there were.
 fn seal(
     place: &Place,
     folder: &Path,
     library: &Path,
-    at: Option<u64>,
-    from: bool,
-    errno: i32,
-) -> (Output, u64) {
-    let count = place.path("calls");
+    failing: Failing,
+    errno: Errno,
+) -> (Output, Vec<String>) {
+    let calls = place.path("calls");
     let mut command = fingerforced();
     command.args(["recover", "--json"]).arg(folder);
-    command.env("LD_PRELOAD", library).env("FAIL_COUNT", &count);
+    command.env("LD_PRELOAD", library).env("FAIL_CALLS", &calls);
     command.env("FAIL_UNDER", folder.file_name().unwrap()).env("FAIL_NOT", "/lock");
-    command.env("FAIL_FROM", if from { "1" } else { "0" }).env("FAIL_ERRNO", errno.to_string());
-    if let Some(at) = at {
-        command.env("FAIL_AT", at.to_string());
-    }
+    command.env("FAIL_ERRNO", (errno as i32).to_string());
+    match failing {
+        Failing::None => &mut command,
+        Failing::Only(n) => command.env("FAIL_AT", n.to_string()),
+        Failing::From(n) => command.env("FAIL_AT", n.to_string()).env("FAIL_FROM", "1"),
+        Failing::Named(name) => command.env("FAIL_NAMED", name),
+    };
     let output = run(&mut command);
-    let calls = std::fs::read_to_string(&count).ok().and_then(|text| text.parse().ok());
-    (output, calls.unwrap_or_default())
+    let calls = std::fs::read_to_string(&calls).unwrap_or_default();
+    (output, calls.lines().map(str::to_owned).collect())
 }
 
 #[test]
@@ -119,15 +133,18 @@ fn whichever_call_of_sealing_fails_there_is_a_whole_recording_or_none() {
     let library = shim(&place);
     let whole = place.path("visit-whole");
     copy_out(&visit.disk, &whole);
-    let (output, calls) = seal(&place, &whole, &library, None, false, 0);
+    let (output, calls) = seal(&place, &whole, &library, Failing::None, Errno::EIO);
     let digest = json(&output)["visits"][0]["content_sha256"].clone();
-    assert!(digest.is_string() && calls > 20, "{calls} calls: {}", stderr(&output));
+    assert!(digest.is_string() && calls.len() > 20, "{calls:?}: {}", stderr(&output));
+    // The one that gives it its name is among them.
+    assert!(calls.iter().any(|call| call == "renameat2"), "{calls:?}");
     // A call that fails once, for each; a disk that is full from some call on, for every fifth.
-    for (from, step, errno) in [(false, 1, Errno::EIO as i32), (true, 5, Errno::ENOSPC as i32)] {
-        for n in (0..calls).step_by(step) {
+    let kinds = [(Failing::Only as fn(usize) -> Failing, 1, Errno::EIO), (Failing::From, 5, Errno::ENOSPC)];
+    for (failing, step, errno) in kinds {
+        for n in (0..calls.len()).step_by(step) {
             let folder = place.path(&format!("visit-{n}"));
             copy_out(&visit.disk, &folder);
-            let (output, _) = seal(&place, &folder, &library, Some(n), from, errno);
+            let (output, _) = seal(&place, &folder, &library, failing(n), errno);
             let code = output.status.code();
             assert!(matches!(code, Some(0 | 1)), "call {n}: {code:?} {}", stderr(&output));
             let there = daemon::seal::recordings(&SystemDisk, &folder).unwrap();
@@ -147,4 +164,22 @@ fn whichever_call_of_sealing_fails_there_is_a_whole_recording_or_none() {
             std::fs::remove_dir_all(&folder).unwrap();
         }
     }
+}
+
+/// A file system that cannot rename without replacing: the recording gets its name by a second one, and never over another.
+#[test]
+fn without_a_rename_that_replaces_nothing_there_is_a_way_round() {
+    let visit = run_visit(&short()).unwrap();
+    let place = Place::default();
+    let library = shim(&place);
+    let (usual, round) = (place.path("visit-usual"), place.path("visit-round"));
+    copy_out(&visit.disk, &usual);
+    copy_out(&visit.disk, &round);
+    let (expected, _) = seal(&place, &usual, &library, Failing::None, Errno::EIO);
+    let (output, calls) = seal(&place, &round, &library, Failing::Named("renameat2"), Errno::ENOSYS);
+    let digest = |output| sealed(output)["content_sha256"].clone();
+    assert_eq!(digest(&output), digest(&expected));
+    assert!(calls.iter().any(|call| call == "linkat"), "{calls:?}");
+    let names = |folder: &Path| SystemDisk.list(folder).unwrap();
+    assert_eq!(names(&round), names(&usual));
 }

@@ -6,6 +6,7 @@ use analysis::recording::read::Recording;
 use daemon::journal::SystemDisk;
 use nix::sys::signal::Signal;
 use serde_json::Value;
+use std::path::Path;
 use tests::journal::samples_in;
 use tests::{Place, Running, fingerforce, fingerforced, json, run, sealed, stderr, wait_for};
 
@@ -142,4 +143,112 @@ fn the_first_signal_ends_properly_and_the_second_leaves_it_for_recover() {
         let told = sealed(&run(fingerforced().arg("recover").arg(place.visit()).arg("--json")));
         assert_eq!(told["finished"].is_string(), signals == 1, "{told:#}");
     }
+}
+
+/// A sensor that goes on pulling, for whoever records next.
+const FOR_EVER: [&str; 6] = ["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"];
+
+/// In many places: a format also has bytes that mean nothing.
+fn damage(file: &Path) -> Vec<u8> {
+    let mut bytes = std::fs::read(file).unwrap();
+    let step = bytes.len() / 20;
+    bytes.chunks_mut(step).skip(1).flat_map(|part| part.iter_mut().take(64)).for_each(|byte| *byte ^= 0x55);
+    std::fs::write(file, &bytes).unwrap();
+    bytes
+}
+
+#[test]
+fn a_damaged_recording_is_sealed_again_beside_it_from_its_journal() {
+    let place = Place::default();
+    let _sensor = place.sensor(&PULLS);
+    let first = sealed(&run(&mut place.record(&["--seconds", "2", "--json"])));
+    let damaged = damage(&place.visit().join("recording-1.h5"));
+    let recover = || sealed(&run(fingerforced().arg("recover").arg(place.path("data")).arg("--json")));
+    let told = recover();
+    assert_eq!((&told["decision"], &told["samples"]), (&"seal-again".into(), &first["samples"]), "{told:#}");
+    let second = place.visit().join("recording-2.h5");
+    assert_eq!(told["recording"], second.to_str().unwrap());
+    let recording = Recording::open(&second).unwrap();
+    assert_eq!((recording.root().revision, &recording.root().supersedes[..]), (2, "recording-1.h5"));
+    assert_eq!(std::fs::read(place.visit().join("recording-1.h5")).unwrap(), damaged, "it stays as it is");
+    assert_eq!(recover()["decision"], "sealed");
+}
+
+#[test]
+fn a_visit_that_is_being_recorded_is_left_alone() {
+    let place = Place::default();
+    let _sensor = place.sensor(&PULLS);
+    let recording = Running::start(&mut place.record(&["--json"]));
+    wait_for("samples in the journal", || place.journal_bytes().filter(|bytes| *bytes > 8000));
+    for path in [place.path("data"), place.visit()] {
+        let told = sealed(&run(fingerforced().arg("recover").arg(path).arg("--json")));
+        assert_eq!(told["decision"], "in-use", "{told:#}");
+    }
+    let words = run(fingerforced().arg("recover").arg(place.path("data"))).stdout;
+    assert!(String::from_utf8_lossy(&words).contains("in use, left alone"));
+    assert!(!place.visit().join("recording-1.h5").exists());
+    recording.signal(Signal::SIGINT);
+    let told = sealed(&recording.output());
+    assert_eq!(told["samples"].as_u64().unwrap() as usize, samples_in(&place.visit()).len());
+}
+
+#[test]
+fn a_recording_that_begins_seals_what_was_left_and_says_what_is_missing_of_it() {
+    let place = Place::default();
+    let _sensor = place.sensor(&FOR_EVER);
+    for is_damaged in [false, true] {
+        killed_after(&place, 1500, &[]);
+        let visits = daemon::data_folder::visits(&SystemDisk, &place.path("data")).unwrap();
+        let left = visits.iter().find(|visit| !visit.join("recording-1.h5").exists()).unwrap();
+        if is_damaged {
+            damage(&left.join("journal-000"));
+        }
+        let output = run(&mut place.record(&["--seconds", "1"]));
+        let told = stderr(&output);
+        assert!(output.status.success() && left.join("recording-1.h5").exists(), "{told}");
+        let lines: Vec<&str> = told.lines().filter(|line| line.contains("is sealed now")).collect();
+        let [line] = lines[..] else { panic!("{told}") };
+        let name = left.file_name().unwrap().to_str().unwrap();
+        let words: &[&str] = match is_damaged {
+            false => &["WARN", name, "missing_samples=0"],
+            true => &["ERROR", name, "not complete", "missing_samples=", "unreadable bytes", "lost"],
+        };
+        assert!(words.iter().all(|word| line.contains(word)), "{words:?}: {line}");
+    }
+}
+
+#[test]
+fn a_journal_of_which_nothing_can_be_read_is_said_everywhere_and_stays_as_it_is() {
+    let place = Place::default();
+    let _sensor = place.sensor(&FOR_EVER);
+    assert!(run(&mut place.record(&["--seconds", "1", "--no-seal"])).status.success());
+    let (visit, data) = (place.visit(), place.path("data"));
+    let journal = visit.join("journal-000");
+    let zeros = vec![0; std::fs::read(&journal).unwrap().len()];
+    std::fs::write(&journal, &zeros).unwrap();
+    for path in [&data, &visit] {
+        let output = run(fingerforced().arg("recover").arg(path).arg("--json"));
+        let told = json(&output)["visits"][0].clone();
+        assert_eq!((output.status.code(), &told["decision"]), (Some(1), &"lost".into()), "{told:#}");
+        assert_eq!(told["damage"][0]["damage"], "bad_header", "{told:#}");
+        let words = run(fingerforced().arg("recover").arg(path)).stdout;
+        let words = String::from_utf8_lossy(&words).into_owned();
+        for word in ["no record of its journal can be read", "damage: journal-000", "hint: look for a copy"] {
+            assert!(words.contains(word), "{word}: {words}");
+        }
+    }
+    let told = run(fingerforced().args(["check", "--data"]).arg(&data)).stdout;
+    let told = String::from_utf8_lossy(&told).into_owned();
+    assert!(told.contains("WARNING  0 interrupted, 0 to be sealed, 1 unreadable"), "{told}");
+    let told = stderr(&run(&mut place.record(&["--seconds", "1"])));
+    assert!(told.contains("no record of this visit's journal can be read"), "{told}");
+    assert_eq!(std::fs::read(&journal).unwrap(), zeros);
+}
+
+#[test]
+fn a_data_folder_without_visits_is_said_to_have_none() {
+    let place = Place::default();
+    std::fs::create_dir_all(place.path("data/visits")).unwrap();
+    let output = run(fingerforced().arg("recover").arg(place.path("data")));
+    assert!(output.status.success() && output.stdout.starts_with(b"there is no visit in "), "{output:?}");
 }

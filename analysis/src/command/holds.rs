@@ -8,13 +8,13 @@ use crate::documents;
 use crate::filter::Filter;
 use crate::holds::{Hold, Kind, Parameters, Profile, Scan, SetError, find, interval_s};
 use crate::recording::open;
-use crate::recording::read::Recording;
+use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::{Placed, replay};
 use crate::trace::{self, Dataset};
 use crate::trial::Test;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Find and measure holds in any trace
 ///
@@ -81,7 +81,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         console::result(&format!("{}\n", list(&parameters)))?;
         return Ok(());
     }
-    let is_recording = args.dataset.is_none() && open::is_hdf5(&args.file).unwrap_or(false);
+    let is_recording = args.dataset.is_none()
+        && (open::is_named_so(&args.file) || open::is_hdf5(&args.file).unwrap_or(false));
     let found = if is_recording {
         from_recording(args)?
     } else {
@@ -139,6 +140,10 @@ fn from_trace(args: &Args, parameters: &Parameters) -> anyhow::Result<Vec<Hold>>
         low_pass(args, &mut trace)?;
         return Ok(find(&trace.time_s, &trace.force_n, None, parameters));
     };
+    // What is in a recording is told only where it is what its digest names.
+    if let Err(ReadError::Open(error)) = Recording::open(&args.file) {
+        return Err(advised(error));
+    }
     if args.low_pass.is_some() {
         let trace = trace::read_dataset(&args.file, name, rate_hz, args.scale, args.offset);
         let mut trace = trace.map_err(advised)?;
@@ -169,7 +174,7 @@ fn from_recording(args: &Args) -> anyhow::Result<Found> {
             hint,
         ));
     }
-    let recording = Recording::open(Path::new(&args.file)).map_err(advised)?;
+    let recording = Recording::open(&args.file).map_err(advised)?;
     // (That the options can be set was tried before.)
     let change = |parameters: &mut Parameters| adjust(args, parameters).unwrap_or_default();
     let mut placed = Vec::new();

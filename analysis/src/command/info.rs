@@ -27,7 +27,7 @@ pub struct Args {
     /// that it was made of
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
-    /// Read everything and compare it with its checksums and its digest
+    /// Tell nothing of a recording that does not agree with its checksums and its digest
     #[arg(long)]
     pub verify: bool,
     /// Where a printed number comes from: its id, as in item-1.mean_of_peaks_n, trial-3.peak_zero_n, change-1.change_n or
@@ -53,9 +53,15 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if args.verify && file.is_dir() {
         return super::verify::below(file, args.json);
     }
-    let info = Info::read(file, args.verify).map_err(advised)?;
+    let recording = Recording::open_unverified(file).map_err(advised)?;
+    let verified = recording.verify();
+    if args.verify && verified.is_err() {
+        return verified.map_err(advised);
+    }
+    // Without --verify, what there is in a damaged one is told: with the word that it is, as output and as an error.
+    let info = Info::of(&recording, file, verified.is_ok()).map_err(advised)?;
     console::result(&if args.json { documents::json(documents::INFO, &info)? } else { info.text() })?;
-    Ok(())
+    verified.map_err(advised)
 }
 
 /// Where a printed number comes from.
@@ -122,8 +128,8 @@ struct Info {
     software: String,
     journal_sha256: String,
     content_sha256: String,
-    /// `None`: not looked at. A recording that is not whole is an error.
-    whole: Option<bool>,
+    /// Every checksum and the digest hold; an error, too, where they do not.
+    whole: bool,
     sensors: Vec<SensorInfo>,
     trials: usize,
     valid_trials: usize,
@@ -159,13 +165,9 @@ struct SensorInfo {
 }
 
 impl Info {
-    fn read(file: &Path, verify: bool) -> Result<Info, ReadError> {
-        let recording = Recording::open(file)?;
-        if verify {
-            recording.verify()?;
-        }
+    fn of(recording: &Recording, file: &Path, whole: bool) -> Result<Info, ReadError> {
         let sensors = recording.sensors().iter().zip(1..);
-        let sensors = sensors.map(|(sensor, number)| SensorInfo::read(&recording, sensor, number));
+        let sensors = sensors.map(|(sensor, number)| SensorInfo::read(recording, sensor, number));
         let trials = recording.trials()?;
         let events = recording.events()?;
         let root = recording.root().clone();
@@ -188,7 +190,7 @@ impl Info {
             software: root.software,
             journal_sha256: root.journal_sha256,
             content_sha256: recording.content_sha256().to_owned(),
-            whole: verify.then_some(true),
+            whole,
             sensors: sensors.collect::<Result<_, _>>()?,
             trials: trials.len(),
             valid_trials: trials.iter().filter(|trial| trial.valid == 1).count(),
@@ -229,7 +231,9 @@ impl Info {
             line(if number == 0 { "plan" } else { "" }, plan);
         }
         line("digest", &self.content_sha256);
-        line("whole", if self.whole == Some(true) { "yes: every checksum and the digest hold" } else { "" });
+        let (yes, no) =
+            ("yes: every checksum and the digest hold", "NO: some of this is not what was recorded");
+        line("whole", if self.whole { yes } else { no });
         text
     }
 }

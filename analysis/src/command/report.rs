@@ -95,7 +95,9 @@ pub(super) struct Given {
 pub(super) fn read(files: &[PathBuf]) -> anyhow::Result<Given> {
     let mut read: Vec<(Recording, Visit)> = Vec::new();
     for file in files {
-        read.push((Recording::open(file).map_err(advised)?, Visit::read(file).map_err(advised)?));
+        let recording = Recording::open(file).map_err(advised)?;
+        let visit = Visit::of(&recording, file).map_err(advised)?;
+        read.push((recording, visit));
     }
     let mut instead = stand_ins(&read.iter().map(|(_, visit)| visit).collect::<Vec<_>>()).into_iter();
     let mut left_out = Vec::new();

@@ -45,7 +45,7 @@ pub(super) fn below(folder: &Path, as_json: bool) -> anyhow::Result<()> {
     let (mut files, mut unreadable) = (Vec::new(), Vec::new());
     find(folder, &mut files, &mut unreadable);
     files.sort();
-    let mut told = Progress::of(files.len());
+    let mut told = Progress::of(files.len(), as_json);
     let mut recordings: Vec<Verified> = Vec::new();
     // Digests by folder and revision: whoever comes next names the one before.
     let mut known = BTreeMap::new();
@@ -171,22 +171,23 @@ fn journal_sha256(folder: &Path) -> io::Result<Option<String>> {
     Ok(Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()))
 }
 
-/// What is said meanwhile, on stderr: how many are done on a terminal; each that failed, everywhere.
+/// What is said meanwhile, on stderr: how many are done on a terminal; each that failed, where stdout is for a program.
 struct Progress {
     done: usize,
     all: usize,
+    as_json: bool,
     on_terminal: bool,
 }
 
 impl Progress {
-    fn of(all: usize) -> Progress {
-        Progress { done: 0, all, on_terminal: io::stderr().is_terminal() }
+    fn of(all: usize, as_json: bool) -> Progress {
+        Progress { done: 0, all, as_json, on_terminal: io::stderr().is_terminal() }
     }
 
     fn tell(&mut self, one: &Verified) {
         self.done += 1;
         let mut text = String::new();
-        if !one.whole {
+        if !one.whole && self.as_json {
             text += &format!("{}\n", words(one));
         }
         if self.on_terminal {

@@ -20,7 +20,7 @@ use super::layout::CHUNK_SAMPLES;
 use super::open::{OpenError, Opened, summary};
 use super::scales;
 use hdf5::types::{FloatSize, IntSize, TypeDescriptor, VarLenUnicode};
-use hdf5::{Container, Dataset, Group, H5Type, Location};
+use hdf5::{Container, Dataset, Group, H5Type, Location, LocationType};
 use sha2::{Digest, Sha256};
 use std::borrow::Cow;
 use std::fmt::Write;
@@ -172,12 +172,12 @@ impl Walk<'_> {
         let names = group.member_names().map_err(failed)?;
         for name in names {
             let inner = format!("{}/{name}", path.trim_end_matches('/'));
-            match (group.group(&name), group.dataset(&name)) {
-                (Ok(member), _) => self.group(&inner, &member, depth + 1)?,
-                (_, Ok(member)) => self.dataset(&inner, &member)?,
-                (_, Err(error)) => {
-                    return Err(self.opened.damaged(format!("`{inner}`: {}", summary(&error))));
-                }
+            let failed = |error: hdf5::Error| self.opened.damaged(format!("`{inner}`: {}", summary(&error)));
+            // Each is opened once: libhdf5 opens a header that it has refused when it is asked again.
+            match group.loc_type_by_name(&name).map_err(failed)? {
+                LocationType::Group => self.group(&inner, &group.group(&name).map_err(failed)?, depth + 1)?,
+                LocationType::Dataset => self.dataset(&inner, &group.dataset(&name).map_err(failed)?)?,
+                other => return Err(self.opened.damaged(format!("`{inner}` is a {other:?}"))),
             }
         }
         Ok(())
@@ -186,10 +186,10 @@ impl Walk<'_> {
     fn attributes(&mut self, path: &str, location: &Location) -> Result<(), OpenError> {
         let failed = |error: hdf5::Error| self.opened.damaged(format!("`{path}`: {}", summary(&error)));
         for name in location.attr_names().map_err(failed)? {
+            let attribute = location.attr(&name).map_err(failed)?;
             if scales::ATTRIBUTES.contains(&name.as_str()) {
                 continue;
             }
-            let attribute = location.attr(&name).map_err(failed)?;
             let (kind, shape, values) = self.values(&format!("{path}@{name}"), &attribute, Attribute)?;
             self.contents.attribute(path, &name, kind, &shape, values);
         }

@@ -12,7 +12,7 @@ pub fn replacement(path: &Path, root: &Root) -> Option<PathBuf> {
     // The files' numbers are the revisions: only those that can be later are opened.
     let later = |number: &u32| i64::from(*number) > root.revision;
     let replaces = |other: &Path| {
-        Recording::open(other).is_ok_and(|other| {
+        Recording::open_unverified(other).is_ok_and(|other| {
             !root.visit_id.is_empty()
                 && other.root().visit_id == root.visit_id
                 && other.root().revision > root.revision

@@ -114,12 +114,16 @@ pub fn is_hdf5(path: &Path) -> io::Result<bool> {
     Ok(false)
 }
 
+/// Whether a file's name says that it is HDF5, as a recording's does.
+pub fn is_named_so(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension == "h5")
+}
+
 /// The first HDF5 file in a folder, by name; a data folder has them two folders down.
 fn first_inside(folder: &Path, depth: u8) -> Option<PathBuf> {
     let mut paths: Vec<PathBuf> = fs::read_dir(folder).ok()?.flatten().map(|entry| entry.path()).collect();
     paths.sort();
-    let named = |path: &&PathBuf| path.extension().is_some_and(|extension| extension == "h5");
-    let here = paths.iter().filter(named).find(|path| is_hdf5(path).unwrap_or(false));
+    let here = paths.iter().filter(|path| is_named_so(path)).find(|path| is_hdf5(path).unwrap_or(false));
     let below = || paths.iter().filter(|path| path.is_dir()).find_map(|path| first_inside(path, depth - 1));
     here.cloned().or_else(|| if depth > 0 { below() } else { None })
 }
@@ -140,7 +144,11 @@ pub fn open(path: &Path) -> Result<Opened, OpenError> {
         return Err(OpenError::Folder { path: path.to_owned(), inside: first_inside(path, 2) });
     }
     if !is_hdf5(path).map_err(io)? {
-        return Err(OpenError::NotHdf5(path.to_owned()));
+        let what = if bytes == 0 { "it is empty" } else { "it does not begin as an HDF5 file does" };
+        return Err(match is_named_so(path) {
+            true => OpenError::Damaged { path: path.to_owned(), what: what.to_owned() },
+            false => OpenError::NotHdf5(path.to_owned()),
+        });
     }
     match unlocked().open(path) {
         Ok(file) => Ok(Opened { file, path: path.to_owned(), bytes }),
@@ -174,6 +182,20 @@ mod tests {
         fs::write(&path, bytes).unwrap();
         assert!(is_hdf5(&path).unwrap());
         assert!(matches!(open(&path), Err(OpenError::Damaged { .. })));
+    }
+
+    #[test]
+    fn one_that_is_named_as_a_recording_and_does_not_begin_as_one_is_damaged() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("recording-1.h5");
+        for (bytes, what) in [(&b""[..], "it is empty"), (b"\x88HDF\r\n\x1a\n", "does not begin")] {
+            fs::write(&path, bytes).unwrap();
+            let error = open(&path).unwrap_err();
+            assert!(
+                matches!(error, OpenError::Damaged { .. }) && error.to_string().contains(what),
+                "{error}"
+            );
+        }
     }
 
     #[test]

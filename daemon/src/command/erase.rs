@@ -6,6 +6,7 @@ use crate::erase::{self, Erased, Found};
 use crate::journal::SystemDisk;
 use analysis::console::{Hint, Usage, advised, clean};
 use analysis::documents;
+use analysis::prose::counted;
 use anyhow::anyhow;
 use std::collections::BTreeMap;
 use std::io::{BufRead, IsTerminal, Write};
@@ -97,7 +98,8 @@ fn list(found: &Found, unknown: &[PathBuf], data: &Path) -> String {
     let shown = |path: &Path| clean(&path.display().to_string());
     let mut text = String::new();
     if !found.is_empty() {
-        text += &format!("{} visits ({} files, {} bytes)\n", found.visits.len(), found.files, found.bytes);
+        let (visits, files) = (counted(found.visits.len(), "visit"), counted(found.files, "file"));
+        text += &format!("{visits} ({files}, {} bytes)\n", found.bytes);
         found.visits.iter().for_each(|visit| text += &format!("  {}\n", shown(&data.join(visit))));
         text += &format!("{} other files of the data folder made of them\n", found.derived.len());
         found.derived.iter().for_each(|file| text += &format!("  {}\n", shown(&data.join(file))));

@@ -1,11 +1,12 @@
 //! `fingerforced recover`: seals what a crash left, and says exactly what was lost.
 
 use crate::data_folder::{self, FolderError};
-use crate::journal::{Disk, JournalError, SystemDisk};
+use crate::journal::{Damage, Disk, JournalError, SystemDisk};
 use crate::recover::{Decision, Look, decide, look_at_journal, remove_leftovers};
 use crate::seal::{self, SealError, Sealed};
 use analysis::console::{Hint, advised, clean};
 use analysis::documents;
+use analysis::prose::counted;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -36,6 +37,9 @@ struct Told {
     /// The recording that was there already.
     #[serde(skip_serializing_if = "Option::is_none")]
     existing: Option<PathBuf>,
+    /// What is wrong with the journal of one that is lost; of one that is sealed, it is told there.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    damage: Vec<Damage>,
     #[serde(skip_serializing_if = "Option::is_none")]
     error: Option<String>,
 }
@@ -57,12 +61,15 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let told: Vec<Told> = visits.iter().map(|folder| visit(&disk, folder, named, now_ns)).collect();
     let text = if args.json {
         documents::json(documents::VISITS, &Visits { visits: &told })?
+    } else if told.is_empty() {
+        format!("there is no visit in {}\n", path.display())
     } else {
         told.iter().map(words).collect()
     };
     analysis::console::result(&text)?;
     let failed = told.iter().filter(|told| told.error.is_some()).count();
-    anyhow::ensure!(failed == 0, "{failed} of {} visits could not be sealed, or are lost", told.len());
+    let all = counted(told.len(), "visit");
+    anyhow::ensure!(failed == 0, "of {all} {failed} could not be sealed, or cannot be read any more");
     Ok(())
 }
 
@@ -88,8 +95,14 @@ fn which(disk: &dyn Disk, path: &Path) -> anyhow::Result<(Vec<PathBuf>, bool)> {
 }
 
 fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told {
-    let told =
-        |decision| Told { folder: folder.to_owned(), decision, sealed: None, existing: None, error: None };
+    let told = |decision| Told {
+        folder: folder.to_owned(),
+        decision,
+        sealed: None,
+        existing: None,
+        damage: Vec::new(),
+        error: None,
+    };
     let failed = |decision, error: anyhow::Error| Told {
         error: Some(analysis::console::describe(&error)),
         ..told(decision)
@@ -99,7 +112,7 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
         Err(FolderError::InUse { .. }) => return told(Decision::InUse),
         Err(error) => return failed(Decision::Nothing, advised(error)),
     };
-    let look = match look(disk, folder, now_ns) {
+    let (look, damage) = match look(disk, folder, now_ns) {
         Ok(look) => look,
         Err(error) => return failed(Decision::Seal, error),
     };
@@ -114,7 +127,7 @@ fn visit(disk: &Arc<dyn Disk>, folder: &Path, named: bool, now_ns: i64) -> Told 
     if decision == Decision::Lost {
         let existing = look.recording.map(|(path, _)| path);
         let error = lost(&**disk, folder, existing.as_deref());
-        return Told { existing, ..failed(decision, error) };
+        return Told { existing, damage, ..failed(decision, error) };
     }
     if !matches!(decision, Decision::Seal | Decision::SealAgain) {
         return Told { existing: look.recording.map(|(path, _)| path), ..told(decision) };
@@ -137,9 +150,13 @@ fn seal_advised(error: SealError) -> anyhow::Error {
     }
 }
 
-/// That a visit's recording cannot be had any more, why, and where another may be.
+/// That a visit cannot be had any more, why, and where another may be.
 fn lost(disk: &dyn Disk, folder: &Path, recording: Option<&Path>) -> anyhow::Error {
     let removed = crate::tidy::removed(disk, folder).ok().flatten();
+    if recording.is_none() && removed.is_none() {
+        return anyhow::anyhow!("no record of its journal can be read, and there is no recording")
+            .context(Hint::new("look for a copy of the folder; nothing in it was changed"));
+    }
     let name = match (recording.and_then(Path::file_name), &removed) {
         (Some(name), _) => name.to_string_lossy().into_owned(),
         (None, Some(removed)) => removed.recording.clone(),
@@ -159,13 +176,13 @@ fn lost(disk: &dyn Disk, folder: &Path, recording: Option<&Path>) -> anyhow::Err
         .context(Hint::new(format!("bring it back from a copy{earlier}")))
 }
 
-fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<Look> {
+fn look(disk: &Arc<dyn Disk>, folder: &Path, now_ns: i64) -> anyhow::Result<(Look, Vec<Damage>)> {
     let (mut look, damage) = look_at_journal(disk, folder, now_ns).map_err(advised)?;
     if let Some((_, path)) = seal::recordings(&**disk, folder).map_err(advised)?.pop() {
         let whole = is_whole(disk, folder, &path, !damage.is_empty());
         look.recording = Some((path, whole));
     }
-    Ok(look)
+    Ok((look, damage))
 }
 
 /// The recording reads back whole, and was made from the journal beside it. A journal that was damaged since is no
@@ -187,7 +204,7 @@ fn words(told: &Told) -> String {
     let folder = clean(&told.folder.display().to_string());
     if let Some(error) = &told.error {
         let how = if told.decision == Decision::Lost { "lost" } else { "not sealed" };
-        return format!("{folder}: {how}\n  {error}\n");
+        return format!("{folder}: {how}\n  {error}\n{}", damage_words(&told.damage));
     }
     let existing = told.existing.as_ref().map_or(String::new(), |path| clean(&path.display().to_string()));
     match (told.decision, &told.sealed) {
@@ -199,7 +216,7 @@ fn words(told: &Told) -> String {
                 "{folder}: interrupted less than 12 h ago, waits: go on with `record --resume`; to seal it now, name it\n"
             )
         }
-        _ => format!("{folder}: no record that can be read, nothing to seal\n"),
+        _ => format!("{folder}: no record was written, nothing to seal\n"),
     }
 }
 
@@ -221,9 +238,11 @@ fn sealed_words(sealed: &Sealed) -> String {
             text += "  cut off: the recording program ended without finishing; everything it had written is here\n"
         }
     }
-    let damage = sealed.damage.iter().map(|damage| clean(&damage.to_string()));
-    damage.for_each(|damage| text += &format!("  damage: {damage}\n"));
-    text
+    text + &damage_words(&sealed.damage)
+}
+
+fn damage_words(damage: &[Damage]) -> String {
+    damage.iter().map(|damage| format!("  damage: {}\n", clean(&damage.to_string()))).collect()
 }
 
 /// Seals visits that were left, each in a child: libhdf5 never runs where somebody measures. Only those without a
@@ -239,28 +258,49 @@ pub(crate) fn seal_abandoned(data: &Path, now_ns: i64, resuming: bool) -> anyhow
             look_at_journal(&disk, &folder, now_ns).map(|(look, _)| look)
         };
         drop(lock);
-        match looked.map(|look| decide(&look, false)) {
-            Ok(Decision::Seal) => {
-                tracing::info!(visit = %folder.display(), "sealing a visit that was left unsealed");
-                let child = Command::new(std::env::current_exe()?)
-                    .arg("recover")
-                    .arg(&folder)
-                    .stdout(Stdio::null())
-                    .status();
-                if !child.is_ok_and(|status| status.success()) {
-                    tracing::error!(visit = %folder.display(), "this visit could not be sealed; its journal is kept");
-                }
-            }
-            Ok(Decision::Interrupted) if !resuming => {
+        match looked.map(|look| (decide(&look, false), look.removed)) {
+            Ok((Decision::Seal, _)) => seal_in_child(&folder)?,
+            Ok((Decision::Interrupted, _)) if !resuming => {
                 tracing::warn!(visit = %folder.display(), "an interrupted visit waits: `fingerforced record --resume` goes on with it, `fingerforced recover` with its folder seals it");
             }
-            Ok(Decision::Lost) => {
+            Ok((Decision::Lost, true)) => {
                 tracing::error!(visit = %folder.display(), "this visit's recording is gone, and its journal was removed: bring it back from a copy");
+            }
+            Ok((Decision::Lost, false)) => {
+                tracing::error!(visit = %folder.display(), "no record of this visit's journal can be read: `fingerforced recover` says why; look for a copy");
             }
             Ok(_) => {}
             Err(error) => {
                 tracing::error!(visit = %folder.display(), %error, "this visit's journal cannot be read")
             }
+        }
+    }
+    Ok(())
+}
+
+/// Seals a visit in a child, and says what came of it.
+fn seal_in_child(folder: &Path) -> anyhow::Result<()> {
+    let visit = folder.display();
+    tracing::info!(%visit, "sealing a visit that was left unsealed");
+    let mut child = Command::new(std::env::current_exe()?);
+    let output = child.arg("recover").arg(folder).arg("--json").stderr(Stdio::inherit()).output()?;
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap_or_default();
+    let told = &told["visits"][0];
+    match serde_json::from_value::<Sealed>(told.clone()) {
+        Ok(sealed) if output.status.success() => {
+            let Sealed { samples, missing_samples, unknown_gaps, damage, .. } = sealed;
+            // Where a visit was cut off, what came last is a gap that nobody knows the length of.
+            if missing_samples == 0 && damage.is_empty() {
+                tracing::warn!(%visit, samples, missing_samples, unknown_gaps, "a visit that was left unsealed is sealed now");
+            } else {
+                let damage: Vec<String> = damage.iter().map(Damage::to_string).collect();
+                let damage = damage.join("; ");
+                tracing::error!(%visit, samples, missing_samples, unknown_gaps, damage, "a visit that was left unsealed is sealed now, and not complete");
+            }
+        }
+        _ => {
+            let error = told["error"].as_str().unwrap_or("the child that seals said nothing");
+            tracing::error!(%visit, error, "this visit could not be sealed; its journal is kept");
         }
     }
     Ok(())

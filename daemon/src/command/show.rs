@@ -61,7 +61,8 @@ impl Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     use analysis::command::{plot, summary};
     if args.participant {
-        let recording = Recording::open(&args.recording).map_err(advised)?;
+        // A damaged one is still somebody's.
+        let recording = Recording::open_unverified(&args.recording).map_err(advised)?;
         let root = recording.root();
         return Ok(analysis::console::result(&format!("{}\n{}\n", root.participant, root.examiner))?);
     }
@@ -76,7 +77,6 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     if args.whole {
         let recording = Recording::open(&args.recording).map_err(advised)?;
-        recording.verify().map_err(advised)?;
         return Ok(analysis::console::result(&format!("{}\n", recording.root().journal_sha256))?);
     }
     let files = vec![args.recording.clone()];

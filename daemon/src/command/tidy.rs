@@ -9,6 +9,7 @@ use crate::settings::{self, AfterSealing};
 use crate::tidy::{self, Removed};
 use analysis::console::advised;
 use analysis::documents;
+use analysis::prose::counted;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -53,7 +54,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         documents::json(documents::TIDIED, &serde_json::json!({ "removed": removed, "overdue": overdue }))?
     } else {
         let gone = removed.iter().map(|(folder, note)| {
-            format!("{}: journal removed ({} segments)\n", folder.display(), note.segments.len())
+            let segments = counted(note.segments.len(), "segment");
+            format!("{}: journal removed ({segments})\n", folder.display())
         });
         let overdue =
             overdue.iter().map(|folder| format!("{}: past the retention period\n", folder.display()));

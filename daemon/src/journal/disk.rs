@@ -79,6 +79,21 @@ pub trait Disk: Send + Sync + Debug {
     /// Whatever the file system says.
     fn create_folder(&self, path: &Path) -> io::Result<()>;
 
+    /// The same, and returns once their names survive power loss.
+    ///
+    /// # Errors
+    /// Whatever the file system says.
+    fn make_folder(&self, path: &Path) -> io::Result<()> {
+        let Some(above) = path.parent() else { return Ok(()) };
+        let above = if above.as_os_str().is_empty() { Path::new(".") } else { above };
+        match self.list(above) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => self.make_folder(above)?,
+            there => drop(there?),
+        }
+        self.create_folder(path)?;
+        self.sync_folder(above)
+    }
+
     /// What is in a folder, sorted by name.
     ///
     /// # Errors

@@ -7,7 +7,7 @@ use super::error::JournalError;
 use super::format::{FORMAT_VERSION, HEADER_BYTES_MAX, Header, HeaderFault};
 use super::record::Stamped;
 use super::segments;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -18,7 +18,7 @@ mod cursor;
 use cursor::Cursor;
 
 /// Something wrong with a journal. What could be read is read all the same.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "damage", rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Damage {

@@ -11,7 +11,7 @@
 //!   USENIX ATC 2020).
 //! - **Power loss** ([`SimulatedDisk::lose_power`]) drops what was not synced, or keeps it, sector by sector in any
 //!   combination; the length may be ahead of the contents, which are then zeros. Names that were not synced go back, the
-//!   last ones first. What was synced stays, always.
+//!   last ones first, a new folder's with all that is in it. What else was synced stays, always.
 //! - **The process's death** loses nothing but its locks.
 //!
 //! Left out, because no program can answer for it: a disk that says it synced and has not, and bytes that rot (tests
@@ -79,6 +79,7 @@ struct Contents {
 #[derive(Debug)]
 enum NameChange {
     Added(PathBuf),
+    FolderAdded(PathBuf),
     Removed(PathBuf, usize),
     Renamed { from: PathBuf, to: PathBuf, replaced: Option<usize> },
 }
@@ -272,6 +273,10 @@ impl World {
                 Some(NameChange::Added(path)) => {
                     self.names.remove(&path);
                 }
+                Some(NameChange::FolderAdded(folder)) => {
+                    self.folders.retain(|path| !path.starts_with(&folder));
+                    self.names.retain(|path, _| !path.starts_with(&folder));
+                }
                 Some(NameChange::Removed(path, index)) => {
                     self.names.insert(path, index);
                 }
@@ -391,7 +396,12 @@ impl Disk for SimulatedDisk {
     fn create_folder(&self, path: &Path) -> io::Result<()> {
         let mut world = self.world();
         world.call("create folder")?;
-        world.folders.extend(path.ancestors().map(Path::to_owned));
+        let mut added: Vec<_> = path.ancestors().filter(|folder| !world.folders.contains(*folder)).collect();
+        added.reverse();
+        // The root has no name.
+        let named = added.iter().filter(|folder| folder.parent().is_some());
+        world.unsynced_names.extend(named.map(|folder| NameChange::FolderAdded((*folder).to_owned())));
+        world.folders.extend(added.into_iter().map(Path::to_owned));
         Ok(())
     }
 
@@ -485,6 +495,7 @@ impl Disk for SimulatedDisk {
         world.call("sync folder")?;
         world.unsynced_names.retain(|change| {
             let (NameChange::Added(path)
+            | NameChange::FolderAdded(path)
             | NameChange::Removed(path, _)
             | NameChange::Renamed { to: path, .. }) = change;
             path.parent() != Some(folder)

@@ -119,7 +119,7 @@ impl Writer {
         software: &str,
         options: Options,
     ) -> Result<Self, JournalError> {
-        disk.create_folder(folder).map_err(JournalError::io("create the folder", folder))?;
+        disk.make_folder(folder).map_err(JournalError::io("create the folder", folder))?;
         if !segments(&*disk, folder)?.is_empty() {
             return Err(JournalError::AlreadyThere { folder: folder.to_owned() });
         }
@@ -144,9 +144,10 @@ impl Writer {
         for stamped in reader.by_ref() {
             next_number = stamped?.number.saturating_add(1);
         }
+        // Appended is not synced: what a killed process left must be, before it is called so.
+        disk.make_folder(folder).map_err(JournalError::io("sync", folder))?;
         let mut state = State { next_number, ..State::default() };
         for (segment, path) in segments(&*disk, folder)? {
-            // Appended is not synced: what a killed process left must be, before it is called so.
             disk.sync_file(&path).map_err(JournalError::io("sync", &path))?;
             let file = disk.open_read(&path).map_err(JournalError::io("open", &path))?;
             state.journal_bytes += file.length().map_err(JournalError::io("read", &path))?;

@@ -17,7 +17,7 @@ use crate::pipeline::{Block, Output, Pipeline};
 use crate::visit::plan::Plan;
 use analysis::recording::write::{Channel, Samples, Sensor};
 use analysis::recording::write::{Root, SensorTables, Tables, WriteError, Writer};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use survey::{SensorSurvey, Survey, Surveyor};
@@ -26,7 +26,7 @@ use survey::{SensorSurvey, Survey, Surveyor};
 const CONDITION: &str = "condition";
 
 /// A recording that was written.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Sealed {
     /// Where.
     pub recording: PathBuf,

@@ -108,7 +108,7 @@ impl Guard {
     /// The disk refuses.
     pub fn remembering(mut self, disk: Arc<dyn Disk>, data: &Path) -> Result<Guard, JournalError> {
         let folder = data.join("server");
-        disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+        disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
         let path = folder.join("sessions.json");
         // What cannot be understood lets nobody in.
         self.keys().sessions = serde_json::from_slice(&files::read(&*disk, &path)?).unwrap_or_default();

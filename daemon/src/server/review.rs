@@ -194,7 +194,7 @@ pub fn compared(earlier: &Path, later: &Path, rules: &Rules) -> anyhow::Result<C
     let mut found = comparison::compare(&visits, rules)?;
     let hiding: Vec<Plan> = [earlier, later]
         .into_iter()
-        .filter_map(|path| Plan::parse(Recording::open(path).ok()?.plan()).ok())
+        .filter_map(|path| Plan::parse(Recording::open_unverified(path).ok()?.plan()).ok())
         .collect();
     let is_hidden = |muscle: &str, test: &str| {
         let mut items = hiding.iter().flat_map(|plan| &plan.items);

@@ -36,7 +36,7 @@ pub fn read(certificates: &Path, key: &Path) -> anyhow::Result<Pair> {
 /// The disk refuses.
 pub fn own(disk: &dyn Disk, data: &Path, names: &[String]) -> anyhow::Result<Pair> {
     let folder = data.join("server");
-    disk.create_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
+    disk.make_folder(&folder).map_err(JournalError::io("make the folder", &folder))?;
     let mark: String = hex(&Sha256::digest(names.join("\n")), "").chars().take(16).collect();
     let (certificate_file, key_file) =
         (folder.join(format!("{mark}.crt")), folder.join(format!("{mark}.key")));

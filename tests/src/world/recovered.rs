@@ -46,7 +46,7 @@ pub fn recover(run: &Run) -> Result<Option<Recovered>, String> {
     let (disk, folder) = (run.disk.shared(), Path::new(FOLDER));
     let (look, _) = look_at_journal(&disk, folder, run.utc_ns).map_err(|error| error.to_string())?;
     match decide(&look, true) {
-        Decision::Nothing => return Ok(None),
+        Decision::Nothing | Decision::Lost => return Ok(None),
         Decision::Seal => {}
         other => return Err(format!("recovery decides {other:?} about a visit that was named")),
     }

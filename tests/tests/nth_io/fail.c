@@ -1,9 +1,9 @@
 /* Preloaded into a program, lets one of its calls on files fail.
  *
  * In, by environment: FAIL_UNDER (a call counts when its file's path contains this and not FAIL_NOT), FAIL_AT (which of
- * them fails, from 0), FAIL_FROM=1 (and all after it), FAIL_ERRNO. Out: that call fails, as the system's own would; at the
- * program's end the number of calls is written to the file FAIL_COUNT. Reading is left alone: what can be read is tested
- * elsewhere. */
+ * them fails, from 0), FAIL_FROM=1 (and all after it), FAIL_ERRNO; FAIL_NAMED (all calls of this name fail). Out: that call
+ * fails, as the system's own would; at the program's end the calls' names are written to the file FAIL_CALLS, a line each.
+ * Reading is left alone: what can be read is tested elsewhere. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
@@ -19,6 +19,7 @@
 #include <unistd.h>
 
 static atomic_long calls;
+static const char *names[1 << 16];
 
 static long number(const char *name, long otherwise) {
     const char *text = getenv(name);
@@ -40,19 +41,24 @@ static int is_ours_fd(int fd) {
 }
 
 /* Counts a call; says whether it is to fail, with errno set. */
-static int fails(int ours) {
+static int fails(const char *name, int ours) {
     if (!ours) return 0;
+    const char *named = getenv("FAIL_NAMED");
     long call = atomic_fetch_add(&calls, 1), at = number("FAIL_AT", -1);
-    if (at < 0 || call < at || (call > at && !number("FAIL_FROM", 0))) return 0;
+    if (call < (long)(sizeof names / sizeof *names)) names[call] = name;
+    int by_name = named && !strcmp(named, name);
+    int by_number = at >= 0 && (call == at || (call > at && number("FAIL_FROM", 0)));
+    if (!by_name && !by_number) return 0;
     errno = (int)number("FAIL_ERRNO", EIO);
     return 1;
 }
 
 __attribute__((destructor)) static void told(void) {
-    const char *path = getenv("FAIL_COUNT");
+    const char *path = getenv("FAIL_CALLS");
     FILE *file = path ? fopen(path, "w") : NULL;
     if (!file) return;
-    fprintf(file, "%ld", atomic_load(&calls));
+    for (size_t call = 0; call < sizeof names / sizeof *names && names[call]; call++)
+        fprintf(file, "%s\n", names[call]);
     fclose(file);
 }
 
@@ -63,7 +69,7 @@ __attribute__((destructor)) static void told(void) {
 #define ON_FD(result, name, parameters, arguments, ...) \
     result name parameters { \
         NEXT(result, name, __VA_ARGS__); \
-        return fails(is_ours_fd(fd)) ? -1 : next arguments; \
+        return fails(#name, is_ours_fd(fd)) ? -1 : next arguments; \
     }
 
 ON_FD(ssize_t, write, (int fd, const void *b, size_t n), (fd, b, n), int, const void *, size_t)
@@ -77,12 +83,30 @@ ON_FD(int, ftruncate64, (int fd, off64_t n), (fd, n), int, off64_t)
 
 int rename(const char *from, const char *to) {
     NEXT(int, rename, const char *, const char *);
-    return fails(is_ours(from)) ? -1 : next(from, to);
+    return fails("rename", is_ours(from)) ? -1 : next(from, to);
+}
+
+int renameat2(int at, const char *from, int into, const char *to, unsigned int flags) {
+    NEXT(int, renameat2, int, const char *, int, const char *, unsigned int);
+    return fails("renameat2", is_ours(from)) ? -1 : next(at, from, into, to, flags);
+}
+
+int linkat(int at, const char *from, int into, const char *to, int flags) {
+    NEXT(int, linkat, int, const char *, int, const char *, int);
+    return fails("linkat", is_ours(from)) ? -1 : next(at, from, into, to, flags);
+}
+
+/* One that fails has closed all the same. */
+int close(int fd) {
+    NEXT(int, close, int);
+    int flags = fcntl(fd, F_GETFL);
+    int ours = flags >= 0 && (flags & O_ACCMODE) != O_RDONLY && is_ours_fd(fd), done = next(fd);
+    return fails("close", ours) ? -1 : done;
 }
 
 int unlink(const char *path) {
     NEXT(int, unlink, const char *);
-    return fails(is_ours(path)) ? -1 : next(path);
+    return fails("unlink", is_ours(path)) ? -1 : next(path);
 }
 
 /* Only opening to write counts. */
@@ -93,7 +117,7 @@ int unlink(const char *path) {
         mode_t mode = flags & O_CREAT ? va_arg(rest, mode_t) : 0; \
         va_end(rest); \
         NEXT(int, name, const char *, int, ...); \
-        return fails((flags & O_ACCMODE) != O_RDONLY && is_ours(path)) ? -1 : next(path, flags, mode); \
+        return fails(#name, (flags & O_ACCMODE) != O_RDONLY && is_ours(path)) ? -1 : next(path, flags, mode); \
     }
 
 OPEN(open)
