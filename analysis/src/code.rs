@@ -50,6 +50,9 @@ fn objection(given: &str) -> Option<&'static str> {
     if words(given).any(is_name_like) {
         return Some("it looks like a name");
     }
+    if is_name_and_year(given) {
+        return Some("it looks like a name or initials with a year of birth");
+    }
     if given.chars().count() > LENGTH_MAX {
         return Some("it is too long");
     }
@@ -68,6 +71,21 @@ fn words(text: &str) -> impl Iterator<Item = &str> {
 fn is_name_like(word: &str) -> bool {
     let letters = word.chars().count();
     letters >= WORD_LETTERS || (letters >= 3 && is_capitalised(word))
+}
+
+/// Nothing but some letters and a year, either first: `ANNA1980`, `1980-jm`. One letter is a series, as in `P2001`.
+fn is_name_and_year(given: &str) -> bool {
+    let runs =
+        |of: fn(char) -> bool| given.split(move |c| !of(c)).filter(|run| !run.is_empty()).collect::<Vec<_>>();
+    match (&runs(char::is_alphabetic)[..], &runs(|c| c.is_ascii_digit())[..]) {
+        ([letters], [digits]) => letters.chars().count() > 1 && is_year(digits),
+        _ => false,
+    }
+}
+
+/// Four digits that can be the year of somebody's birth, or of a date.
+fn is_year(digits: &str) -> bool {
+    digits.len() == 4 && digits.parse().is_ok_and(|year| (1900..2100).contains(&year))
 }
 
 fn is_capitalised(word: &str) -> bool {
@@ -125,8 +143,65 @@ fn is_day(a: u32, b: u32) -> bool {
 const TITLES: [&str; 12] =
     ["mr", "mrs", "ms", "miss", "dr", "prof", "frau", "herr", "mme", "mlle", "monsieur", "madame"];
 
-/// What in a free text looks as if it said who somebody is: an e-mail address, a date, a telephone number, a title with
-/// a name, or two capitalised words side by side.
+/// Those whom somebody names without a title.
+const RELATIONS: [&str; 20] = [
+    "husband",
+    "wife",
+    "partner",
+    "son",
+    "daughter",
+    "mother",
+    "father",
+    "mum",
+    "mom",
+    "dad",
+    "brother",
+    "sister",
+    "friend",
+    "colleague",
+    "boss",
+    "carer",
+    "nurse",
+    "named",
+    "called",
+    "name",
+];
+
+/// Months, as people write them: the first three letters and what may follow.
+const MONTHS: [(&str, &[&str]); 21] = [
+    ("jan", &["", "uary", "uar", "vier"]),
+    ("feb", &["", "ruary", "ruar"]),
+    ("fév", &["", "rier"]),
+    ("mar", &["", "ch", "s"]),
+    ("mär", &["z"]),
+    ("apr", &["", "il"]),
+    ("avr", &["il"]),
+    ("may", &[""]),
+    ("mai", &[""]),
+    ("jun", &["", "e", "i"]),
+    ("jul", &["", "y", "i"]),
+    ("jui", &["n", "llet"]),
+    ("aug", &["", "ust"]),
+    ("aoû", &["t"]),
+    ("sep", &["", "t", "tember", "tembre"]),
+    ("oct", &["", "ober", "obre"]),
+    ("okt", &["", "ober"]),
+    ("nov", &["", "ember", "embre"]),
+    ("dec", &["", "ember"]),
+    ("déc", &["", "embre"]),
+    ("dez", &["", "ember"]),
+];
+
+/// Words that people write in capitals, or begin a sentence with, and that nobody is called.
+const ORDINARY: [&str; 44] = [
+    "left", "right", "both", "hand", "side", "thumb", "index", "middle", "ring", "little", "finger", "wrist",
+    "elbow", "palm", "pain", "painful", "tired", "weak", "strong", "tight", "normal", "swelling", "swollen",
+    "stopped", "slipped", "repeated", "sensor", "zero", "trial", "test", "make", "break", "hold", "pull",
+    "force", "before", "after", "during", "again", "with", "without", "very", "more", "less",
+];
+
+/// What in a free text looks as if it said who somebody is: an e-mail address, a date, a telephone number, a title, an
+/// initial or a relation with a name, or two capitalised words side by side. A name in small letters is none of these.
 pub fn personal(text: &str) -> Option<String> {
     let words: Vec<&str> = text.split_whitespace().collect();
     let bare = |word: &str| word.trim_matches(|c: char| !c.is_alphanumeric()).to_owned();
@@ -144,12 +219,45 @@ pub fn personal(text: &str) -> Option<String> {
     }
     words.windows(2).find_map(|pair| {
         let [first, second] = [bare(pair[0]), bare(pair[1])];
-        // A full stop ends a sentence: the next word is capitalised anyway. After a title it does not.
-        let title = TITLES.contains(&first.to_lowercase().as_str());
+        let is = |list: &[&str], word: &str| list.contains(&word.to_lowercase().as_str());
+        // A full stop ends a sentence: the next word is capitalised anyway. After a title or an initial it does not.
+        let title = is(&TITLES, &first) || (is_initials(pair[0]) && !is(&ORDINARY, &second));
         let ended = pair[0].ends_with(['.', '!', '?', ':', ';']);
-        let named = is_capitalised(&second) && (title || (!ended && is_capitalised(&first)));
-        named.then(|| format!("{first} {second}"))
+        let before = is_capitalised(&first) || is(&RELATIONS, &first);
+        let named = is_capitalised(&second) && (title || (!ended && before));
+        let ordinary = is(&ORDINARY, &first) || is(&ORDINARY, &second);
+        let shouted = !ended && !ordinary && are_shouted(&first, &second);
+        (named || shouted || is_dated(&first, &second)).then(|| format!("{first} {second}"))
     })
+}
+
+/// `A.` or `J.M.`
+fn is_initials(word: &str) -> bool {
+    let letters: Vec<char> = word.chars().collect();
+    !letters.is_empty() && letters.chunks(2).all(|pair| matches!(pair, [c, '.'] if c.is_uppercase()))
+}
+
+/// Two words in capitals that are no abbreviations: those are short.
+fn are_shouted(first: &str, second: &str) -> bool {
+    let lengths = [first, second]
+        .map(|word| if word.chars().all(char::is_uppercase) { word.chars().count() } else { 0 });
+    let (least, most) = (lengths[0].min(lengths[1]), lengths[0].max(lengths[1]));
+    least >= 3 && most >= 5
+}
+
+/// A month beside its day or its year, or a year of birth. `may` and `march` are words, too: in small letters they want a year.
+fn is_dated(first: &str, second: &str) -> bool {
+    let number = |word: &str| word.trim_end_matches(|c: char| c.is_ascii_lowercase()).parse::<u32>();
+    let day = |word: &str| number(word).is_ok_and(|day| (1..=31).contains(&day));
+    let of = |month: &str, beside: &str| {
+        is_month(month) && (is_year(beside) || (day(beside) && month.starts_with(char::is_uppercase)))
+    };
+    of(first, second) || of(second, first) || (first.eq_ignore_ascii_case("born") && is_year(second))
+}
+
+fn is_month(word: &str) -> bool {
+    let word = word.to_lowercase();
+    MONTHS.iter().any(|(begins, ends)| word.strip_prefix(begins).is_some_and(|rest| ends.contains(&rest)))
 }
 
 #[cfg(test)]
@@ -158,9 +266,22 @@ mod tests {
 
     #[test]
     fn codes_are_accepted() {
-        for code in
-            ["", "P014", "E01", "D001", "P-014", "ctrl_07", "A1B2", "S-2026-14", "000014", "site3-0047"]
-        {
+        for code in [
+            "",
+            "P014",
+            "E01",
+            "D001",
+            "P-014",
+            "ctrl_07",
+            "A1B2",
+            "S-2026-14",
+            "000014",
+            "site3-0047",
+            "P2001",
+            "AB2200",
+            "CTS2024-07",
+            "jm198",
+        ] {
             assert_eq!(check("participant", code), Ok(()), "{code}");
         }
     }
@@ -178,6 +299,10 @@ mod tests {
             ("P19800302", "birth"),
             ("02031980", "birth"),
             ("P_800302", "birth"),
+            ("ANNA1980", "year of birth"),
+            ("jm1980", "year of birth"),
+            ("jm-2004", "year of birth"),
+            ("1980_jm", "year of birth"),
             ("000123", "birth"),
             ("someone7@example.org", "e-mail"),
             ("../P014", "path"),
@@ -200,6 +325,19 @@ mod tests {
             ("write to a.miller@example.org.", "a.miller@example.org"),
             ("born 02.03.1980", "02.03.1980"),
             ("call 0151-2345678", "0151-2345678"),
+            ("ANNA MILLER was tired", "ANNA MILLER"),
+            ("ask JOHN SMITHERS first", "JOHN SMITHERS"),
+            ("asked A. Miller", "A Miller"),
+            ("J.M. Miller pulled", "J.M Miller"),
+            ("her husband Tom helped", "husband Tom"),
+            ("is called Tom", "called Tom"),
+            ("born 2 March 1980", "2 March"),
+            ("born March 1980", "March 1980"),
+            ("on 3rd Feb. again", "3rd Feb"),
+            ("May 3 was bad", "May 3"),
+            ("né le 2 mars 1980", "mars 1980"),
+            ("am 2. Oktober", "2 Oktober"),
+            ("born 1980", "born 1980"),
         ] {
             assert_eq!(personal(text).as_deref(), Some(found), "{text}");
         }
@@ -208,6 +346,16 @@ mod tests {
             "Slipped. Repeated after a rest",
             "2.5 N at 10 ms; palm up",
             "Swelling of the left hand",
+            "STOPPED EARLY, LEFT HAND VERY WEAK",
+            "EMG NCS MRC 4, FDI ADM weak",
+            "pain may 3 times return on the march",
+            "it may last 2 s",
+            "group B. Repeated",
+            "her husband helped, called it off. Then a rest",
+            "grade A; Swelling",
+            "sister of 30 years, 3 sons",
+            "1980 N/s is no pace",
+            "mar. 3 trials",
             "",
         ] {
             assert_eq!(personal(text), None, "{text}");

@@ -44,23 +44,37 @@ where
     anyhow::Error::new(error).context(hint)
 }
 
+/// What happened, and the advice where there is some.
+pub fn told(error: &anyhow::Error) -> (String, Option<String>) {
+    let hint = error.downcast_ref::<Hint>().map(Hint::to_string);
+    let causes = error.chain().map(ToString::to_string).filter(|cause| Some(cause) != hint.as_ref());
+    let told = causes.fold(String::new(), |told, cause| match cause.trim_end() {
+        cause if told.is_empty() => cause.to_owned(),
+        // Some errors say their cause themselves.
+        cause if told.ends_with(cause) => told,
+        cause => format!("{told}: {cause}"),
+    });
+    (lines(&told), hint.map(|hint| lines(&hint)))
+}
+
 /// The text of an error: `error: …` and, where there is advice, `hint: …`.
 pub fn describe(error: &anyhow::Error) -> String {
-    let hint = error.downcast_ref::<Hint>().map(Hint::to_string);
-    let causes: Vec<String> = error.chain().map(ToString::to_string).collect();
-    let told = causes.iter().filter(|cause| Some(*cause) != hint.as_ref()).map(|cause| cause.trim_end());
-    let told = lines(&told.collect::<Vec<_>>().join(": "));
-    match hint {
-        Some(hint) => format!("error: {told}\nhint: {}", lines(&hint)),
-        None => format!("error: {told}"),
+    match told(error) {
+        (told, Some(hint)) => format!("error: {told}\nhint: {hint}"),
+        (told, None) => format!("error: {told}"),
     }
 }
 
-/// Prints an error to stderr and gives the exit code that goes with it: 2 for wrong usage, otherwise 1.
+/// The exit code that goes with an error: 2 for wrong usage, otherwise 1.
+pub fn exit_code(error: &anyhow::Error) -> ExitCode {
+    if error.downcast_ref::<Usage>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
+}
+
+/// Prints an error to stderr and gives the exit code that goes with it.
 pub fn report(error: &anyhow::Error) -> ExitCode {
     // Nothing is left to do where even stderr is closed.
     let _ = writeln!(io::stderr(), "{}", describe(error));
-    if error.downcast_ref::<Usage>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
+    exit_code(error)
 }
 
 /// Says on stderr what is no error and must not be overlooked.
@@ -102,6 +116,12 @@ mod tests {
     fn the_hint_stands_on_its_own_line_and_not_in_the_error() {
         let error = anyhow::anyhow!("no such port").context(Hint::new("list them")).context("cannot record");
         assert_eq!(describe(&error), "error: cannot record: no such port\nhint: list them");
+    }
+
+    #[test]
+    fn a_cause_that_an_error_names_itself_is_not_said_twice() {
+        let error = anyhow::anyhow!("denied (13)").context("cannot lock x: denied (13)").context("no visit");
+        assert_eq!(describe(&error), "error: no visit: cannot lock x: denied (13)");
     }
 
     #[test]

@@ -16,6 +16,7 @@ pub mod export;
 pub mod filter;
 pub mod holds;
 pub mod measures;
+pub mod observed;
 pub mod plot;
 pub mod prose;
 pub mod recording;

@@ -49,6 +49,12 @@ pub struct Found {
     /// Files of the data folder that hold their code or could not be looked into, and stay: somebody else wrote them.
     #[serde(default)]
     pub left: Vec<String>,
+    /// Packed files of the data folder: nobody can say what is in them.
+    #[serde(default)]
+    pub packed: Vec<PathBuf>,
+    /// Folders that were made for `exports` and go where they are empty then, the deepest first.
+    #[serde(default)]
+    pub folders: Vec<PathBuf>,
     /// What was in `derived` and `exports` when they were found (SHA-256).
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub seen: BTreeMap<PathBuf, String>,
@@ -292,6 +298,12 @@ fn complete(
                 rest.seen.extend(found.seen.get_key_value(file).map(|(at, seen)| (at.clone(), seen.clone())));
                 if is_export { &mut rest.exports } else { &mut rest.derived }.push(file.clone());
             }
+        }
+    }
+    for folder in &found.folders {
+        // What else is in it keeps it, and is somebody else's.
+        if disk.remove_folder(&data.path().join(folder)).is_err() && !kept.is_empty() {
+            rest.folders.push(folder.clone());
         }
     }
     // The register last: until then it says where the exports are.

@@ -15,6 +15,7 @@ pub mod guide;
 pub mod health;
 pub mod instruments;
 pub mod journal;
+pub mod losses;
 pub mod participant;
 pub mod pipeline;
 pub mod port;

@@ -1,5 +1,5 @@
 //! `fingerforced`: acquires. Results on stdout, all else on stderr.
-use analysis::console::advised;
+use analysis::console::{Usage, advised};
 use analysis::supervise::{self, Limits, Supervision};
 use clap::{Parser, Subcommand};
 use daemon::stderr::{self, Stderr};
@@ -37,14 +37,16 @@ enum Command {
 fn main() -> ExitCode {
     supervise::private_files();
     supervise::no_death_by_file_size();
-    let cli = Cli::parse();
     logging();
+    let cli = match Cli::try_parse() {
+        Err(error) if stderr::is_json() && error.use_stderr() => {
+            return stderr::report(&Usage(error.render().to_string()).into());
+        }
+        parsed => parsed.unwrap_or_else(|error| error.exit()),
+    };
     let done = supervised(&cli.command);
     stderr::settle();
-    match done {
-        Ok(code) => code,
-        Err(error) => analysis::console::report(&error),
-    }
+    done.unwrap_or_else(|error| stderr::report(&error))
 }
 
 /// A command that reads a recording does it in a supervised child; the others never open one.
@@ -84,12 +86,13 @@ fn run(command: &Command) -> anyhow::Result<()> {
 }
 
 /// Logs go to stderr; `FINGERFORCE_LOG` chooses what is said (as `debug`), warnings and losses by default;
-/// `FINGERFORCE_LOG_FORMAT=json` makes each an object on a line, with its time, for a machine to watch.
+/// `FINGERFORCE_LOG_FORMAT=json` makes each an object on a line, with its time, for a machine to watch, and leaves out
+/// whatever is none.
 fn logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("FINGERFORCE_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
     let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Stderr);
-    if std::env::var_os("FINGERFORCE_LOG_FORMAT").is_some_and(|format| format == "json") {
+    if stderr::is_json() {
         logs.json().init();
         return;
     }

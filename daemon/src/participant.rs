@@ -85,7 +85,9 @@ pub fn class(name: &str, value: &str) -> Result<(), String> {
             "{name} = `{value}`: use up to {CLASS_MAX} letters, digits, spaces and -, for a group and never a person"
         ));
     }
-    analysis::code::personal(value).map_or(Ok(()), |why| Err(format!("{name} = `{value}`: {why}")))
+    analysis::code::personal(value).map_or(Ok(()), |found| {
+        Err(format!("{name} = `{value}`: does `{found}` say who somebody is? Name a group, never a person"))
+    })
 }
 
 #[cfg(test)]
@@ -105,6 +107,7 @@ mod tests {
             ("sex=f", "female, male"),
             ("condition=", "for a group"),
             ("condition=<b>", "for a group"),
+            ("condition=Anna Miller", "does `Anna Miller` say who somebody is? Name a group"),
         ] {
             let error = field(text).unwrap_err();
             assert!(error.contains(part), "{text}: {error}");

@@ -233,8 +233,9 @@ impl Session {
         Ok(self.said)
     }
 
-    /// Ends a journal that may be what failed: its end is worth a try, and what it holds is kept either way.
-    pub fn give_up(mut self, reason: &str) {
+    /// Ends a journal that may be what failed: its end is worth a try, and what it holds is kept either way. Gives what the
+    /// core said last.
+    pub fn give_up(mut self, reason: &str) -> Vec<Said> {
         self.ways.iter_mut().for_each(|way| way.cable.close());
         if let Err(error) = self.put(self.clock.monotonic_ns(), Record::Finished(reason.to_owned())) {
             tracing::error!(%error, "the end could not be written to the journal");
@@ -242,6 +243,7 @@ impl Session {
         if let Err(error) = self.recorder.finish() {
             tracing::error!(%error, "the journal could not be brought to the disk");
         }
+        self.said
     }
 
     fn put(&mut self, monotonic_ns: u64, record: Record) -> Result<(), JournalError> {

@@ -11,6 +11,7 @@
 
 use crate::files;
 use crate::journal::{Disk, JournalError};
+use crate::visit::plan::PlanError;
 use analysis::console::Advice;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -91,15 +92,14 @@ impl Advice for SettingsError {
 pub fn read(disk: &dyn Disk, data: &Path) -> Result<Settings, SettingsError> {
     let path = data.join(FILE);
     let text = String::from_utf8_lossy(&files::read(disk, &path)?).into_owned();
-    toml::from_str(&text).map_err(|error| {
-        let why = error.to_string().trim().replace('\n', " | ");
-        SettingsError::Wrong { path, why }
-    })
+    toml::from_str(&text)
+        .map_err(|error| SettingsError::Wrong { path, why: PlanError::of_toml(&text, &error).to_string() })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::journal::SystemDisk;
 
     #[test]
     fn without_a_word_everything_stays() {
@@ -112,5 +112,14 @@ mod tests {
         for wrong in ["retention = 1", "[journals]\nafter_sealing = \"delete\"", "retention_days = -1"] {
             assert!(toml::from_str::<Settings>(wrong).is_err(), "{wrong}");
         }
+    }
+
+    #[test]
+    fn what_is_wrong_is_told_in_one_line_with_its_place() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join(FILE), "practice_days = 9\nretention = 5\n").unwrap();
+        let error = read(&SystemDisk, folder.path()).unwrap_err().to_string();
+        assert!(error.contains("settings.toml: line 2, column 1: unknown key `retention`"), "{error}");
+        assert!(error.contains("did you mean `retention_days`?") && !error.contains(['|', '\n']), "{error}");
     }
 }

@@ -8,6 +8,7 @@ use crate::core::{Begun, Said};
 use crate::data_folder::{self, DataFolder, Lock};
 use crate::health::Health;
 use crate::journal::JournalError;
+use crate::losses::Losses;
 use crate::pipeline::{Output, SensorIdentity};
 use crate::port::cable::{Line, SerialCable};
 use crate::port::handover::{CAPACITY_BYTES, Handover};
@@ -159,6 +160,7 @@ pub struct Shell<A> {
     data: Arc<DataFolder>,
     is_new: bool,
     health: Health,
+    losses: Losses,
     _visit: Lock,
     ports: Ports,
     audience: A,
@@ -198,6 +200,7 @@ impl<A: Audience> Shell<A> {
             data,
             is_new,
             health: Health::default(),
+            losses: Losses::default(),
             _visit: lock,
             ports: Ports(lines.iter().map(|line| line.name.clone()).collect()),
             audience,
@@ -287,6 +290,7 @@ impl<A: Audience> Shell<A> {
         self.session.tick()?;
         self.tell();
         let now_ns = self.clock.monotonic_ns();
+        self.losses.tick(now_ns);
         let recorder = self.session.recorder();
         let health = self.health.with(recorder.core().faults(), &recorder.journal().progress(), now_ns);
         let actions = self.audience.tick(now_ns, &health);
@@ -308,6 +312,7 @@ impl<A: Audience> Shell<A> {
                 _ => {}
             }
             self.health.hear(said);
+            self.losses.hear(said, &self.ports);
         }
         self.audience.hear(&said, Some(self.session.recorder().core().visit()), &self.ports);
     }
@@ -331,14 +336,24 @@ impl<A: Audience> Shell<A> {
     /// There is nothing that was recorded, or it was to end at once.
     pub fn close(mut self, end: End) -> anyhow::Result<Recorded> {
         self.tell();
-        let Shell { session, mut audience, mut health, folder, data, ports, is_new, clock, .. } = self;
+        let Shell {
+            session, mut audience, mut health, mut losses, folder, data, ports, is_new, clock, ..
+        } = self;
         let progress = session.recorder().journal().progress();
         let faults = session.recorder().core().faults();
         audience.end();
+        losses.tell();
+        let mut counted = |said: &[Said]| {
+            said.iter().for_each(|said| {
+                health.hear(said);
+                losses.hear(said, &ports);
+            });
+            losses.tell();
+        };
         match end {
             End::Properly(reason) => {
                 let said = session.finish(&reason).map_err(advised)?;
-                said.iter().for_each(|said| health.hear(said));
+                counted(&said);
                 audience.hear(&said, None, &ports);
                 audience.end();
                 let health = health.with(faults, &progress, clock.monotonic_ns());
@@ -356,7 +371,7 @@ impl<A: Audience> Shell<A> {
             }
             End::Failed(error) => {
                 let reason = format!("failed: {error:#}");
-                session.give_up(&reason);
+                counted(&session.give_up(&reason));
                 let kept = format!("recording ended early; what was recorded is in {}", folder.display());
                 let health = health.with(faults, &progress, clock.monotonic_ns());
                 Ok(Recorded { folder, reason, failure: Some(error.context(kept)), health })

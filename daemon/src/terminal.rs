@@ -10,7 +10,7 @@ use crate::pipeline::link::HANDSHAKE_NS;
 use crate::pipeline::{LinkState, Output, WireFaults};
 use crate::practice::Target;
 use crate::shell::Ports;
-use crate::stderr::Stderr;
+use crate::stderr;
 use crate::visit::engine::Cue;
 use crate::visit::plan::Sees;
 use analysis::console::{Hint, clean};
@@ -20,7 +20,7 @@ use analysis::recording::layout::TrialRow;
 use analysis::recording::trial_row::REACHED_CAP;
 use analysis::trial::Outcome;
 use std::collections::BTreeMap;
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use traces::Traces;
 use visit::bar;
 
@@ -30,7 +30,6 @@ const SYNC_LATE_NS: u64 = 1_000_000_000;
 /// The terminal's state.
 pub struct Terminal {
     live: bool,
-    shown: bool,
     traces: Traces,
     state: &'static str,
     /// How long the rest is that has begun, s; then when it ends.
@@ -38,9 +37,6 @@ pub struct Terminal {
     rest_ends_ns: Option<u64>,
     cue: Option<Cue>,
     missing: u64,
-    missing_reason: String,
-    told_missing: u64,
-    told_missing_ns: u64,
     told_zero: Vec<((usize, usize), NoZero)>,
     /// The plan's items by name, with what is shown of the force at each; and what is shown now.
     items: Vec<(String, Sees)>,
@@ -56,17 +52,13 @@ impl Terminal {
     /// A terminal; `quiet` leaves the live line out.
     pub fn new(quiet: bool) -> Self {
         Terminal {
-            live: !quiet && std::io::stderr().is_terminal(),
-            shown: false,
+            live: !quiet && std::io::stderr().is_terminal() && !stderr::is_json(),
             traces: Traces::default(),
             state: "waiting for the sensor",
             rest_s: None,
             rest_ends_ns: None,
             cue: None,
             missing: 0,
-            missing_reason: String::new(),
-            told_missing: 0,
-            told_missing_ns: 0,
             told_zero: Vec::new(),
             items: Vec::new(),
             now_sees: Sees::All,
@@ -74,19 +66,6 @@ impl Terminal {
             told_of: BTreeMap::new(),
             refusal: None,
         }
-    }
-
-    /// Takes the live line away.
-    pub fn clear(&mut self) {
-        if std::mem::take(&mut self.shown) {
-            let _ = Stderr.write_all(b"\r\x1b[K");
-        }
-    }
-
-    /// Nothing follows: what is missing and was not told yet is told now.
-    pub fn end(&mut self) {
-        self.clear();
-        self.tell(0);
     }
 
     /// The plan's items by name, and what may be shown of the force at each.
@@ -118,14 +97,12 @@ impl Terminal {
     }
 
     /// Says something.
-    pub fn line(&mut self, text: &str) {
-        self.clear();
-        let _ = Stderr.write_all(format!("{}\n", clean(text)).as_bytes());
+    pub fn line(&self, text: &str) {
+        stderr::say(text);
     }
 
     /// Time passed: the live line is drawn anew.
     pub fn tick(&mut self, now_ns: u64, faults: &WireFaults, sync_age_ns: u64) {
-        self.tell_missing(now_ns);
         if !self.live {
             return;
         }
@@ -156,8 +133,7 @@ impl Terminal {
         if !self.typed.is_empty() {
             line += &format!("  > {}", clean(&self.typed));
         }
-        self.shown = true;
-        let _ = Stderr.write_all(format!("\r{line}\x1b[K").as_bytes());
+        stderr::live(&line);
     }
 
     /// Something happened.
@@ -266,10 +242,7 @@ impl Terminal {
                 let (channel, label) = (certificate.channel, certificate.label());
                 self.line(&format!("{}channel {channel}: {label}", of(*sensor)));
             }
-            Output::Began(sensor, began) if began.segment > 0 => {
-                self.line(&format!("{}a new segment: {}", of(*sensor), began.reason))
-            }
-            Output::Gap(_, gap) => self.gap(gap.missing, gap.reason),
+            Output::Gap(_, gap) => self.missing += gap.missing.unwrap_or(0),
             Output::Set(crate::pipeline::setting::Setting::Tare(tare), _) => {
                 self.state = "zeroed";
                 let (of, channel) = (of(tare.sensor), tare.channel);
@@ -288,37 +261,6 @@ impl Terminal {
             }
             Output::Link(port, state) => self.link(*port, state, ports),
             _ => {}
-        }
-    }
-
-    fn gap(&mut self, missing: Option<u64>, reason: &str) {
-        match missing {
-            Some(missing) => {
-                self.missing += missing;
-                reason.clone_into(&mut self.missing_reason);
-            }
-            None => {
-                self.clear();
-                tracing::error!(reason, "samples are missing, how many cannot be known");
-            }
-        }
-    }
-
-    /// Lost data are an error, but a bad line must not flood the terminal: at most a line every five seconds.
-    fn tell_missing(&mut self, now_ns: u64) {
-        const EVERY_NS: u64 = 5_000_000_000;
-        if now_ns.saturating_sub(self.told_missing_ns) >= EVERY_NS {
-            self.tell(now_ns);
-        }
-    }
-
-    /// How many samples are missing that were not told yet, and in all.
-    fn tell(&mut self, now_ns: u64) {
-        let (missing, total) = (self.missing - self.told_missing, self.missing);
-        if missing > 0 {
-            self.clear();
-            tracing::error!(missing, total, last_reason = self.missing_reason, "samples are missing");
-            (self.told_missing, self.told_missing_ns) = (self.missing, now_ns);
         }
     }
 
@@ -349,15 +291,8 @@ impl Terminal {
         match state {
             LinkState::Flowing => self.state = "recording",
             LinkState::Stopped => self.state = "stopped",
-            LinkState::Silent => {
-                self.state = "silent";
-                tracing::warn!(port = name, "the sensor has stopped sending; asking it again");
-            }
-            LinkState::Closed(reason) => {
-                self.state = "port gone";
-                let which = if ports.several() { format!("port {name}") } else { "the port".to_owned() };
-                self.line(&format!("{which} is gone ({reason}); recording goes on when it returns"));
-            }
+            LinkState::Silent => self.state = "silent",
+            LinkState::Closed(_) => self.state = "port gone",
             LinkState::OtherSensor { expected, found } => self.line(&format!(
                 "another sensor came back: {found} instead of {expected}; type y and Enter to go on with it"
             )),

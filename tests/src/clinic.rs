@@ -37,6 +37,9 @@ contact_side = "radial"
 examiner_pulls = "ulnar"
 "#;
 
+/// The environment's variables that say what is logged.
+pub type Log = &'static [(&'static str, &'static str)];
+
 /// Everything that a test needs.
 pub struct Clinic {
     /// Where everything is.
@@ -51,8 +54,8 @@ pub struct Clinic {
     /// Simulated sensors that load what they are told: the first one's port is the place's own.
     sensors: Vec<(Ended, ChildStdin)>,
     told_hand: String,
-    /// What is logged into the place's `log`; otherwise warnings are shown.
-    level: Option<&'static str>,
+    /// How it logs into the place's `log`; otherwise warnings are shown.
+    log: Log,
     /// Pulls that the hand was told.
     pub pulls: usize,
 }
@@ -70,21 +73,15 @@ impl Clinic {
 
     /// The same with these simulated sensors, by their options.
     pub fn of_sensors(plan: &str, listen: &str, options: &[&str], sensors: &[&[&str]]) -> Clinic {
-        Clinic::started(plan, listen, options, sensors, None)
+        Clinic::started(plan, listen, options, sensors, &[])
     }
 
-    /// One that is started as by a careless shell, with a umask that lets everybody read, and logs this much.
-    pub fn logged(level: &'static str) -> Clinic {
-        Clinic::started(PLAN, "127.0.0.1:0", &[], &[&[]], Some(level))
+    /// One that is started as by a careless shell, with a umask that lets everybody read, and logs as these variables say.
+    pub fn logged(log: Log, sensor: &[&str]) -> Clinic {
+        Clinic::started(PLAN, "127.0.0.1:0", &[], &[sensor], log)
     }
 
-    fn started(
-        plan: &str,
-        listen: &str,
-        options: &[&str],
-        sensors: &[&[&str]],
-        level: Option<&'static str>,
-    ) -> Clinic {
+    fn started(plan: &str, listen: &str, options: &[&str], sensors: &[&[&str]], log: Log) -> Clinic {
         let place = Place::default();
         std::fs::write(place.path("plan.toml"), plan).unwrap();
         let linked = |(at, options): (usize, &&[&str])| sensor(&place, &link(at), options);
@@ -92,9 +89,9 @@ impl Clinic {
         let more: Vec<String> =
             (1..sensors.len()).map(|at| format!("--port={}", place.path(&link(at)).display())).collect();
         let options: Vec<&str> = options.iter().copied().chain(more.iter().map(String::as_str)).collect();
-        let served = serve(&place, listen, &options, level);
+        let served = serve(&place, listen, &options, log);
         let Served { serve, link, fingerprint, told } = served;
-        Clinic { place, serve, link, fingerprint, told, sensors, told_hand: String::new(), level, pulls: 0 }
+        Clinic { place, serve, link, fingerprint, told, sensors, told_hand: String::new(), log, pulls: 0 }
     }
 
     /// The program is killed and started again at the same address.
@@ -102,7 +99,7 @@ impl Clinic {
         let address = self.address();
         let _ = self.serve.0.kill();
         let _ = self.serve.0.wait();
-        let Served { serve, link, fingerprint, told } = serve(&self.place, &address, &[], self.level);
+        let Served { serve, link, fingerprint, told } = serve(&self.place, &address, &[], self.log);
         (self.serve, self.link, self.fingerprint, self.told) = (serve, link, fingerprint, told);
     }
 
@@ -224,17 +221,17 @@ struct Served {
     told: BufReader<std::process::ChildStdout>,
 }
 
-fn serve(place: &Place, listen: &str, options: &[&str], level: Option<&str>) -> Served {
+fn serve(place: &Place, listen: &str, options: &[&str], log: Log) -> Served {
     let mut command = fingerforced();
     command.args(["serve", "--listen", listen, "--port"]).arg(place.port());
     command.arg("--data").arg(place.path("data")).args(options);
-    let mut serve = match level {
-        None => start(&mut command, Stdio::inherit()),
-        Some(level) => {
+    let mut serve = match log {
+        [] => start(&mut command, Stdio::inherit()),
+        said => {
             let log = OpenOptions::new().create(true).append(true).open(place.path("log")).unwrap();
             let mut shell = Command::new("sh");
             shell.args(["-c", "umask 000; exec \"$@\"", "sh"]).arg(command.get_program());
-            start(shell.args(command.get_args()).env("FINGERFORCE_LOG", level), log.into())
+            start(shell.args(command.get_args()).envs(said.iter().copied()), log.into())
         }
     };
     let mut told = BufReader::new(serve.0.stdout.take().unwrap());

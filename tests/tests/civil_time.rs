@@ -6,7 +6,7 @@ use analysis::recording::read::Recording;
 use nix::sys::signal::Signal;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use tests::{Place, Running, fingerforced, json, run, sealed, sum, wait_for};
+use tests::{Place, Running, fingerforced, json, run, sealed, stderr, sum, wait_for};
 
 /// The library that tells one program another civil time.
 fn faketime() -> PathBuf {
@@ -80,4 +80,22 @@ fn an_interrupted_visit_waits_half_a_day_of_civil_time() {
         let told = sealed(&run(by_another_clock(&mut command, &file)));
         assert_eq!(told["decision"], decision, "{offset} s later: {told:#}");
     }
+}
+
+#[test]
+fn a_clock_that_was_never_set_is_warned_of_and_hinders_nothing() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1.5", "--effort", "make:25:1"]);
+    let file = place.path("civil");
+    // Some thirty years.
+    step(&file, "-1000000000");
+    let mut check = fingerforced();
+    check.arg("check").arg("--data").arg(place.path("data"));
+    let checked = run(by_another_clock(&mut check, &file));
+    let told = String::from_utf8_lossy(&checked.stdout).into_owned();
+    assert!(checked.status.success() && told.contains("WARNING  civil time was never set"), "{told}");
+    let mut record = place.record(&["--seconds", "2", "--json"]);
+    let recorded = run(by_another_clock(&mut record, &file));
+    assert!(sealed(&recorded)["samples"].as_u64().unwrap() > 500);
+    assert!(stderr(&recorded).contains("civil time was never set"), "{}", stderr(&recorded));
 }

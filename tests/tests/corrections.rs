@@ -154,6 +154,7 @@ fn what_makes_no_sense_is_refused_and_leaves_nothing() {
         (&["mark", "--trial", "1", "--mark", "onset", "--at", "4000"], 1, "out of order"),
         (&["mark", "--trial", "1", "--mark", "peak", "--at", "1"], 2, "onset, break, release or end"),
         (&["observe", "--kind", "text", "--value", "as Anna Miller said"], 2, "Anna Miller"),
+        (&["observe", "--kind", "called", "--value", "Miller"], 1, "`called` is no kind of observation"),
         (&["calibrate", "--rated-counts", "0", "--rated-force-n", "1", "--source", "x"], 1, "no calibration"),
         (&[], 2, "say what is different"),
     ] {

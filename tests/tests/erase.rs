@@ -416,3 +416,41 @@ fn a_code_that_nobody_has_is_said_to_be_one_and_is_an_error() {
         help.lines().filter(|line| line.ends_with("Files that") || line.ends_with("by a")).collect();
     assert!(broken.is_empty(), "{broken:?}");
 }
+
+#[test]
+fn what_nobody_can_look_into_is_named_and_no_folder_of_theirs_stays() {
+    let place = Place::default();
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
+    let (theirs, other) = (visit(&place, "QX7731"), visit(&place, "QX77310"));
+    let data = place.path("data").canonicalize().unwrap();
+    let packed =
+        run(Command::new("tar").arg("-czf").arg(data.join("archive.tgz")).arg(theirs.parent().unwrap()));
+    assert!(packed.status.success(), "{}", stderr(&packed));
+    // Nobody can say whose this was.
+    let unknown = data.join("visits/20260101T000000Z-0badcafe");
+    std::fs::create_dir(&unknown).unwrap();
+    std::fs::write(unknown.join("journal-000"), "no journal").unwrap();
+    let (here, there) = (data.join("bids"), place.path("bids"));
+    for (recordings, to) in [(&[&theirs][..], &here), (&[&theirs, &other], &there)] {
+        let output = export(recordings, &["--to", "bids", "--sure", "--out", to.to_str().unwrap()]);
+        assert!(output.status.success(), "{}", stderr(&output));
+    }
+    std::fs::write(there.join("notes.txt"), "mine\n").unwrap();
+
+    let output = erase(&place, "QX7731", &[]);
+    let listed = json(&output);
+    assert_eq!(texts(&listed["found"]["packed"]), ["archive.tgz"]);
+    assert_eq!(texts(&listed["unknown"]), [unknown.to_str().unwrap()]);
+    for told in ["look at it yourself: ", "nobody can say what is in it"] {
+        assert!(stderr(&output).contains(told), "{}", stderr(&output));
+    }
+    let done = json(&erase(&place, "QX7731", &["--yes", listed["yes"].as_str().unwrap()]));
+    assert_eq!((&done["erased"], &done["unknown"]), (&json!(true), &listed["unknown"]), "{done:#}");
+    assert!(data.join("archive.tgz").exists() && unknown.exists());
+    assert!(!here.join("sub-QX7731").exists() && !there.join("sub-QX7731").exists());
+    assert_eq!(std::fs::read_to_string(there.join("notes.txt")).unwrap(), "mine\n");
+
+    // A packed file that may be anybody's makes no known participant of a mistyped code.
+    let mistyped = erase(&place, "QX7732", &[]);
+    assert_eq!(mistyped.status.code(), Some(1), "{}", stderr(&mistyped));
+}

@@ -74,7 +74,7 @@ fn samples(metrics: &str) -> u64 {
 
 #[test]
 fn no_code_is_in_what_a_served_visit_logs_or_tells_those_who_watch_and_all_of_it_is_private() {
-    let mut clinic = Clinic::logged("trace");
+    let mut clinic = Clinic::logged(&[("FINGERFORCE_LOG", "trace")], &[]);
     let key = clinic.link.rsplit('=').next().unwrap().to_owned();
     let cookie = clinic.cookie(&clinic.link);
     let own = format!("Cookie: {cookie}\r\n");

@@ -18,8 +18,8 @@ use std::path::PathBuf;
 
 /// Find and measure holds in any trace
 ///
-/// FILE is a recording (its holds are found again with the parameters that were in force), a CSV with the columns
-/// time_s,force_n, or any HDF5 file with --dataset and --rate.
+/// FILE is a recording (its holds are found again with the parameters that were in force),
+/// a CSV with the columns time_s,force_n, or any HDF5 file with --dataset and --rate.
 ///
 /// Example: fingerforce holds trace.csv --test break --json
 #[derive(Debug, clap::Args)]

@@ -29,8 +29,8 @@ const SAMPLES_MAX: u64 = 50_000_000;
 
 /// How good a sensor is: calibration with its uncertainty, and validation
 ///
-/// A recording needs no script: stretches between changes of load are found. What a guided `fingerforced calibrate` marked
-/// is calibrated too.
+/// A recording needs no script: stretches between changes of load are found.
+/// What a guided `fingerforced calibrate` marked is calibrated too.
 ///
 /// Examples:
 ///   fingerforce sensor recording-1.h5 --report sensor.html

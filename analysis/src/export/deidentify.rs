@@ -12,9 +12,12 @@
 //! go, follows 45 CFR 164.514(b)(2)(i) (from memory); whether the result is anonymous is for the user to judge.
 
 use super::Document;
-use crate::recording::layout::{ObservationRow, TAKEN_BACK};
+use crate::observed;
+use crate::recording::layout::ObservationRow;
+use crate::trial::{Muscle, Test};
 use jiff::{Timestamp, civil::Date};
 use sha2::{Digest, Sha256};
+use toml::{Table, Value};
 
 /// Dates move by up to this many days, either way, and never by none.
 const DAYS_MAX: i64 = 180;
@@ -70,7 +73,10 @@ impl Mask {
         let days = i32::try_from(self.days).unwrap_or(0);
         let moved =
             date.parse::<Date>().ok().and_then(|date| date.checked_add(jiff::Span::new().days(days)).ok());
-        moved.map(|date| format!("{date} {version}")).unwrap_or_default()
+        // A version is a number; a word in it was somebody's choice.
+        let number = version.trim_start_matches("version ").trim_start_matches('v');
+        let version = if number.chars().any(char::is_alphabetic) { "" } else { version };
+        moved.map(|date| format!("{date} {version}").trim_end().to_owned()).unwrap_or_default()
     }
 }
 
@@ -110,7 +116,9 @@ fn field(name: &str, value: &mut String, mask: &Mask) -> bool {
     match name {
         "age_years" => *value = band(value),
         "consent" => *value = mask.consent(value),
-        "sex" | "dominant_hand" | "involved_side" | "weeks_since" | "hand_length_mm" => {}
+        "sex" => return ["female", "male", "other", "not-said"].contains(&value.as_str()),
+        "dominant_hand" | "involved_side" => return ["left", "right", "both"].contains(&value.as_str()),
+        "weeks_since" | "hand_length_mm" => return value.parse::<f64>().is_ok(),
         _ => return false,
     }
     !value.is_empty()
@@ -126,50 +134,93 @@ fn band(age_years: &str) -> String {
     format!("{from}-{}", from + BAND_YEARS - 1)
 }
 
-/// Numbers and grades stay; free text goes.
+/// Numbers, grades and answers that were offered stay; what may have been typed goes, be it the kind or the scale.
 fn observation(row: &mut ObservationRow, mask: &Mask) -> bool {
     row.by.clear();
     row.entered_utc = mask.time(&row.entered_utc);
-    if row.kind == "grade" && row.value == TAKEN_BACK {
-        return true;
-    }
-    let typed = row.value.chars().any(char::is_alphabetic) && row.value.split_whitespace().count() > 1;
-    row.kind != "text" && !typed
+    observed::is_plain(row)
 }
 
 /// The items of a plan, with their muscles, tests and numbers: all else in it may be free text.
 fn items(plan: &str) -> String {
-    let lines = plan.lines().skip_while(|line| !line.starts_with("[[item]]"));
-    let kept = lines.filter(|line| match line.split_once(" = ") {
-        Some(("muscle" | "test", _)) => true,
-        Some((_, value)) => value.parse::<f64>().is_ok() || value.parse::<bool>().is_ok(),
-        None => *line == "[[item]]",
-    });
-    kept.map(|line| format!("{line}\n")).collect()
+    let plan: Table = plan.parse().unwrap_or_default();
+    let items = plan.get("item").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+    let kept = |(name, value): &(&String, &Value)| match (name.as_str(), value) {
+        ("muscle", Value::String(text)) => text.parse::<Muscle>().is_ok(),
+        ("test", Value::String(text)) => text.parse::<Test>().is_ok(),
+        _ => value.is_integer() || value.is_float() || value.is_bool(),
+    };
+    let item = |item: &Table| -> String {
+        let lines = item.iter().filter(kept).map(|(name, value)| format!("{name} = {value}\n"));
+        format!("[[item]]\n{}", lines.collect::<String>())
+    };
+    items.iter().filter_map(Value::as_table).map(item).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::recording::layout::TAKEN_BACK;
 
     #[test]
-    fn a_grade_that_was_taken_back_is_still_taken_back() {
+    fn of_what_was_observed_stays_what_nobody_typed() {
         let mask = Mask::new(b"secret", "P014");
-        let row = |kind: &str, value: &str| ObservationRow {
+        let row = |kind: &str, value: &str, scale: &str| ObservationRow {
             item: 1,
             kind: kind.to_owned(),
             value: value.to_owned(),
-            scale: String::new(),
+            scale: scale.to_owned(),
             entered_utc: String::new(),
             by: "E01".to_owned(),
         };
-        for (kind, value, stays) in [
-            ("grade", "4-", true),
-            ("grade", TAKEN_BACK, true),
-            ("skin", "warm and dry", false),
-            ("text", "tired", false),
+        for (kind, value, scale, stays) in [
+            ("grade", "4-", "MRC 0-5", true),
+            ("grade", TAKEN_BACK, "", true),
+            ("pain", "3", "0-10", true),
+            ("pain", "pain", "0-10", true),
+            ("pain after", "2.5", "0 to 10", true),
+            ("active motion", "part of the range", "", true),
+            ("active motion", "45", "deg", true),
+            ("trick movement", "wrist", "", true),
+            ("length", "as expected", "", true),
+            ("skin", "warm and dry", "", false),
+            ("text", "tired", "", false),
+            ("text", "3", "", false),
+            ("called", "Miller", "", false),
+            ("miller", "tired", "", false),
+            ("miller", "3", "", false),
+            ("pain", "3", "as told by miller", false),
+            ("pain", "miller", "0-10", false),
+            ("pain", "19800302", "", false),
+            ("pain", "nan", "", false),
+            ("grade", "miller", "MRC 0-5", false),
+            ("length", "miller", "", false),
+            ("length", "wrist", "", false),
+            ("trick movement", "45", "", false),
         ] {
-            assert_eq!(observation(&mut row(kind, value), &mask), stays, "{kind} {value}");
+            assert_eq!(observation(&mut row(kind, value, scale), &mask), stays, "{kind} {value} {scale}");
+        }
+    }
+
+    #[test]
+    fn of_a_participant_stays_what_is_a_class_or_a_number() {
+        let mask = Mask::new(b"secret", "P014");
+        let day = mask.consent("2026-03-02 version 2.1").split(' ').next().unwrap().to_owned();
+        for (name, value, expected) in [
+            ("sex", "female", "female"),
+            ("sex", "miller", ""),
+            ("dominant_hand", "both", "both"),
+            ("dominant_hand", "miller", ""),
+            ("weeks_since", "12", "12"),
+            ("weeks_since", "miller", ""),
+            ("condition", "ulnar", ""),
+            ("age_years", "61", "60-69"),
+            ("consent", "2026-03-02 version v2.1", &format!("{day} version v2.1")),
+            ("consent", "2026-03-02 version miller", &day),
+        ] {
+            let mut left = value.to_owned();
+            let left = if field(name, &mut left, &mask) { left } else { String::new() };
+            assert_eq!(left, expected, "{name} {value}");
         }
     }
 
@@ -207,6 +258,10 @@ mod tests {
             "title = \"For Anna Miller\"\nnote = \"\"\"\nsee\nher file\"\"\"\n\n{item}say = \"Anna\"\n"
         );
         assert_eq!(items(&plan), item);
+        let inside = "note = \"\"\"\n[[item]]\nmuscle = \"Anna\"\nmiller = 3\n\"\"\"\n";
+        assert_eq!(items(&format!("{inside}{item}")), item);
+        assert_eq!(items("[[item]]\nmuscle = \"Anna\"\ntest = \"Miller\"\n"), "[[item]]\n");
+        assert_eq!(items("Anna Miller"), "");
     }
 
     #[test]

@@ -130,7 +130,8 @@ impl Document {
 
     /// Texts that somebody typed freely.
     pub fn free_texts(&self) -> Vec<&str> {
-        let observed = self.observations.iter().map(|row| row.value.as_str());
+        let observed =
+            self.observations.iter().flat_map(|row| [&row.kind, &row.value, &row.scale]).map(String::as_str);
         let why = self.trials.iter().map(|row| row.why_not.as_str());
         let corrected = self.corrections.iter().map(|effect| effect.correction.why.as_str());
         let fields = self.root.participant_fields.iter().filter(|(name, _)| name != "consent");

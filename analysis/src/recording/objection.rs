@@ -8,6 +8,7 @@ use super::layout::{Sensor, TrialRow};
 use super::plan::{self, Item};
 use super::revise::place;
 use crate::corrections::{Assignment, Change};
+use crate::observed::KINDS;
 
 /// How trials are named.
 pub const NAMED: &str = "a trial's number is the N of its `[trial-N]` in the report and on the terminal; \
@@ -51,6 +52,10 @@ impl Held<'_> {
                 same.then(|| format!("sensor {sensor} channel {channel} is calibrated so already"))
                     .and_then(nothing)
             }
+            Change::Observation { kind, .. } if !KINDS.contains(&kind.as_str()) => Some((
+                format!("`{kind}` is no kind of observation"),
+                format!("use one of {}; what is none of these is a `text`", KINDS.join(", ")),
+            )),
             Change::Observation { item, .. } => {
                 let items = plan::read(self.plan).items;
                 let there = items.is_empty() || *item == -1 || item_of(&items, *item).is_some();

@@ -4,6 +4,7 @@ use crate::check::{self, Line, State};
 use crate::clock::{Clock, SystemClock};
 use crate::data_folder;
 use crate::journal::SystemDisk;
+use crate::stderr;
 use analysis::console::{Hint, advised, clean};
 use analysis::documents;
 use std::path::{Path, PathBuf};
@@ -56,6 +57,9 @@ fn words(line: &Line) -> String {
 pub(super) fn warn(data: &Path) {
     let lines = check::check(&SystemDisk::shared(), data, SystemClock.utc_ns());
     for line in lines.iter().filter(|line| line.state != State::Good && line.what != "leftover journals") {
-        eprint!("{}", words(line));
+        if stderr::is_json() {
+            tracing::warn!(hint = line.hint, "{}: {}", line.what, line.told);
+        }
+        words(line).lines().for_each(stderr::say);
     }
 }

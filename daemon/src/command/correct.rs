@@ -72,7 +72,7 @@ pub enum Action {
         /// Item of the plan, from 1; -1 of the visit
         #[arg(long, default_value_t = -1, allow_negative_numbers = true)]
         item: i64,
-        /// active motion, length, trick movement, pain, grade or text
+        /// active motion, length, trick movement, pain, pain after, grade or text
         #[arg(long)]
         kind: String,
         /// What was seen
@@ -248,6 +248,8 @@ fn checked(Asked { who, why, change }: Asked, sure: bool) -> anyhow::Result<Corr
 fn revise(recording: &Path, trial: Option<&Correction>) -> anyhow::Result<Value> {
     let mut command = Command::new(std::env::current_exe()?);
     command.arg("revise").arg(recording);
+    // What it says is read here.
+    command.env_remove(crate::stderr::FORMAT);
     if trial.is_some() {
         command.arg("--try");
     }

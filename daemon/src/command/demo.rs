@@ -6,6 +6,7 @@
 use super::record;
 use super::sensor_ports::Ports;
 use crate::port::DEFAULT_BAUD;
+use crate::stderr;
 use crate::visit::plan::Plan;
 use anyhow::Context;
 use std::path::{Path, PathBuf};
@@ -35,11 +36,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let out = args.out.canonicalize()?;
     let (port, plan_file) = (out.join("sensor"), out.join("plan.toml"));
     std::fs::write(&plan_file, PLAN)?;
-    eprintln!(
+    stderr::say(&format!(
         "{}: {} items. Holds and rests are shortened, the sensor and the hand are simulated.",
         plan.title,
         plan.items.len()
-    );
+    ));
     let sensor = Simulated::start(&port)?;
     let recorded = record::record(&record::Args {
         ports: Ports::one(Some(port.display().to_string()), DEFAULT_BAUD),
@@ -62,7 +63,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     });
     drop(sensor);
     let (recorded, _) = recorded?;
-    eprintln!("sealing the journal into a recording");
+    stderr::say("sealing the journal into a recording");
     super::seal_in_child(&recorded.folder, None)?;
     if let Some(failure) = recorded.failure {
         return Err(failure);

@@ -4,6 +4,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::data_folder::{self, DataFolder};
 use crate::erase::{self, Erased, Found};
 use crate::journal::SystemDisk;
+use crate::stderr;
 use analysis::console::{Hint, Usage, advised, clean};
 use analysis::documents;
 use analysis::prose::counted;
@@ -57,12 +58,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let (disk, data) = (SystemDisk::shared(), DataFolder::open(Some(&path)).map_err(advised)?);
     let completed = erase::complete_begun(&data).map_err(advised)?;
     for Erased { note, .. } in completed.iter().filter(|erased| erased.kept.is_empty()) {
-        eprintln!("an erasure that had been interrupted is complete now: {}", note.display());
+        stderr::say(&format!("an erasure that had been interrupted is complete now: {}", note.display()));
     }
     let (found, unknown) = erase::find(&disk, &path, &args.participant).map_err(advised)?;
-    eprint!("{}", list(&found, &unknown, &path));
+    let told = |erased| told(args, &path, (&found, &unknown), erased);
+    list(&found, &unknown, &path).lines().for_each(stderr::say);
     if found.is_empty() {
-        told(args, &path, &found, None)?;
+        told(None)?;
         // Of an erasure that was completed just now nothing can be left.
         return if found.left.is_empty() && completed.is_empty() {
             Err(nothing(args, &path))
@@ -71,11 +73,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         };
     }
     if !confirmed(args, &found)? {
-        return told(args, &path, &found, None);
+        return told(None);
     }
     let now_utc = super::rfc3339(SystemClock.utc_ns());
     let erased = erase::erase(&data, &found, &now_utc).map_err(advised)?;
-    told(args, &path, &found, Some(&erased))?;
+    told(Some(&erased))?;
     match erased.kept.as_slice() {
         [] => Ok(()),
         kept => Err(anyhow!("not everything could be erased: {}", kept.join("; ")).context(Hint::new(
@@ -122,6 +124,10 @@ fn remains(found: &Found, data: &Path) -> String {
         let file = clean(&data.join(file).display().to_string());
         text += &format!("  others are in it, too, make it again without this participant: {file}\n");
     }
+    for file in &found.packed {
+        let file = clean(&data.join(file).display().to_string());
+        text += &format!("  packed, nobody can say what is in it, look at it yourself: {file}\n");
+    }
     for file in &found.left {
         text += &format!("  stays, look at it yourself: {}\n", clean(file));
     }
@@ -141,11 +147,17 @@ fn confirmed(args: &Args, found: &Found) -> anyhow::Result<bool> {
                 found.word()
             ))));
         }
-        None if !std::io::stdin().is_terminal() => {
-            eprintln!(
-                "nothing is erased yet. To erase exactly this, run it again with --yes {}",
-                found.word()
-            );
+        None if stderr::is_json() || !std::io::stdin().is_terminal() => {
+            let word = found.word();
+            if stderr::is_json() {
+                tracing::warn!(
+                    word,
+                    "nothing is erased yet: to erase exactly this, give the word with --yes"
+                );
+            }
+            stderr::say(&format!(
+                "nothing is erased yet. To erase exactly this, run it again with --yes {word}"
+            ));
             return Ok(false);
         }
         None => {}
@@ -153,12 +165,13 @@ fn confirmed(args: &Args, found: &Found) -> anyhow::Result<bool> {
     let same = ask("This cannot be undone. Type the participant's code to go on: ")? == args.participant;
     let sure = same && ask("Type `erase` to erase all of it: ")? == "erase";
     if !sure {
-        eprintln!("nothing is erased");
+        stderr::say("nothing is erased");
     }
     Ok(sure)
 }
 
 fn ask(question: &str) -> std::io::Result<String> {
+    stderr::settle();
     eprint!("{question}");
     std::io::stderr().flush()?;
     let mut answer = String::new();
@@ -166,10 +179,16 @@ fn ask(question: &str) -> std::io::Result<String> {
     Ok(answer.trim().to_owned())
 }
 
-fn told(args: &Args, data: &Path, found: &Found, erased: Option<&Erased>) -> anyhow::Result<()> {
+fn told(
+    args: &Args,
+    data: &Path,
+    (found, unknown): (&Found, &[PathBuf]),
+    erased: Option<&Erased>,
+) -> anyhow::Result<()> {
     let text = if args.json {
         let told = serde_json::json!({
             "found": Found { seen: BTreeMap::new(), ..found.clone() },
+            "unknown": unknown,
             "yes": (!found.is_empty() && erased.is_none()).then(|| found.word()),
             "erased": erased.is_some_and(|erased| erased.kept.is_empty()),
             "kept": erased.map(|erased| &erased.kept),

@@ -15,7 +15,6 @@ use firmware_protocol::frame::{MAX_FRAME, encode};
 use firmware_protocol::message::{Direction, HostMessage, Identity, PROTOCOL_VERSION};
 use serde::Serialize;
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -90,7 +89,7 @@ struct ListedUsb {
 fn list(args: &Args) -> anyhow::Result<()> {
     let ports = find().context("the system cannot list its serial ports")?;
     if !ports.is_empty() {
-        writeln!(std::io::stderr(), "listening to {} port(s) for {} s", ports.len(), args.seconds)?;
+        crate::stderr::say(&format!("listening to {} port(s) for {} s", ports.len(), args.seconds));
     }
     let listed = listen(args, ports)?;
     let text = if args.json {

@@ -11,15 +11,16 @@ use crate::visit::action::Examiner;
 use crate::visit::plan::{Plan, Procedure};
 use analysis::console::{self, Hint, Usage, advised};
 use analysis::documents;
-use std::io::Write;
+
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
 /// Ten pulls on a spring or a dummy, never on a person: how evenly an examiner's force grows
 ///
-/// Fix the sensor to a spring or a dummy, pull as in a break test until it gives way or the maximum is reached, let go, and
-/// again. Each pull's loading rate is told; mean, SD and share in range are kept for this examiner, printed in reports, and
-/// due again after 90 days (practice_days in settings.toml).
+/// Fix the sensor to a spring or a dummy, pull as in a break test
+/// until it gives way or the maximum is reached, let go, and again.
+/// Each pull's loading rate is told; mean, SD and share in range are kept for this examiner,
+/// printed in reports, and due again after 90 days (practice_days in settings.toml).
 ///
 /// Example: fingerforced practice --port /dev/serial/by-id/usb-… --examiner E01
 #[derive(Debug, clap::Args)]
@@ -56,15 +57,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         return Err(Usage(usage.to_owned()).into());
     }
     let target = Target::of_maximum(args.pulls, args.maximum);
-    // A closed stderr is no reason not to practise.
-    let _ = writeln!(
-        std::io::stderr(),
+    crate::stderr::say(&format!(
         "Practice on a spring or a dummy, never on a person: {} pulls of {:.1} to {:.1} N a second. Keep the sensor \
          unloaded and still for its zero.",
-        args.pulls,
-        target.low_n_per_s,
-        target.high_n_per_s
-    );
+        args.pulls, target.low_n_per_s, target.high_n_per_s
+    ));
     let (recorded, practised) = record::record(&recording(args, target))?;
     if let Some(failure) = recorded.failure {
         return Err(failure);

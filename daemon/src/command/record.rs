@@ -14,6 +14,7 @@ use crate::pipeline::Output;
 use crate::port::DEFAULT_BAUD;
 use crate::practice::Target;
 use crate::shell::{self, Audience, Order, Recorded, Shell};
+use crate::stderr;
 use crate::terminal::Terminal;
 use crate::typing::Typed;
 use crate::visit::action::Examiner;
@@ -25,7 +26,6 @@ use analysis::console::{Hint, Usage, advised};
 use analysis::measures::repeats;
 use analysis::recording::layout::TrialRow;
 use analysis::trial::Side;
-use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -163,7 +163,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         (Some(failure), Ok(())) => Err(failure),
         // What ended the recording is told last, where it is looked for; it may well be why there is no recording.
         (Some(failure), Err(unsealed)) => {
-            analysis::console::report(&unsealed);
+            stderr::report(&unsealed);
             Err(failure)
         }
     }
@@ -283,20 +283,14 @@ fn read_plan(args: &Args) -> anyhow::Result<Option<Plan>> {
     let Some(path) = args.plan.as_deref() else { return Ok(None) };
     let text = super::plans::text_of(path)?;
     let plan = Plan::parse(&text).map_err(|error| {
-        anyhow::anyhow!("plan {}: {}", path.display(), error.to_string().trim().replace('\n', " | ")).context(
-            Hint::new("`fingerforced plans NAME` prints a plan to begin from; README.md has the keys"),
-        )
+        anyhow::anyhow!("plan {}: {error}", path.display()).context(Hint::new(
+            "`fingerforced plans NAME` prints a plan to begin from; README.md has the keys",
+        ))
     })?;
     let plan = arranged(plan, args.involved);
     if !args.json {
-        // A closed stderr is no reason not to record.
-        let _ = writeln!(
-            std::io::stderr(),
-            "{}\n{}: {}",
-            analysis::cautions::CAUTIONS,
-            plan.title,
-            plan.duration()
-        );
+        stderr::say(analysis::cautions::CAUTIONS);
+        stderr::say(&format!("{}: {}", plan.title, plan.duration()));
     }
     Ok(Some(plan))
 }
@@ -363,7 +357,7 @@ impl Desk {
     /// A terminal that takes nothing warns nobody: the visit is told so, and when it takes something again.
     fn watched(&mut self) -> Option<String> {
         let before = self.behind < BEHIND_TICKS;
-        self.behind = if crate::stderr::is_behind() { self.behind.saturating_add(1) } else { 0 };
+        self.behind = if stderr::is_behind() { self.behind.saturating_add(1) } else { 0 };
         let able = self.behind < BEHIND_TICKS;
         (able != before).then(|| warner(able))
     }
@@ -429,7 +423,7 @@ impl Audience for Desk {
     }
 
     fn end(&mut self) {
-        self.terminal.end();
+        stderr::clear();
     }
 
     fn refusal(&mut self) -> Option<anyhow::Error> {

@@ -24,8 +24,9 @@ use tokio_rustls::TlsAcceptor;
 
 /// Serve the page: begin visits there, follow them from two metres away, see their results
 ///
-/// Prints a link that works once. On any other address than this machine's own the connection is encrypted; the
-/// fingerprint of the certificate is printed, to be compared with what the browser shows.
+/// Prints a link that works once.
+/// On any other address than this machine's own the connection is encrypted;
+/// the fingerprint of the certificate is printed, to be compared with what the browser shows.
 ///
 /// Examples:
 ///   fingerforced serve --port /dev/serial/by-id/usb-…

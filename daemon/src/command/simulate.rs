@@ -13,7 +13,6 @@ use analysis::console::{self, Usage, advised};
 use analysis::documents;
 use analysis::trace::{Trace, read_csv};
 use anyhow::Context as _;
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -361,7 +360,7 @@ fn running(args: &Args) -> anyhow::Result<Running> {
 fn announce(args: &Args, device: &str) -> anyhow::Result<()> {
     let place =
         args.link.as_ref().map_or_else(|| device.to_owned(), |link| format!("{} ({device})", link.display()));
-    writeln!(std::io::stderr(), "simulated sensor {} at {place}, waiting for a host", args.serial)?;
+    crate::stderr::say(&format!("simulated sensor {} at {place}, waiting for a host", args.serial));
     if args.link.is_none() && !args.json {
         console::result(&format!("{device}\n"))?;
     }

@@ -23,6 +23,9 @@ use std::sync::Arc;
 /// The program and its version.
 const SOFTWARE: &str = concat!("finger-force ", env!("CARGO_PKG_VERSION"));
 
+/// Nobody consented before to what this program does: such a year is mistyped.
+const CONSENT_FIRST: jiff::civil::Date = jiff::civil::date(1990, 1, 1);
+
 /// Whose visit it is to be.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Whose {
@@ -105,6 +108,9 @@ pub(crate) fn checked(whose: &Whose, plan: Option<&Plan>, now_utc_ns: i64) -> an
     };
     if day > super::day(now_utc_ns) {
         return usage(format!("consent of {day} is not given yet"));
+    }
+    if day < CONSENT_FIRST {
+        return usage(format!("consent of {day} is older than any study here: is the year right?"));
     }
     let word = |c: char| c.is_ascii_alphanumeric() || ".-_".contains(c);
     if version.is_empty() || version.len() > 32 || !version.chars().all(word) {

@@ -15,8 +15,8 @@ use std::process::{Command, Stdio};
 
 /// Remove journals by the rule in the data folder's settings.toml; list visits past the retention period
 ///
-/// A journal goes only when its recording was read back whole just now and was made from it. Visits are never erased by
-/// this: see `fingerforced erase`.
+/// A journal goes only when its recording was read back whole just now and was made from it.
+/// Visits are never erased by this: see `fingerforced erase`.
 ///
 /// Example: fingerforced tidy --json
 #[derive(Debug, clap::Args)]

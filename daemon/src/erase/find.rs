@@ -36,6 +36,12 @@ impl Entry {
         all.into_iter().filter(|place| place.is_absolute()).collect()
     }
 
+    /// Folders within the one that it went to, which were made for this file.
+    fn folders_of<'a>(&'a self, place: &'a Path) -> impl Iterator<Item = &'a Path> {
+        let to = Path::new(&self.to);
+        place.ancestors().skip(1).take_while(move |folder| folder.starts_with(to) && *folder != to)
+    }
+
     /// Why nothing of it can be erased.
     fn unreachable(&self) -> String {
         match Path::new(&self.to) {
@@ -95,6 +101,7 @@ pub fn find(disk: &Arc<dyn Disk>, data: &Path, code: &str) -> Result<(Found, Vec
     // What lies in a visit goes with it.
     found.exports.retain(|export| !found.visits.iter().any(|visit| export.starts_with(whole.join(visit))));
     found.left.extend(searched.left);
+    found.packed = searched.packed;
     let mut seen = BTreeMap::new();
     found.derived.retain(|file| see(&data.join(file), file, &mut seen, &mut found.left));
     found.exports.retain(|file| see(file, file, &mut seen, &mut found.left));
@@ -171,9 +178,13 @@ fn find_exports(
             if entry.participants.iter().any(|participant| participant != own) {
                 found.again.push(place.clone());
             }
+            found.folders.extend(entry.folders_of(&place).map(Path::to_owned));
             found.exports.push(place);
         }
     }
+    // A folder comes after those in it.
+    found.folders.sort_by(|a, b| b.cmp(a));
+    found.folders.dedup();
     for list in [&mut found.exports, &mut found.again] {
         list.sort();
         list.dedup();

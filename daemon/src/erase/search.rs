@@ -6,8 +6,8 @@
 //!
 //! The code is looked for as a whole word, in names and in texts: P01 is not in P010, but in `P01-report`, because a dash
 //! stands in names as often as in codes. What was made here is theirs only if the code is evidence ([`Code`]). What is no
-//! text (a copy of a recording) is searched byte by byte and only named; nothing is found in a figure's pixels or in what
-//! is compressed: where figures and exports went stands in the register.
+//! text (a copy of a recording) is searched byte by byte and only named; nothing is found in a figure's pixels: where figures
+//! went stands in the register. What is packed is named, whatever is in it.
 
 use crate::files::BYTES_MAX;
 use analysis::export::made::{self, Made};
@@ -33,6 +33,19 @@ const BEFORE_BYTES: usize = 6;
 const SHORT: usize = 2;
 /// Such a one does in bytes that are no text, unless something ends it on both sides.
 const RATHER_SHORT: usize = 3;
+/// How files begin whose content nobody sees without unpacking them: gzip, zip (and what offices write), xz, Zstandard, 7z,
+/// bzip2, RAR.
+const PACKED: [&[u8]; 7] = [
+    b"\x1f\x8b",
+    b"PK\x03\x04",
+    b"\xfd7zXZ\0",
+    b"\x28\xb5\x2f\xfd",
+    b"7z\xbc\xaf\x27\x1c",
+    b"BZh91AY&SY",
+    b"Rar!\x1a\x07",
+];
+/// A trace that this program packs: its name says whose it is, and only numbers are in it.
+const TRACE: &str = "_physio.tsv.gz";
 /// What this program keeps there is never taken for something that was made of recordings.
 const KEPT: [&str; 4] = ["erasures", "exports", "sensors", "server"];
 
@@ -83,6 +96,8 @@ pub struct Searched {
     pub made: Vec<(PathBuf, bool)>,
     /// Whatever else, each with why it stays.
     pub left: Vec<String>,
+    /// What is packed.
+    pub packed: Vec<PathBuf>,
 }
 
 /// Searches a data folder; `without` are files and folders in it that go anyway.
@@ -137,6 +152,7 @@ fn sorted(mut found: Searched) -> Searched {
     found.made.sort();
     found.made.dedup();
     found.left.sort();
+    found.packed.sort();
     found
 }
 
@@ -163,6 +179,7 @@ enum Inside {
     Text(Vec<u8>),
     /// No text, or too large for one: whether the code is in it; `None` such a code is not looked for there.
     Other(Option<bool>),
+    Packed,
 }
 
 /// Looks into a file; `false` where such a code is not looked for.
@@ -174,6 +191,12 @@ fn look(data: &Path, path: PathBuf, code: &Code<'_>, found: &mut Searched) -> bo
             (text, Some(holds))
         }
         Ok(Inside::Other(holds)) => (Vec::new(), holds),
+        Ok(Inside::Packed) => {
+            if !shown.ends_with(TRACE) {
+                found.packed.push(path.clone());
+            }
+            (Vec::new(), Some(false))
+        }
         // It went while it was looked for.
         Err(error) if error.kind() == io::ErrorKind::NotFound => return true,
         Err(error) => {
@@ -254,6 +277,9 @@ fn opened(path: &Path) -> io::Result<Option<(File, Vec<u8>, bool)>> {
 
 fn inside(path: &Path, code: &Code<'_>) -> io::Result<Inside> {
     let Some((file, begin, is_text)) = opened(path)? else { return Ok(Inside::Other(Some(false))) };
+    if PACKED.iter().any(|packed| begin.starts_with(packed)) {
+        return Ok(Inside::Packed);
+    }
     if is_text {
         return Ok(Inside::Text(begin));
     }
@@ -370,6 +396,19 @@ mod tests {
             assert_eq!(found.made, [], "{weak}");
             assert!(found.left.iter().any(|left| left.contains("may stand for something else")), "{found:?}");
         }
+    }
+
+    #[test]
+    fn what_is_packed_is_named_whatever_it_is_called_but_for_the_traces_of_this_program() {
+        let place = tempfile::tempdir().unwrap();
+        for (at, packed) in PACKED.iter().enumerate() {
+            fs::write(place.path().join(format!("{at}.doc")), [packed, &b"\xff\0P02"[..]].concat()).unwrap();
+        }
+        fs::write(place.path().join("sub-P02_task_physio.tsv.gz"), b"\x1f\x8b\xff\0").unwrap();
+        fs::write(place.path().join("PK"), b"PK P02, BZh, Rar!").unwrap();
+        let found = search(place.path(), &code("P01", &["P02"], &[]), &[]);
+        let names: Vec<PathBuf> = (0..PACKED.len()).map(|at| format!("{at}.doc").into()).collect();
+        assert_eq!((found.packed, found.made.len(), found.left.len()), (names, 0, 0));
     }
 
     #[test]

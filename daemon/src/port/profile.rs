@@ -6,6 +6,7 @@
 //! A profile says where the force is among the numbers of a line and what it is in. It is never guessed where two meanings
 //! are possible: then the proposal is refused, or leaves a field for a person to fill in.
 
+use crate::visit::plan::PlanError;
 use analysis::sensor::units::Unit;
 use serde::{Deserialize, Serialize};
 
@@ -141,7 +142,7 @@ impl Profile {
     /// What is wrong with it, in a sentence.
     pub fn parse(text: &str) -> Result<Profile, String> {
         let profile: Profile =
-            toml::from_str(text).map_err(|error| error.to_string().trim().replace('\n', " | "))?;
+            toml::from_str(text).map_err(|error| PlanError::of_toml(text, &error).to_string())?;
         profile.checked()
     }
 

@@ -20,7 +20,7 @@ use crate::participant;
 use crate::sensors;
 use crate::shell::{Order, Recorded, Shell};
 use crate::visit::plan::{Plan, builtin};
-use analysis::console::{Usage, advised};
+use analysis::console::{self, Usage, advised};
 use analysis::trial::Side;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -78,8 +78,11 @@ pub enum Asks {
     },
 }
 
-/// What the desk is asked, and where the answer goes: nothing, or why not.
-pub type Request = (Asks, oneshot::Sender<Result<(), String>>);
+/// What the desk is asked, and where the answer goes.
+pub type Request = (Asks, Answer);
+
+/// Where the answer goes: why not, and what to do, where it is refused.
+pub type Answer = oneshot::Sender<Result<(), (String, Option<String>)>>;
 
 /// What everything here needs.
 #[derive(Debug, Clone)]
@@ -157,8 +160,8 @@ impl Desk {
                 };
                 if matches!(asks, Asks::Visit(_) | Asks::Guided(_)) && self.judged().is_some() {
                     // Whoever asked may have gone, here and below: nobody misses the answer then.
-                    let _ = answer
-                        .send(Err("a calibration or a check waits to be looked at on the page".to_owned()));
+                    let why = "a calibration or a check waits to be looked at on the page";
+                    let _ = answer.send(Err((why.to_owned(), None)));
                     continue;
                 }
                 let done = match asks {
@@ -167,7 +170,7 @@ impl Desk {
                     }
                     Asks::Guided(wanted) => self.guided(&wanted, answer).await,
                     Asks::Seen { keep } => {
-                        let _ = answer.send(self.seen(keep).map_err(|error| told(&error)));
+                        let _ = answer.send(self.seen(keep).map_err(|error| console::told(&error)));
                         continue;
                     }
                 };
@@ -176,7 +179,8 @@ impl Desk {
                     if error.is::<Usage>() {
                         tracing::warn!("a page's request was refused; it was told why");
                     } else {
-                        tracing::warn!("nothing came of it: {error:#}");
+                        let (told, hint) = console::told(&error);
+                        tracing::warn!(hint, "nothing came of it: {told}");
                     }
                     if self.board.is_on() {
                         self.board.refuse(told(&error));
@@ -192,15 +196,11 @@ impl Desk {
     }
 
     /// A guided session, until it is recorded, sealed and judged.
-    async fn guided(
-        &mut self,
-        wanted: &WantedGuided,
-        answer: oneshot::Sender<Result<(), String>>,
-    ) -> anyhow::Result<()> {
+    async fn guided(&mut self, wanted: &WantedGuided, answer: Answer) -> anyhow::Result<()> {
         let (orders, waiting) = tokio::sync::mpsc::channel(16);
         let utc_ns = SystemClock.utc_ns();
         let opened = open_guided(&self.data, &self.setting, &mut self.board, wanted, waiting);
-        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(told));
+        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(console::told));
         let (mut shell, task) = opened?;
         begin(&self.orders, &self.closing, On::Guided, orders);
         let end = shell.run(None).await;
@@ -242,14 +242,10 @@ impl Desk {
     }
 
     /// One visit, until its journal is complete.
-    async fn visit(
-        &mut self,
-        wanted: &Wanted,
-        answer: oneshot::Sender<Result<(), String>>,
-    ) -> anyhow::Result<Recorded> {
+    async fn visit(&mut self, wanted: &Wanted, answer: Answer) -> anyhow::Result<Recorded> {
         let (orders, waiting) = tokio::sync::mpsc::channel(16);
         let opened = open(&self.data, &self.setting, &mut self.board, wanted, waiting);
-        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(told));
+        let _ = answer.send(opened.as_ref().map(|_| ()).map_err(console::told));
         let mut shell = opened?;
         begin(&self.orders, &self.closing, On::Visit, orders);
         let end = shell.run(None).await;
@@ -296,8 +292,8 @@ fn begin(to: &Orders, closing: &watch::Receiver<bool>, on: On, orders: Sender<Or
 
 /// An error for a page: what happened, and what to do.
 fn told(error: &anyhow::Error) -> String {
-    let text = analysis::console::describe(error);
-    text.trim_start_matches("error: ").replace("\nhint: ", " — ")
+    let (told, hint) = console::told(error);
+    [told].into_iter().chain(hint).collect::<Vec<_>>().join(" — ")
 }
 
 /// Everything that can be refused is refused before anything is written or shown.
@@ -381,8 +377,7 @@ fn plan(wanted: &Wanted) -> anyhow::Result<Option<Plan>> {
             .ok_or_else(|| Usage(format!("no plan of this name: there are {}", builtin::names())))?,
         _ => return Err(Usage("give a plan's name or its text, not both".to_owned()).into()),
     };
-    let plan = Plan::parse(text)
-        .map_err(|error| Usage(format!("the plan: {}", error.to_string().trim().replace('\n', " | "))))?;
+    let plan = Plan::parse(text).map_err(|error| Usage(format!("the plan: {error}")))?;
     let involved = match wanted.involved.as_str() {
         "" => None,
         side => Some(side.parse::<Side>().map_err(|error| Usage(error.to_string()))?),

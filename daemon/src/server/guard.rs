@@ -1,7 +1,8 @@
 //! Who may come in: every request is checked before anything else sees it.
 //!
 //! Comes in: requests. Goes out: the same with their [`Role`], or a refusal. A link works once and gives a cookie; without
-//! the cookie only `/enter` and `/healthz` answer, on loopback too, because other accounts of the machine reach it. Who was
+//! the cookie only `/enter` and `/healthz` answer, on loopback too, because other accounts of the machine reach it; and
+//! `/metrics` to whoever has the key in `DATA/server/watch.key`, which is for that alone. Who was
 //! let in is still in after the program is started again, for the rest of the working day: a page comes back by itself in
 //! the middle of a visit. Only digests are written down; without that file (`DATA/server/sessions.json`) nobody is in. The
 //! `Host` must be one of ours (a name elsewhere that resolves to us is not), and whatever a page elsewhere sends carries
@@ -70,6 +71,8 @@ pub struct Guard {
     hosts: Vec<String>,
     tls: bool,
     keys: Mutex<Keys>,
+    /// Lets a machine read the counters.
+    watch: Option<Key>,
     /// Where sessions are written down.
     kept: Option<Mutex<(Arc<dyn Disk>, PathBuf)>>,
 }
@@ -99,7 +102,7 @@ fn now_s() -> i64 {
 impl Guard {
     /// A door at these hosts.
     pub fn new(hosts: Vec<String>, tls: bool) -> Guard {
-        Guard { hosts, tls, keys: Mutex::default(), kept: None }
+        Guard { hosts, tls, keys: Mutex::default(), watch: None, kept: None }
     }
 
     /// The same, which lets in whoever was in before, and writes down who is.
@@ -112,6 +115,13 @@ impl Guard {
         let path = folder.join("sessions.json");
         // What cannot be understood lets nobody in.
         self.keys().sessions = serde_json::from_slice(&files::read(&*disk, &path)?).unwrap_or_default();
+        let watch = folder.join("watch.key");
+        let mut key = files::read(&*disk, &watch)?;
+        if key.is_empty() {
+            key = new_key().into_bytes();
+            files::replace(&*disk, &watch, &key)?;
+        }
+        self.watch = Some(digest(String::from_utf8_lossy(&key).trim()));
         self.kept = Some(Mutex::new((disk, path)));
         Ok(self)
     }
@@ -180,6 +190,13 @@ impl Guard {
         COOKIES.iter().find(is_in).map(|(role, _)| *role)
     }
 
+    /// Whether it brings the key of those that watch.
+    fn watches(&self, headers: &HeaderMap) -> bool {
+        let told = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
+        let key = told.and_then(|told| told.strip_prefix("Bearer "));
+        key.is_some_and(|key| self.watch == Some(digest(key.trim())))
+    }
+
     /// Why a request's headers are refused; no key is looked at.
     fn stranger(&self, method: &Method, headers: &HeaderMap) -> Option<&'static str> {
         let one = |name: HeaderName| {
@@ -241,8 +258,8 @@ pub fn refusal(status: StatusCode, error: &str, hint: &str) -> Refusal {
 /// Checks every request, and gives every answer its headers.
 pub async fn check(State(guard): State<Arc<Guard>>, mut request: Request, next: Next) -> Response {
     let path = request.uri().path();
-    let open = is_open(path);
     let headers = request.headers();
+    let open = is_open(path) || (path == "/metrics" && guard.watches(headers));
     let response = match (guard.stranger(request.method(), headers), guard.role(headers)) {
         (Some(why), _) => {
             refusal(StatusCode::FORBIDDEN, why, "open the page by its own address").into_response()

@@ -84,7 +84,7 @@ pub struct App {
 #[openapi(info(
     title = "finger-force",
     description = "The daemon's own API, for its page and for scripts on the same machine. Every request but /enter and /healthz \
-                   needs the cookie that a link gives; every request that changes something needs an Origin header of the \
+                   needs the cookie that a link gives (/metrics takes the key in DATA/server/watch.key as a bearer token, too); every request that changes something needs an Origin header of the \
                    page's own address. /api/live is a WebSocket: DEVELOPERS.md says what travels on it."
 ))]
 struct Document;
@@ -225,10 +225,23 @@ async fn enter(State(app): State<App>, Query(entry): Query<Entry>) -> Response {
     (headers, include_str!("page/enter.html").replace("PATH", path)).into_response()
 }
 
-/// The process is alive.
-#[utoipa::path(get, path = "/healthz", responses((status = 200, description = "alive")))]
-async fn healthz() -> &'static str {
-    "alive\n"
+/// The process is alive, and what the recording that is on, or was the last, has lost; whether anything can be recorded.
+#[utoipa::path(get, path = "/healthz", responses((status = 200, description = "alive, and counters"), (status = 503, description = "alive, but nothing can be recorded, and why")))]
+async fn healthz(State(app): State<App>) -> (StatusCode, String) {
+    let health = *app.health.lock().unwrap_or_else(PoisonError::into_inner);
+    let look = move || check::cannot_record(app.data.disk(), app.data.path());
+    match tokio::task::spawn_blocking(look).await {
+        Ok(Some(why)) => {
+            (StatusCode::SERVICE_UNAVAILABLE, format!("alive, but nothing can be recorded: {why}\n"))
+        }
+        _ => {
+            let Health { missing_samples, unknown_gaps, port_losses, failed_syncs, .. } = health;
+            let lost = format!(
+                "missing_samples {missing_samples}\nunknown_gaps {unknown_gaps}\nport_losses {port_losses}\nfailed_syncs {failed_syncs}\n"
+            );
+            (StatusCode::OK, format!("alive\n{lost}"))
+        }
+    }
 }
 
 /// Counters, as Prometheus reads them.
@@ -391,7 +404,7 @@ async fn ask(app: &App, asks: Asks) -> Result<StatusCode, Refusal> {
     app.requests.try_send((asks, answer)).map_err(|_| busy())?;
     match answered.await {
         Ok(Ok(())) => Ok(StatusCode::NO_CONTENT),
-        Ok(Err(why)) => Err(refusal(StatusCode::BAD_REQUEST, &why, "")),
+        Ok(Err((why, hint))) => Err(refusal(StatusCode::BAD_REQUEST, &why, &hint.unwrap_or_default())),
         Err(_) => Err(refusal(StatusCode::SERVICE_UNAVAILABLE, "the program is ending", "start it again")),
     }
 }
@@ -545,6 +558,8 @@ async fn child_told(arguments: Vec<OsString>, told: &[u8]) -> Result<String, Ref
     let program = std::env::current_exe().map_err(|error| failed(&error.to_string()))?;
     let started = tokio::process::Command::new(program)
         .args(arguments)
+        // What it says is read here.
+        .env_remove(crate::stderr::FORMAT)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())

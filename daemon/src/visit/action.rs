@@ -2,6 +2,7 @@
 //! (JSON, tag `visit`); in a terminal it is typed as a line, read by [`Examiner::parse`].
 
 use super::gate::Clearance;
+use analysis::observed::{GRADE_SCALE, is_grade};
 use analysis::recording::layout::TAKEN_BACK;
 use analysis::trial::Muscle;
 use serde::{Deserialize, Serialize};
@@ -180,13 +181,11 @@ fn observed(kind: &str, value: &str, scale: &str, muscle: Option<Muscle>) -> Exa
     Examiner::Observe { kind: kind.to_owned(), value: value.to_owned(), scale: scale.to_owned(), muscle }
 }
 
-/// `4-` or `4- left index abduction`. The scale is the Medical Research Council's, 0 to 5, with + and − as is common practice.
+/// `4-` or `4- left index abduction`.
 fn graded(text: &str) -> Result<Examiner, String> {
     let (grade, muscle) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
-    let mut signs = grade.chars();
-    let is_grade = matches!(signs.next(), Some('0'..='5')) && matches!(signs.as_str(), "" | "+" | "-");
     let taken_back = grade == "-" && !muscle.is_empty();
-    if !is_grade && !taken_back {
+    if !is_grade(grade) && !taken_back {
         return Err(
             "write g and the grade, 0 to 5 with + or -, as in `g 4-` or `g 4- left index abduction`; \
                     `g - left index abduction` takes a grade back"
@@ -194,7 +193,7 @@ fn graded(text: &str) -> Result<Examiner, String> {
         );
     }
     let muscle = (!muscle.is_empty()).then(|| muscle.parse::<Muscle>().map_err(|error| error.to_string()));
-    let (value, scale) = if taken_back { (TAKEN_BACK, "") } else { (grade, "MRC 0-5") };
+    let (value, scale) = if taken_back { (TAKEN_BACK, "") } else { (grade, GRADE_SCALE) };
     Ok(observed("grade", value, scale, muscle.transpose()?))
 }
 

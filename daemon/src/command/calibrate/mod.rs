@@ -26,9 +26,11 @@ use std::path::PathBuf;
 
 /// Calibrate a sensor, guided; check it with one mass; measure its zero by attitude, its creep, or its step response
 ///
-/// Says what to load when, waits until it hangs still, reads it, and keeps the record with the sensor: every later recording
-/// uses it. Local gravity has no default: give --latitude and --height, or a measured --gravity. Not an accredited
-/// calibration. Mind your feet: secure masses, and do not exceed the sensor's rated force.
+/// Says what to load when, waits until it hangs still, reads it,
+/// and keeps the record with the sensor: every later recording uses it.
+/// Local gravity has no default: give --latitude and --height, or a measured --gravity.
+/// Not an accredited calibration.
+/// Mind your feet: secure masses, and do not exceed the sensor's rated force.
 ///
 /// Examples:
 ///   fingerforced calibrate --port /dev/ttyACM0 --latitude 52.3 --height 60 --tolerance 0.01 --mass 0.5 --mass 1 --mass 2 --mass 5

@@ -14,14 +14,13 @@ use crate::guide::programme::Step;
 use crate::guide::{Guide, Out};
 use crate::health::Health;
 use crate::shell::{self, Audience, Shell};
-use crate::stderr::Stderr;
+use crate::stderr;
 use crate::terminal::Terminal;
 use crate::typing::{Typed, Typing};
 use crate::visit::engine::Visit;
-use analysis::console::{Hint, advised, clean};
+use analysis::console::{Hint, advised};
 use analysis::report::sensor::NO_LABORATORY;
 use anyhow::{Context as _, anyhow};
-use std::io::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 use tokio::signal::unix::{SignalKind, signal};
@@ -42,7 +41,7 @@ pub(super) async fn guided(args: &Args, steps: Vec<Step>) -> anyhow::Result<Guid
         let start = start::new(&whose, None, lines.len(), record::KEEP_FREE_MIB, &data)?;
         Ok((data, start))
     })?;
-    say(&format!("{NO_LABORATORY} Secure the masses; stay below the sensor's rated force."));
+    stderr::say(&format!("{NO_LABORATORY} Secure the masses; stay below the sensor's rated force."));
     tokio::spawn(record::obey(signals, orders.clone()));
     shell.audience().typing = keys::lines(orders);
     let ended = shell.run(None).await;
@@ -136,7 +135,7 @@ impl Audience for Seen {
     }
 
     fn end(&mut self) {
-        self.terminal.end();
+        stderr::clear();
     }
 
     fn refusal(&mut self) -> Option<anyhow::Error> {
@@ -153,9 +152,4 @@ pub(crate) fn unfit(guide: &Guide, asked: &Asked) -> Option<anyhow::Error> {
         return Some(error.context(Hint::new("choose one with --channel")));
     }
     (asked.check && guide.calibration().is_none()).then(|| not_calibrated(&identity.serial))
-}
-
-fn say(words: &str) {
-    // A closed stderr is no reason to stop.
-    let _ = Stderr.write_all(format!("{}\n", clean(words)).as_bytes());
 }

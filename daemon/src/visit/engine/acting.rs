@@ -4,24 +4,12 @@ use super::{Effect, MEANT_S, State, Visit};
 use crate::visit::action::Examiner;
 use crate::visit::gate::Clearance;
 use crate::visit::plan::Procedure;
+use analysis::observed::{AS_EXPECTED, OF_LENGTH, OF_MOTION, PAIN_SCALE};
 use analysis::recording::layout::TAKEN_BACK;
 use analysis::trial::{Muscle, Outcome, Test};
 
 /// Pain that rises by this much over rest stops an item.
 const PAIN_RISE: f64 = 2.0;
-/// Answers that are offered one after the other to whoever has only the foot switch: kind and value. "As expected" is a
-/// press without them. Trick movements and end feels as textbooks of muscle testing commonly name them (from memory).
-const OF_MOTION: [(&str, &str); 8] = [
-    ("active motion", "part of the range"),
-    ("active motion", "flicker only"),
-    ("active motion", "none"),
-    ("trick movement", "finger joints bend"),
-    ("trick movement", "knuckle overextends"),
-    ("trick movement", "wrist"),
-    ("trick movement", "thumb"),
-    ("trick movement", "table"),
-];
-const OF_LENGTH: [(&str, &str); 2] = [("length", "tight"), ("length", "lax")];
 
 impl Visit {
     pub(super) fn act(&mut self, action: &Examiner, out: &mut Vec<Effect>) {
@@ -112,7 +100,7 @@ impl Visit {
         out.push(Effect::Say("STOP: let go slowly".to_owned()));
         if outcome == Outcome::PainLimited {
             let level = pain.map_or("pain".to_owned(), |level| level.to_string());
-            self.observe(Some(item), "pain", &level, "0-10", out);
+            self.observe(Some(item), "pain", &level, PAIN_SCALE, out);
         }
         if pulling {
             let State::Pulling(pull) = &mut self.state else { return };
@@ -159,7 +147,7 @@ impl Visit {
             }
             State::Ready { item, .. } => self.cue(item, false, out),
             State::Looking { item, offered: None, .. } => {
-                self.observed(item, "as expected", "", out);
+                self.observed(item, AS_EXPECTED, "", out);
                 self.finish_item(item, "observed", out);
             }
             State::Looking { item, offered: Some(at), .. } => {
@@ -225,7 +213,7 @@ impl Visit {
         }
         let between = matches!(self.state, State::Resting { .. } | State::Turning { .. });
         if let Some(side_done) = self.unanswered.take_if(|_| between) {
-            self.observe(Some(side_done), "pain after", &text, "0-10", out);
+            self.observe(Some(side_done), "pain after", &text, PAIN_SCALE, out);
             if self.limits(side_done, level) {
                 self.halt("pain", out);
             }
@@ -238,7 +226,7 @@ impl Visit {
             _ => last.and_then(|(_, at)| at).or(self.current()),
         };
         let Some(at) = at else { return };
-        self.observe(Some(at), "pain", &text, "0-10", out);
+        self.observe(Some(at), "pain", &text, PAIN_SCALE, out);
         let limits = self.limits(at, level);
         let id = last.filter(|(_, of)| *of == Some(at)).map(|(id, _)| id);
         if let Some(id) = id {
@@ -266,7 +254,7 @@ impl Visit {
 
     /// Pain after a side's pulls.
     pub(super) fn answered_pain(&mut self, answer: &str, out: &mut Vec<Effect>) {
-        self.observe(self.last, "pain after", answer, "0-10", out);
+        self.observe(self.last, "pain after", answer, PAIN_SCALE, out);
         self.go_on(out);
     }
 

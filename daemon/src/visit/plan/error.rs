@@ -1,4 +1,4 @@
-//! Why a plan is refused: what is wrong, and in which line.
+//! Why a plan (or another text in TOML) is refused: what is wrong, and in which line.
 
 use std::ops::Range;
 
@@ -25,11 +25,12 @@ impl PlanError {
     }
 
     /// An error of the TOML reader; an unknown word gets the nearest known one.
-    pub(super) fn of_toml(text: &str, error: &toml::de::Error) -> PlanError {
+    pub(crate) fn of_toml(text: &str, error: &toml::de::Error) -> PlanError {
         // Serde names Rust's types; whoever writes a plan knows numbers.
         let message = error.message().trim().replace('\n', " ");
         let message = message
             .replace("expected u32", "expected a whole number")
+            .replace("expected usize", "expected a whole number")
             .replace("expected f64", "expected a number");
         PlanError::at(text, error.span(), with_nearest(&message))
     }
