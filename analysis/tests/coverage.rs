@@ -1,5 +1,5 @@
-//! Simulation: on data with known variance components, 95 % intervals cover 95 %, and of visits without a change at most
-//! 5 % are said to have one. Seeds are fixed; LONG=1 draws ten times as many.
+//! Simulation: on data with known variance components, 95 % intervals cover 95 %, and of the visits judged without a change
+//! at most 5 % are said to have one. Seeds are fixed; LONG=1 draws ten times as many.
 #![allow(clippy::unwrap_used)] // what goes wrong in a test ends it
 mod sample;
 
@@ -10,9 +10,9 @@ use analysis::statistics::change::Verdict;
 use analysis::statistics::intervals::welch;
 use analysis::statistics::sem::{self, Estimate};
 use analysis::statistics::{icc, planning};
-use analysis::study::comparison::{Basis, Rules, compare};
+use analysis::study::comparison::{Basis, Change, Rules, compare};
 use analysis::study::conditions::Conditions;
-use analysis::study::reliability::{self, Document, KIND, MeanSquares, Reliability, VERSION};
+use analysis::study::reliability::{self, Document, KIND, Reliability, VERSION};
 use analysis::study::table::Table;
 use analysis::study::visit::Visit;
 use analysis::trial::Test;
@@ -169,8 +169,49 @@ fn intervals_of_bias_limits_cv_and_sides_cover() {
     sides.check(0.025);
 }
 
-/// Two visits of one person with `items` items, and data of as many analyses that fit them; values are drawn later.
-fn two_visits(items: usize) -> (Vec<Visit>, Document) {
+/// What is measured, and how repeatedly.
+#[derive(Clone, Copy)]
+struct World {
+    /// Participants of the repeats, and their occasions.
+    participants: usize,
+    occasions: usize,
+    /// Primary items and others, each with an error of its own.
+    items: (usize, usize),
+    /// Standard deviation of what every occasion adds for everybody, N.
+    shift: f64,
+    /// The person's force, N, who never changes; the participants' are 30 N, with a standard deviation of 5.
+    truth: f64,
+    /// Errors of so large a share of the force in place of [`REST_SD`].
+    share: Option<f64>,
+}
+
+const WORLD: World =
+    World { participants: 60, occasions: 2, items: (1, 0), shift: 0.0, truth: 30.0, share: None };
+
+impl World {
+    fn measured(&self, numbers: &mut Numbers, truth: f64) -> f64 {
+        match self.share {
+            None => truth + REST_SD * numbers.normal(),
+            Some(share) => truth * (1.0 + share * numbers.normal()),
+        }
+    }
+
+    /// What the program says of repeats in this world.
+    fn repeats(&self, numbers: &mut Numbers) -> Reliability {
+        let shifts: Vec<f64> = (0..self.occasions).map(|_| self.shift * numbers.normal()).collect();
+        let cells = (0..self.participants).map(|_| {
+            let subject = 30.0 + SUBJECTS_SD * numbers.normal();
+            shifts.iter().map(|shift| Some(shift + self.measured(numbers, subject))).collect()
+        });
+        let cells = cells.collect();
+        let names = |count: usize| (0..count).map(|at| at.to_string()).collect();
+        let (subjects, occasions) = (names(self.participants), names(self.occasions));
+        reliability::of(&Table { cells, subjects, occasions, ..Table::default() }, 0.2).unwrap()
+    }
+}
+
+/// Two visits of one person, and data of as many analyses that fit them; values are drawn later.
+fn two_visits(items: usize, any: &Reliability) -> (Vec<Visit>, Document) {
     let folder = tempfile::tempdir().unwrap();
     let make = Parameters::new(Profile::Standard, Test::Make);
     let visits = [1, 2].map(|visit| {
@@ -189,12 +230,9 @@ fn two_visits(items: usize) -> (Vec<Visit>, Document) {
         visit.items = (0..items).map(measured).collect();
         visit
     });
-    let table = Table::parse(b"subject,a,b\nA,20,21\nB,30,29\nC,25,27\n", None, "any").unwrap();
-    let any = reliability::of(&table, 0.2).unwrap();
     let analyses = visits[0].items.iter().map(|of| Reliability {
         name: format!("{}, make", of.item.muscle),
         conditions: Conditions { examiner: "same".to_owned(), ..of.conditions.clone() },
-        pairs: Vec::new(),
         ..any.clone()
     });
     let document = Document {
@@ -210,88 +248,170 @@ fn two_visits(items: usize) -> (Vec<Visit>, Document) {
     (visits.to_vec(), document)
 }
 
-/// Share of visits in which a change is said, of a person who never changes: every item has an error of its own, found in
-/// as many participants and two occasions; occasions shift each item by so much.
-fn share_said_to_have_changed(
-    seed: u64,
-    participants: usize,
-    (primary, others): (usize, usize),
-    shift: f64,
-) -> f64 {
+/// Visits without a change: how many there were, were judged, were said to have one, and were judged by ratios.
+#[derive(Debug, Clone, Copy, Default)]
+struct Said {
+    of: usize,
+    judged: usize,
+    changed: usize,
+    by_ratios: usize,
+}
+
+impl Said {
+    fn of_all(self) -> f64 {
+        self.changed as f64 / self.of as f64
+    }
+
+    /// A share of few says nothing.
+    fn of_judged(self) -> f64 {
+        assert!(self.judged >= 100, "{self:?}");
+        self.changed as f64 / self.judged as f64
+    }
+
+    /// 5 %, and 2.6 standard errors of a share of so many (99.5 % of such simulations lie within, one-sided).
+    fn most(of: usize) -> f64 {
+        0.05 + 2.6 * (0.05_f64 * 0.95 / of as f64).sqrt()
+    }
+}
+
+/// What is said of a person who never changes; what occasions add is drawn anew for each of their visits.
+fn said_without_a_change(seed: u64, world: World) -> Said {
     let mut numbers = Numbers(seed);
-    let (mut visits, document) = two_visits(primary + others);
+    let (primary, others) = world.items;
+    let (mut visits, document) = two_visits(primary + others, &world.repeats(&mut numbers));
     let named = visits[0].items[..primary].iter();
     let named = named.map(|of| (of.item.muscle.clone(), of.item.test.clone())).collect();
     let basis = Basis::Own(document);
     let mut rules = Rules { basis, primary: named, vouched: Default::default(), form: Default::default() };
-    let (times, mut said, mut judged) = (draws() / 2, 0, 0);
-    for _ in 0..times {
+    // Visits of few items take little time.
+    let visits_drawn = if primary + others < 4 { draws() } else { draws() / 2 };
+    let mut told = Said { of: visits_drawn, ..Said::default() };
+    for _ in 0..told.of {
         if let Basis::Own(document) = &mut rules.basis {
             for of in &mut document.analyses {
-                let two_way = TwoWay::of(&table(&mut numbers, participants, 2, shift)).unwrap();
-                (of.subjects, of.agreement) = (participants, sem::agreement(&two_way));
-                of.mean_squares = MeanSquares::of(&two_way);
+                let (name, conditions) = (of.name.clone(), of.conditions.clone());
+                *of = Reliability { name, conditions, ..world.repeats(&mut numbers) };
             }
         }
         for item in visits.iter_mut().flat_map(|visit| &mut visit.items) {
-            item.item.spread.mean_of_peaks_n = Some(30.0 + REST_SD.hypot(shift) * numbers.normal());
+            let shift = world.shift * numbers.normal();
+            item.item.spread.mean_of_peaks_n = Some(shift + world.measured(&mut numbers, world.truth));
         }
         let of = compare(&visits, &rules).unwrap();
-        let each = (of.judged_singly, of.judged_together);
-        if each == (0, 0) {
-            // Data whose occasions differ by more than chance judge nothing.
-            assert!(of.changes[0].cannot_say[0].contains("occasions"), "{:?}", of.changes[0].cannot_say);
-            continue;
-        }
-        judged += 1;
-        assert_eq!(each, (primary, others), "{:?}", of.changes[0].cannot_say);
-        assert!((of.false_changes - 0.05).abs() < 1e-12, "{}", of.false_changes);
         let changed = |verdict: Option<Verdict>| verdict.is_some_and(|it| it != Verdict::WithinError);
-        said += usize::from(of.changes.iter().any(|change| changed(change.verdict)));
+        told.changed += usize::from(of.changes.iter().any(|change| changed(change.verdict)));
+        if of.judged_singly + of.judged_together > 0 {
+            told.judged += 1;
+            let by_ratio = |change: &Change| change.as_ratio && change.verdict.is_some();
+            told.by_ratios += usize::from(of.changes.iter().any(by_ratio));
+        }
+        let all = (of.judged_singly, of.judged_together) == (primary, others);
+        assert!(of.false_changes < 0.05 + 1e-12 && (!all || of.false_changes > 0.05 - 1e-12));
+        for change in of.changes.iter().filter(|change| change.verdict.is_none()) {
+            // Data whose occasions differ by more than chance judge nothing; those whose errors neither scale describes,
+            // nothing of their item.
+            let known = |why: &String| why.contains("occasions") || why.contains("no one error holds");
+            assert!(change.cannot_say.iter().all(known), "{:?}", change.cannot_say);
+        }
     }
     println!(
-        "seed {seed}, {participants} participants, {primary} primary items and {others} others, shift {shift} N: {judged} of \
-         {times} visits without a change judged, a change said in {:.2} % of all",
-        100.0 * said as f64 / times as f64
+        "seed {seed}: {} participants × {}, {primary} primary items and {others} others, shift {} N, {} N, errors {:?}: {} of {} visits \
+         without a change judged, {} by ratios; a change said in {:.2} % of all, {:.2} % of those judged",
+        world.participants,
+        world.occasions,
+        world.shift,
+        world.truth,
+        world.share,
+        told.judged,
+        told.of,
+        told.by_ratios,
+        100.0 * told.of_all(),
+        100.0 * told.changed as f64 / told.judged.max(1) as f64
     );
-    if shift == 0.0 {
-        assert!(judged as f64 > 0.9 * times as f64, "without a shift nearly all can be judged: {judged}");
-    }
-    said as f64 / times as f64
+    told
 }
 
 #[test]
-fn a_change_is_said_in_at_most_5_percent_of_visits_without_one() {
-    // Allowed beyond it: 2.6 standard errors of the simulated share (99.5 % of such simulations lie within, one-sided).
-    let chance = 2.6 * (0.05_f64 * 0.95 / (draws() / 2) as f64).sqrt();
+fn a_change_is_said_in_at_most_5_percent_of_the_visits_judged_without_one() {
     let mut shares = Vec::new();
-    for (seed, primary, others) in
-        [(31, 0, 28), (32, 1, 27), (33, 2, 26), (34, 3, 25), (35, 1, 0), (36, 3, 0)]
-    {
-        let share = share_said_to_have_changed(seed, 60, (primary, others), 0.0);
-        assert!(share <= 0.05 + chance, "{primary} {others}: {share}");
-        shares.push(share);
+    for (seed, items) in [(31, (0, 28)), (33, (2, 26)), (34, (3, 25)), (35, (1, 0)), (36, (3, 0))] {
+        let told = said_without_a_change(seed, World { items, ..WORLD });
+        assert!(told.of_judged() <= Said::most(told.judged), "{items:?}: {told:?}");
+        shares.push(told.of_judged());
+        if items.0 + items.1 < 4 {
+            assert!(told.judged as f64 > 0.85 * told.of as f64, "nearly all can be judged: {told:?}");
+        }
     }
     let mean = shares.iter().sum::<f64>() / shares.len() as f64;
     assert!(mean > 0.035, "{mean}: less is said than the chance allows");
     // With few participants the upper end of the SEM's interval decides.
-    assert!(share_said_to_have_changed(37, 20, (3, 25), 0.0) <= 0.05 + chance);
+    for (seed, participants, items) in [(37, 20, (3, 25)), (38, 12, (1, 0))] {
+        let told = said_without_a_change(seed, World { participants, items, ..WORLD });
+        assert!(told.of_judged() <= Said::most(told.judged), "{participants}: {told:?}");
+    }
+}
+
+/// Whoever's occasions shift has most of their data refused, so that of all visits few are said to have changed. Of those that
+/// are judged all the same, because the two occasions happened to lie close, more are: no rule on two occasions can tell.
+/// Those shares stand in METHODS_AND_ERRORS.md.
+#[test]
+fn where_occasions_shift_few_visits_are_judged_and_six_occasions_can_tell() {
+    for (seed, participants, items, shift, of_judged) in [
+        (42, 60, (0, 28), 2.0, None),
+        (43, 60, (3, 25), 1.0, None),
+        (44, 60, (1, 0), 0.5, Some(0.08)),
+        (45, 60, (1, 0), 1.0, Some(0.10)),
+        (46, 60, (1, 0), 2.0, Some(0.18)),
+        (48, 12, (1, 0), 1.0, Some(0.05)),
+        (49, 12, (1, 0), 2.0, Some(0.05)),
+        (50, 12, (1, 0), 4.0, Some(0.18)),
+    ] {
+        let told = said_without_a_change(seed, World { participants, items, shift, ..WORLD });
+        assert!(told.of_all() <= Said::most(told.of), "{participants} {items:?} {shift}: {told:?}");
+        if let Some(most) = of_judged {
+            let chance = Said::most(told.judged) - 0.05;
+            assert!(told.of_judged() <= most + chance, "{participants} {shift}: {told:?}");
+        }
+    }
+    for (seed, shift) in [(51, 1.0), (52, 2.0)] {
+        let told = said_without_a_change(seed, World { occasions: 6, shift, ..WORLD });
+        assert!(told.judged as f64 > 0.85 * told.of as f64, "{told:?}");
+        // Satterthwaite's degrees of freedom are approximate.
+        assert!(told.of_judged() <= Said::most(told.judged) + 0.02, "{shift}: {told:?}");
+    }
+}
+
+/// The scale, newtons or ratios, is chosen by the data: that choice makes no false changes of its own, within the forces that
+/// the error was found at.
+#[test]
+fn the_choice_of_newtons_or_ratios_makes_no_false_changes() {
+    for (seed, participants, truth) in [(61, 60, 20.0), (62, 60, 40.0), (63, 12, 20.0), (64, 12, 40.0)] {
+        let told = said_without_a_change(seed, World { participants, truth, ..WORLD });
+        assert!(told.of_judged() <= Said::most(told.judged), "{participants} {truth}: {told:?}");
+        assert!(told.by_ratios as f64 <= 0.05 * told.of as f64, "{told:?}");
+    }
+    // Errors of 7 % of the force: found in some of the data, and ratios are taken; where not, the strong have a limit that is
+    // too narrow.
+    let errors = World { share: Some(0.07), ..WORLD };
+    for (seed, truth, most) in [(65, 20.0, 0.05), (66, 30.0, 0.05), (67, 40.0, 0.12)] {
+        let told = said_without_a_change(seed, World { truth, ..errors });
+        assert!(told.by_ratios > told.of / 10, "{told:?}");
+        assert!(told.of_judged() <= most + Said::most(told.judged) - 0.05, "{truth}: {told:?}");
+    }
 }
 
 #[test]
-fn occasions_that_shift_make_no_false_changes_either() {
-    let chance = 2.6 * (0.05_f64 * 0.95 / (draws() / 2) as f64).sqrt();
-    for (seed, items, shift) in [
-        (41, (0, 28), 0.5),
-        (42, (0, 28), 2.0),
-        (43, (3, 25), 1.0),
-        (44, (1, 0), 0.5),
-        (45, (1, 0), 1.0),
-        (46, (1, 0), 2.0),
-        (47, (3, 0), 1.0),
-    ] {
-        let share = share_said_to_have_changed(seed, 60, items, shift);
-        assert!(share <= 0.05 + chance, "{items:?} {shift}: {share}");
+fn growth_is_found_in_at_most_5_percent_of_tables_without_any() {
+    let mut numbers = Numbers(71);
+    for (occasions, participants) in [(2, 60), (4, 60), (7, 60), (2, 12)] {
+        let world = World { participants, occasions, ..WORLD };
+        let times = draws() / 4;
+        let grows = |of: Reliability| of.pairs.iter().any(|pair| pair.of.grows);
+        let found = (0..times).filter(|_| grows(world.repeats(&mut numbers))).count();
+        println!(
+            "{participants} participants × {occasions}: growth found in {found} of {times} tables without any"
+        );
+        assert!(found as f64 <= Said::most(times) * times as f64, "{participants} × {occasions}: {found}");
     }
 }
 

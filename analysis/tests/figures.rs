@@ -261,11 +261,16 @@ fn visits(count: usize) -> VisitsFigure {
         title: "Left index abduction, make: over visits".into(),
         subtitle: format!("last against first visit: +5.90 N (no change shown; beyond its MDC95 taken alone) · {count} visits"),
         source: "Participant P07".into(),
-        band: "Band: first visit's mean ± 6.10 N (MDC 4.18, 3.11 to 6.10; upper end); limit from own data: left index \
-               abduction, make, n 12, at a chance of 2.50 %; MDC95 taken alone: 5.34 N (MDC 3.66, 2.72 to 5.34; upper end)."
+        band: "Band: first visit's mean ± 6.10 N (MDC97.5 4.18, 3.11 to 6.10; upper end); limit from own data: left index \
+               abduction, make, n 12, at a chance of 2.50 %; MDC95 taken alone: 5.34 N (MDC95 3.66, 2.72 to 5.34; upper end)."
             .into(),
         points: (0..count).map(point).collect(),
         line: (count >= 3).then_some((20.1, 0.21)),
+        trend: if count >= 3 {
+            format!("trend over {count} visits, left index abduction, make: +0.2100 N a day (95 % 0.1012 to 0.3188), p 0.003")
+        } else {
+            String::new()
+        },
         within_n: Some((14.3, 26.5)),
     }
 }
@@ -308,15 +313,16 @@ fn occasions() -> OccasionsFigure {
     }
 }
 
-/// Two occasions whose differences grow with the mean where `factor` is above 0.
+/// Two occasions; where `factor` is above 0, of people from weak to strong whose differences are that share of their force.
 fn pair(factor: f64) -> Pair {
-    let spread = |at: usize, mean: f64| if at.is_multiple_of(2) { factor * mean } else { -factor * mean };
-    let rows = people();
-    let (a, b): (Vec<f64>, Vec<f64>) = rows
-        .iter()
-        .enumerate()
-        .map(|(at, row)| (row[0], row[1] + spread(at, row[0] * row[0] / 20.0)))
-        .unzip();
+    let (mut level, mut state) = (4.0, 5);
+    let mut proportional = |at: usize| {
+        level *= 1.25;
+        let share = (1.0 + factor) * (1.0 + 0.01 * noise(&mut state));
+        (level, if at.is_multiple_of(2) { level * share } else { level / share })
+    };
+    let of = |(at, row): (usize, &Vec<f64>)| if factor > 0.0 { proportional(at) } else { (row[0], row[1]) };
+    let (a, b): (Vec<f64>, Vec<f64>) = people().iter().enumerate().map(of).unzip();
     let of = BlandAltman::of(&a, &b).unwrap();
     assert_eq!(of.ratio.is_some(), factor > 0.0, "{of:?}");
     Pair { earlier: "visit 1".into(), later: "visit 2".into(), values: a.into_iter().zip(b).collect(), of }
@@ -516,6 +522,41 @@ fn a_mean_is_above_the_touch_only_where_there_was_one() {
         without.contains("N above the level before the pull") && !without.contains("the touch"),
         "{without}"
     );
+}
+
+/// The words of a figure say what its numbers do, also where differences grow and no ratio can be given.
+#[test]
+fn agreement_does_not_deny_that_differences_grow() {
+    let growing = pair(0.3);
+    let moved = |by: f64| {
+        let values: Vec<(f64, f64)> = growing.values.iter().map(|(a, b)| (a + by, b + by)).collect();
+        let (a, b): (Vec<f64>, Vec<f64>) = values.iter().copied().unzip();
+        Pair { values, of: BlandAltman::of(&a, &b).unwrap(), ..growing.clone() }
+    };
+    // Values not above zero; and so far from zero that the logarithms grow as well.
+    for (by, why) in
+        [(-20.0, "a value is not above zero"), (200.0, "ratios do not hold for all values either")]
+    {
+        let pair = moved(by);
+        assert!(pair.of.grows && pair.of.ratio.is_none(), "{:?}", pair.of);
+        let words = told(&svg(&bland_altman(&pair)).unwrap());
+        assert!(words.contains("the differences grow with the mean"), "{words}");
+        assert!(words.contains(why) && !words.contains("no growth"), "{words}");
+    }
+    assert!(told(&svg(&bland_altman(&pair(0.0))).unwrap()).contains("no growth of the differences"));
+}
+
+#[test]
+fn visits_are_joined_where_one_examiners_follow_each_other_and_the_trend_is_told() {
+    let lines = |figure: &VisitsFigure| svg(figure).unwrap().matches("<polyline").count();
+    let (alternating, mut grouped) = (visits_by(2, 6), visits_by(2, 6));
+    grouped.points.iter_mut().enumerate().for_each(|(at, of)| of.examiner = format!("E{}", at / 3 + 1));
+    assert_eq!(lines(&grouped), lines(&alternating) + 4, "two joins of each examiner's three visits");
+    let words = told(&svg(&visits(6)).unwrap()).replace('\n', " ");
+    for part in ["N a day (95 %", "p 0.003", "n = 18", "beside it to be seen"] {
+        assert!(words.contains(part), "{part}: {words}");
+    }
+    assert!(!told(&svg(&visits(2)).unwrap()).contains("Dashes: least-squares"));
 }
 
 #[test]

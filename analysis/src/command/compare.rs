@@ -18,9 +18,9 @@ use crate::study::conditions::{self, NOT_RECORDED, Vouched};
 use crate::study::procedure::Repeats;
 use crate::study::published;
 use crate::study::reliability::Document;
-use crate::study::sides::{FORMULA, SideDifference};
+use crate::study::sides::{FORMULA, SideDifference, by_chance};
 use crate::study::visit::Visit;
-use crate::study::visit_trend::VisitTrend;
+use crate::study::visit_trend::{self, CHANCE, VisitTrend};
 use crate::trial::{Muscle, Side, Test};
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
@@ -189,11 +189,14 @@ pub fn text(of: &Comparison) -> String {
     text += &remarks(&of.changes);
     text += &counted(of);
     of.trends.iter().for_each(|trend| text += &format!("{}\n", clean(&trend_words(trend).to_string())));
+    text += &trends_by_chance(of).map_or_else(String::new, |words| format!("{words}\n"));
     if !of.sides.is_empty() {
         text += &format!(
-            "Sides at the last visit:\n{}\n{FORMULA}; interval: right − left, 95 %, Welch.\n",
-            side_table(&of.sides)
+            "Sides at the last visit:\n{}\n{}{FORMULA}; interval: right − left, 95 %, Welch.\n",
+            side_table(&of.sides),
+            of.sides.iter().filter_map(sides_unsaid).map(|words| clean(&words) + "\n").collect::<String>(),
         );
+        text += &sides_by_chance(&of.sides).map_or_else(String::new, |words| format!("{words}\n"));
     }
     text + CAUTIONS + "\n"
 }
@@ -226,19 +229,61 @@ fn in_short(of: &Comparison) -> String {
 
 /// A trend over visits in words; its numbers' fields are `trend-N.`'s.
 pub fn trend_words(of: &VisitTrend) -> Prose {
-    let slope = &of.slope_n_per_day;
-    let words = Prose::from("trend over ")
-        .number(of.points.len().to_string(), "visits")
-        .words(&format!(" visits, {}, {}: ", of.muscle, of.test))
-        .number(format!("{:+.4}", slope.value), "slope_n_per_day")
-        .words(" N a day (95 % ")
-        .interval((slope.low, slope.high), 4, ("slope_low", "slope_high"))
-        .words("), p ")
-        .number(p_value(of.p), "p");
-    match of.examiners.as_slice() {
+    let words = Prose::from("trend over ").number(of.points.len().to_string(), "visits").words(&format!(
+        " visit{}, {}, {}: ",
+        if of.points.len() == 1 { "" } else { "s" },
+        of.muscle,
+        of.test
+    ));
+    let words = match &of.slope_n_per_day {
+        None => words.words(&format!("cannot say, because {}", of.cannot_say.join("; "))),
+        Some(slope) => words
+            .number(format!("{:+.4}", slope.value), "slope_n_per_day")
+            .words(" N a day (95 % ")
+            .interval((slope.low, slope.high), 4, ("slope_low", "slope_high"))
+            .words("), p ")
+            .number(p_value(of.p), "p"),
+    };
+    let words = match of.examiners.as_slice() {
         [] | [_] => words,
         all => words.words(&format!("; by examiners {}, and what they differ by is in it", all.join(", "))),
+    };
+    if of.left_out.is_empty() {
+        return words;
     }
+    words.words(&format!("; left out, against the first visit: {}", of.left_out.join("; ")))
+}
+
+/// How many slopes chance alone would set apart from 0.
+pub fn trends_by_chance(of: &Comparison) -> Option<Prose> {
+    let (tested, wrong) = visit_trend::by_chance(&of.trends)?;
+    Some(
+        Prose::from("Trends with a p: ")
+            .number(tested.to_string(), "trends")
+            .words(&format!(
+                ", none adjusted for the others; with p < {CHANCE} by chance, were there no trend at all: "
+            ))
+            .number(format!("{wrong:.2}"), "trends_by_chance")
+            .words("."),
+    )
+}
+
+/// Why nothing is said of two sides.
+pub fn sides_unsaid(of: &SideDifference) -> Option<String> {
+    let because = of.cannot_say.join("; ");
+    (!of.cannot_say.is_empty()).then(|| format!("{}, {}: cannot say, because {because}", of.muscle, of.test))
+}
+
+/// How many differences of sides chance alone would set beyond the repeats.
+pub fn sides_by_chance(of: &[SideDifference]) -> Option<Prose> {
+    let (shown, wrong) = by_chance(of)?;
+    Some(
+        Prose::from("Intervals of sides: ")
+            .number(shown.to_string(), "sides")
+            .words(", none adjusted for the others; leaving out 0 by chance, were all sides equal: ")
+            .number(format!("{wrong:.2}"), "sides_by_chance")
+            .words("."),
+    )
 }
 
 fn change_table(of: &Comparison) -> Table {
@@ -275,20 +320,38 @@ pub fn limit_words(change: &Change) -> Option<Prose> {
     change.limit.map(|limit| in_words(&limit, change.as_ratio, ids))
 }
 
-/// A limit in words: what decides, and the detectable change with its interval.
+/// The level of confidence of a detectable change, %: 95, 97.5, 99.82.
+fn level_percent(limit: &Limit) -> String {
+    let shown = format!("{:.2}", 100.0 * (1.0 - limit.alpha));
+    shown.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// A limit in words: what decides, and the detectable change with its level and interval. A ratio is another share upwards
+/// than downwards, and has both; the interval is of the upward one.
 fn in_words(limit: &Limit, as_ratio: bool, [decides, mdc, low, high]: [&str; 4]) -> Prose {
     let which = if limit.by_upper_end { "; upper end)" } else { "; value)" };
-    let (sign, unit, digits) = if as_ratio { ("+", "%", 1) } else { ("", "N", 2) };
+    let (unit, digits) = if as_ratio { ("%", 1) } else { ("N", 2) };
     let shown = |of: f64| if as_ratio { 100.0 * libm::expm1(of) } else { of };
+    let both = |words: Prose, of: f64, id: &str| {
+        if !as_ratio {
+            return words.number(format!("{of:.digits$}"), id);
+        }
+        words
+            .number(format!("{:+.digits$}", shown(-of)), &format!("{id}{DOWN}"))
+            .words(" / ")
+            .number(format!("{:+.digits$}", shown(of)), id)
+    };
     let of = &limit.mdc;
-    Prose::default()
-        .number(format!("{sign}{:.digits$}", shown(limit.decides)), decides)
-        .words(&format!(" {unit} (MDC "))
-        .number(format!("{:.digits$}", shown(of.value)), mdc)
+    let words = both(Prose::default(), limit.decides, decides);
+    let words = words.words(&format!(" {unit} (MDC{} ", level_percent(limit)));
+    both(words, of.value, mdc)
         .words(", ")
         .interval((of.low.map(shown), of.high.map(shown)), digits, (low, high))
         .words(which)
 }
+
+/// What the id of a limit's downward end adds to that of its upward one.
+const DOWN: &str = "_down";
 
 /// A verdict in words.
 pub fn verdict_words(change: &Change) -> &'static str {
@@ -328,8 +391,8 @@ pub fn remarks(changes: &[Change]) -> String {
         let name = format!("{}, {}, visit {}", change.muscle, change.test, change.visit);
         change.notes.iter().for_each(|note| remarks.add(note.clone(), &name));
         remarks.add(two_errors(change), &name);
-        if let Some((earlier, later)) = change.reported_n {
-            remarks.add(format!("reported then: {earlier:.3} N and {later:.3} N"), &name);
+        if let Some(reported) = reported_words(change) {
+            remarks.add(reported.to_string(), &name);
         }
         if !change.cannot_say.is_empty() {
             remarks.add(format!("cannot say, because {}", change.cannot_say.join("; ")), &name);
@@ -341,6 +404,18 @@ pub fn remarks(changes: &[Change]) -> String {
     let unrecorded = |change: &Change| change.cannot_say.iter().any(|why| why.contains(NOT_RECORDED));
     let where_to = if changes.iter().any(unrecorded) { RECORD_THEM } else { "" };
     remarks.text(changes.len()) + where_to
+}
+
+/// What was reported at either visit, where measuring again gives something else.
+pub fn reported_words(change: &Change) -> Option<Prose> {
+    let (earlier, later) = change.reported_n?;
+    Some(
+        Prose::from("reported then: ")
+            .number(format!("{earlier:.3}"), "reported_earlier_n")
+            .words(" N and ")
+            .number(format!("{later:.3}"), "reported_later_n")
+            .words(" N"),
+    )
 }
 
 /// Where conditions are recorded, and what to do where they were not.
@@ -387,11 +462,20 @@ fn two_errors(change: &Change) -> String {
 pub fn counted(of: &Comparison) -> String {
     let vouched = vouched_words(of).map_or_else(String::new, |words| format!("{}\n", clean(&words)));
     format!(
-        "Comparisons: {}\nSettings: {}. SEM: {}. MDC = z·√2·SEM with its 95 % interval; its upper \
-         end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t.\n{vouched}",
+        "Comparisons: {}\nSettings: {}. SEM: {}. {}\n{vouched}",
         chances(of),
         settings(of),
         if of.form == Form::Agreement { "agreement" } else { "consistency" },
+        limits_made(),
+    )
+}
+
+/// How limits are made, in words.
+pub fn limits_made() -> String {
+    format!(
+        "MDC = z·√2·SEM with its 95 % interval; MDC97.5, for example, leaves this one comparison a chance of a false change of \
+         2.5 %. Its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
+         Ratios: downwards / upwards, the interval upwards."
     )
 }
 
@@ -428,7 +512,7 @@ pub fn chances(of: &Comparison) -> Prose {
             }
         ))
         .number(format!("{:.2}", of.false_changes), "false_changes")
-        .words(".")
+        .words(", where occasions shift everybody's results no further than they did in the data behind the limits.")
 }
 
 /// The digests of the analysis settings, each once.
@@ -461,7 +545,7 @@ fn side_table(sides: &[SideDifference]) -> Table {
         let stronger = match of.stronger {
             Some(Side::Left) => "left stronger by ",
             Some(Side::Right) => "right stronger by ",
-            None => "equal ",
+            None => "",
         };
         table.add_row([
             format!("{}, {}", clean(&of.muscle), clean(&of.test)),
@@ -474,7 +558,7 @@ fn side_table(sides: &[SideDifference]) -> Table {
             match of.beyond_repeats {
                 Some(true) => "yes".to_owned(),
                 Some(false) => "not shown".to_owned(),
-                None => "cannot say: too few trials".to_owned(),
+                None => "cannot say".to_owned(),
             },
         ]);
     }
@@ -535,12 +619,16 @@ fn figure(visits: &[Visit], of: &Comparison, (muscle, test): (&str, &str)) -> Op
         }
     });
     let band = match limit_words(last) {
-        Some(limit) => format!("Band: first visit's mean ± {limit}; {}.", limit_from(last)),
+        Some(limit) => {
+            let sign = if last.as_ratio { "" } else { "± " };
+            format!("Band: first visit's mean {sign}{limit}; {}.", limit_from(last))
+        }
         None => format!("No band: {}.", last.cannot_say.join("; ")),
     };
     let trend = of.trends.iter().find(|trend| trend.muscle == muscle && trend.test == test);
     Some(VisitsFigure {
-        line: trend.map(|trend| (trend.start_n, trend.slope_n_per_day.value)),
+        line: trend.and_then(|trend| Some((trend.start_n?, trend.slope_n_per_day?.value))),
+        trend: trend.map_or_else(String::new, |trend| trend_words(trend).to_string()),
         title: format!("{}, {test}: over visits", names::sentence(muscle)),
         subtitle: format!(
             "last against first visit: {} ({}) · {} visits",

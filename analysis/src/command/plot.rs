@@ -82,7 +82,7 @@ fn of_visits(out: &Path, args: &Args) -> anyhow::Result<Vec<PathBuf>> {
         let comparison = compare::compared(&visits, &basis.rules()?)?;
         return compare::draw(&visits, &comparison, to, tell);
     }
-    reliability::draw(&reliability::of_visits(visits, args.by, reliability::WIDTH)?, to, tell)
+    reliability::draw(&reliability::of_visits(visits, (args.by, &[]), reliability::WIDTH)?, to, tell)
 }
 
 fn of_recording(file: &PathBuf, out: &Path, args: &Args) -> anyhow::Result<Vec<PathBuf>> {

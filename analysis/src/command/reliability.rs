@@ -13,7 +13,9 @@ use crate::plot::occasions::OccasionsFigure;
 pub use crate::prose::p_value;
 use crate::statistics::agreement::Limits;
 use crate::statistics::sem::{Estimate, Sem};
-use crate::study::reliability::{self as study, Document, KIND, Pair, Reliability, VERSION, percent_of};
+use crate::study::reliability::{
+    self as study, Document, KIND, Pair, Planned, Reliability, VERSION, percent_of,
+};
 use crate::study::series::{self, By};
 use crate::study::table::Table;
 use crate::study::visit::{self, Visit};
@@ -27,7 +29,9 @@ const DEFINITIONS: &str = "ICC forms after Shrout & Fleiss 1979 (S–F) and McGr
 √MS error; agreement: √(σ² occasions + MS error). MDC = z·√2·SEM. % of mean: of the mean of all values, taken as known. \
 Intervals 95 %: F (ICC; for (2,·) with McGraw & Wong's \
 degrees of freedom), chi-squared (SEM, MDC, CV), t (bias, trend; limits of agreement by √(3 SD²/n), Bland & Altman 1986). \
-CV within: √(exp(s²) − 1) of the logarithms' variance within subjects.";
+CV within: √(exp(s²) − 1) of the logarithms' variance within subjects. All values (within): √MS within of every value there is, \
+incomplete subjects included; a shift between occasions counts in it as scatter. Of ratios, %: of the logarithms, where differences grow \
+with the mean, and what `compare` holds changes against; a change downwards / upwards, the interval upwards.";
 
 /// Width of the ICC's 95 % interval that is planned for where nothing else is asked.
 pub(super) const WIDTH: f64 = 0.2;
@@ -38,7 +42,7 @@ pub(super) const WIDTH: f64 = 0.2;
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Recordings: several participants, each with several visits or examiners
-    #[arg(required_unless_present = "table", conflicts_with = "table")]
+    #[arg(required_unless_present_any = ["table", "expect_icc"], conflicts_with = "table")]
     pub files: Vec<PathBuf>,
     /// A table instead (CSV, or with tabs): a row a subject, a column a rater or occasion; the first line names them
     #[arg(long, value_name = "FILE.csv")]
@@ -52,6 +56,12 @@ pub struct Args {
     /// Width of the ICC's 95 % interval to plan the next study for
     #[arg(long, default_value_t = WIDTH, value_name = "WIDTH")]
     pub width: f64,
+    /// Plan a study before there are data: the ICC expected, with --width and without files
+    #[arg(long, value_name = "ICC", conflicts_with_all = ["files", "table", "out", "json", "visits"])]
+    pub expect_icc: Option<f64>,
+    /// Only these visits of each participant, by their order in time [default: all that most participants have]
+    #[arg(long, value_name = "N,N", value_delimiter = ',', conflicts_with = "table")]
+    pub visits: Vec<usize>,
     /// Folder for the figures [default: none are drawn]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
@@ -64,6 +74,16 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     if !(args.width > 0.0 && args.width < 1.0) {
         return Err(Usage(format!("--width {}: give a number between 0 and 1", args.width)).into());
+    }
+    if args.visits.contains(&0) {
+        return Err(Usage("--visits 0: a participant's visits are counted from 1".to_owned()).into());
+    }
+    if let Some(icc) = args.expect_icc {
+        if !(icc > 0.0 && icc < 1.0) {
+            return Err(Usage(format!("--expect-icc {icc}: give a number between 0 and 1")).into());
+        }
+        console::result(&plan_lines(&study::plans(icc, None, 3, args.width)))?;
+        return Ok(());
     }
     let (document, participants) = document(args)?;
     let text = if args.json {
@@ -89,14 +109,18 @@ fn document(args: &Args) -> anyhow::Result<(Document, Vec<String>)> {
     let visits: Result<Vec<Visit>, _> = args.files.iter().map(|file| Visit::read(file)).collect();
     let visits = visits.map_err(advised)?;
     let participants = visits.iter().map(|visit| visit.participant.clone()).collect();
-    Ok((of_visits(visits, args.by, args.width)?, participants))
+    Ok((of_visits(visits, (args.by, &args.visits), args.width)?, participants))
 }
 
 /// The document of recordings.
-pub(super) fn of_visits(visits: Vec<Visit>, by: By, width: f64) -> anyhow::Result<Document> {
+pub(super) fn of_visits(
+    visits: Vec<Visit>,
+    (by, wanted): (By, &[usize]),
+    width: f64,
+) -> anyhow::Result<Document> {
     let (visits, left_out) = visit::counting(visits);
     visits.iter().filter_map(|visit| visit.replaced.as_deref()).for_each(console::note);
-    analysed(&series::tables(&visits, by), Some(by), width, left_out)
+    analysed(&series::tables(&visits, by, wanted), Some(by), width, left_out)
 }
 
 fn analysed(tables: &[Table], by: Option<By>, width: f64, left_out: Vec<String>) -> anyhow::Result<Document> {
@@ -107,7 +131,9 @@ fn analysed(tables: &[Table], by: Option<By>, width: f64, left_out: Vec<String>)
             Ok(of) => analyses.push(of),
             Err(refusal) => {
                 hint = refusal.hint();
-                let notes = table.notes.iter().map(|note| format!("; {note}")).collect::<String>();
+                let lacking = table.complete().1;
+                let notes: String =
+                    lacking.iter().chain(&table.notes).map(|note| format!("; {note}")).collect();
                 refused.push(format!("{}: {refusal}{notes}", table.name));
             }
         }
@@ -312,6 +338,11 @@ fn sem_grid(of: &Reliability) -> Grid {
         let [value, ends, share, share_ends] = in_both(&sem.sem, of.mean);
         grid.add_row([name.to_owned(), value, ends, share, share_ends]);
     }
+    for (name, sem) in ratio_forms(of) {
+        let share = study::of_ratios(&sem.sem);
+        let ends = interval(share.low, share.high, 1);
+        grid.add_row([name.to_owned(), "–".to_owned(), "–".to_owned(), format!("{:.1}", share.value), ends]);
+    }
     to_the_right(&mut grid, 1);
     grid
 }
@@ -320,7 +351,17 @@ fn sem_forms(of: &Reliability) -> impl Iterator<Item = (&'static str, Sem)> {
     let forms = [
         ("consistency", of.consistency),
         ("agreement", of.agreement),
-        ("all values (within)", of.sem_all_values),
+        // Of a complete table it would be agreement once more, with another interval.
+        ("all values (within)", of.sem_all_values.filter(|_| !of.left_out.is_empty())),
+    ];
+    forms.into_iter().filter_map(|(name, sem)| Some((name, sem?)))
+}
+
+/// The forms by which changes are judged where differences grow with the mean.
+fn ratio_forms(of: &Reliability) -> impl Iterator<Item = (&'static str, Sem)> {
+    let forms = [
+        ("consistency, of ratios, %", of.consistency_of_logs),
+        ("agreement, of ratios, %", of.agreement_of_logs),
     ];
     forms.into_iter().filter_map(|(name, sem)| Some((name, sem?)))
 }
@@ -333,6 +374,19 @@ fn change_grid(of: &Reliability) -> Grid {
         for (level, change) in [("MDC90", &sem.mdc90), ("MDC95", &sem.mdc95)] {
             let [value, ends, share, share_ends] = in_both(change, of.mean);
             grid.add_row([name.to_owned(), level.to_owned(), value, ends, share, share_ends]);
+        }
+    }
+    for (name, sem) in ratio_forms(of) {
+        for (level, change) in [("MDC90", &sem.mdc90), ("MDC95", &sem.mdc95)] {
+            let (up, down) = (study::of_ratios(change), study::of_ratios(&change.times(-1.0)));
+            grid.add_row([
+                name.to_owned(),
+                level.to_owned(),
+                "–".to_owned(),
+                "–".to_owned(),
+                format!("{:+.1} / {:+.1}", down.value, up.value),
+                interval(up.low, up.high, 1),
+            ]);
         }
     }
     to_the_right(&mut grid, 2);
@@ -375,14 +429,28 @@ fn lines(of: &Reliability) -> String {
         text +=
             &format!("trials averaged → SEM, MDC95 (consistency): {}\n", each.collect::<Vec<_>>().join("; "));
     }
-    if let Some(first) = of.planned.first() {
+    text + &plan_lines(&of.planned)
+}
+
+/// Participants for the next study, at the ICC expected and at a lower one.
+fn plan_lines(planned: &[Planned]) -> String {
+    let Some(first) = planned.first() else { return String::new() };
+    let each = |of: &dyn Fn(&Planned) -> Option<usize>| {
         let each =
-            of.planned.iter().map(|plan| format!("{} values each → {}", plan.repeats, plan.participants));
+            planned.iter().filter_map(|plan| Some(format!("{} values each → {}", plan.repeats, of(plan)?)));
+        each.collect::<Vec<_>>().join("; ")
+    };
+    let mut text = format!(
+        "participants for an interval of the ICC that is {} wide (Bonett 2002; an expected width: about half of such studies \
+         find a wider one)\n  at {:.2}: {}\n",
+        first.width,
+        first.icc,
+        each(&|plan| Some(plan.participants))
+    );
+    if let Some(low) = first.icc_low {
         text += &format!(
-            "participants for an interval of the ICC of width {} at {:.2} (Bonett 2002): {}\n",
-            first.width,
-            first.icc,
-            each.collect::<Vec<_>>().join("; ")
+            "  at {low:.2}, the lower end of that ICC's interval: {}\n",
+            each(&|plan| plan.participants_low)
         );
     }
     text
@@ -397,10 +465,12 @@ fn agreement_lines(pair: &Pair, unit: &str) -> String {
             text += &format!("  {what} on the mean: slope {:.4}, p {}\n", line.slope, p_value(line.p));
         }
     }
-    text += match (of.grows, &of.ratio) {
-        (false, _) => "  no growth with the mean found at p < 0.05\n",
-        (true, None) => "  they grow with the mean, and a value is not above zero: no ratio can be given\n",
-        (true, Some(_)) => "  they grow with the mean: use the ratios\n",
+    text += &match (of.grows, &of.ratio) {
+        (false, _) => "  no growth with the mean found at p < 0.05 (Bonferroni)\n".to_owned(),
+        (true, None) => {
+            format!("  they grow with the mean, and {}: no limits hold for all\n", pair.why_no_ratio())
+        }
+        (true, Some(_)) => "  they grow with the mean: use the ratios\n".to_owned(),
     };
     if let Some(ratio) = &of.ratio {
         text += &format!("  {}", limits_words("mean ratio", ratio, ""));

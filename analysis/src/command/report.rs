@@ -150,7 +150,8 @@ fn whole(Given { visits: read, left_out }: &Given, args: &Args, rules: &Rules) -
     for Source { recording, visit } in &sources {
         page.sheet();
         let procedure = OfVisit::of(visit, rules.repeats().as_ref());
-        page::visit(&mut page, &visit.file.display().to_string(), recording, &procedure).map_err(advised)?;
+        let file = visit.file.display().to_string();
+        page::visit(&mut page, &file, recording, (visit, &rules.vouched), &procedure).map_err(advised)?;
         if !args.no_figures {
             page.heading(3, "Traces");
             figures(&mut page, recording, &procedure)?;

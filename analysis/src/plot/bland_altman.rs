@@ -54,10 +54,17 @@ impl BlandAltmanFigure<'_> {
         let (what, form) = if as_ratio {
             (
                 "mean ratio",
-                "ratios, because the differences grow with the mean (p < 0.05); mean on the axis: geometric",
+                "ratios, because the differences grow with the mean (p < 0.05); mean on the axis: geometric"
+                    .to_owned(),
+            )
+        } else if self.pair.of.grows {
+            let why = self.pair.why_no_ratio();
+            (
+                "bias",
+                format!("the differences grow with the mean (p < 0.05), and {why}: no limits hold for all"),
             )
         } else {
-            ("bias", "no growth of the differences with the mean was found at p < 0.05")
+            ("bias", "no growth of the differences with the mean was found at p < 0.05".to_owned())
         };
         Words {
             title: self.title.clone(),

@@ -34,6 +34,8 @@ pub struct VisitsFigure {
     pub band: String,
     /// The visits.
     pub points: Vec<Point>,
+    /// The trend in words, or why there is none; empty with fewer visits than one needs.
+    pub trend: String,
     /// Trend: force at day 0, N, and slope, N a day.
     pub line: Option<(f64, f64)>,
     /// Forces around the first visit's mean that measurement error alone can make, N.
@@ -93,15 +95,21 @@ impl Figure for VisitsFigure {
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
             definitions: format!(
-                "{}: mean of the first three valid peaks above zero at a visit{}; rings: those peaks (a peak: greatest mean \
-                 over 20 ms, or over three samples where that is longer). {}{}",
+                "{}: mean of the first three valid peaks above zero at a visit{}{}; rings, beside it to be seen: those peaks, n = {} \
+                 (a peak: greatest mean over 20 ms, or over three samples where that is longer). {}{}",
                 if examiners.len() > 1 { "Marks, their shape telling the examiner" } else { "Squares" },
                 if self.points.iter().any(|of| of.instrument_n.is_some()) {
                     ", bars: the instrument's ± (95 %), nothing of the procedure's"
                 } else {
                     ""
                 },
-                if self.line.is_some() { "Dashes: least-squares line through the means. " } else { "" },
+                if examiners.len() > 1 { ", joined where one examiner's follow each other" } else { "" },
+                self.points.iter().map(|of| of.peaks_n.len()).sum::<usize>(),
+                match (self.line, self.trend.as_str()) {
+                    (_, "") => String::new(),
+                    (Some(_), trend) => format!("Dashes: least-squares line through the means, {trend}. "),
+                    (None, trend) => format!("No line: {trend}. "),
+                },
                 self.band
             ),
         };
@@ -129,7 +137,12 @@ impl Figure for VisitsFigure {
             pen.text(words, (edges.0.0 + 16, row(high) + 16), Align::Left, LABEL - 6, QUIET)?;
         }
         let places: Vec<(i32, i32)> = self.points.iter().map(|of| plane.place(of.day, of.mean_n)).collect();
-        pen.polyline(&places, INK, 4)?;
+        for (pair, ends) in self.points.windows(2).zip(places.windows(2)) {
+            // What lies between two examiners is not the person's alone.
+            if pair[0].examiner == pair[1].examiner {
+                pen.polyline(ends, INK, 4)?;
+            }
+        }
         if let Some((start_n, slope)) = self.line {
             let at = |day: f64| plane.place(day, start_n + slope * day);
             let ends = (self.points.first(), self.points.last());

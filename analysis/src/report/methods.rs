@@ -11,7 +11,7 @@ use crate::recording::read::Recording;
 use crate::statistics::sem::Estimate;
 use crate::study::conditions::Conditions;
 use crate::study::protocol::Protocol;
-use crate::study::reliability::{Document, Reliability};
+use crate::study::reliability::{Document, Reliability, of_ratios};
 use crate::study::visit::{Measured, Visit};
 
 /// What only the author knows.
@@ -341,7 +341,7 @@ fn planned(document: Option<&Document>) -> Prose {
     let analyses = document.into_iter().flat_map(|document| (1..).zip(&document.analyses));
     let plans = analyses.filter_map(|(number, of)| Some((number, of, of.planned.first()?)));
     let told = plans.max_by_key(|(_, _, plan)| plan.participants).map(|(number, of, plan)| {
-        Prose::from("for orientation, a width of ")
+        let told = Prose::from("for orientation, a width of ")
             .number(plan.width.to_string(), "planned_width")
             .words(" of the 95 % interval at an ICC of ")
             .number(format!("{:.2}", plan.icc), "planned_icc")
@@ -349,8 +349,16 @@ fn planned(document: Option<&Document>) -> Prose {
             .number(plan.participants.to_string(), "planned_participants")
             .words(" participants with ")
             .number(plan.repeats.to_string(), "planned_repeats")
-            .words(" values each (Bonett 2002); ")
-            .with_ids(|field| reliability_id(number, field))
+            .words(" values each on average (half of such studies find a wider one)");
+        let told = match plan.icc_low.zip(plan.participants_low) {
+            None => told,
+            Some((icc, participants)) => told
+                .words(", and at the lower end of that ICC's interval, ")
+                .number(format!("{icc:.2}"), "planned_icc_low")
+                .words(", ")
+                .number(participants.to_string(), "planned_participants_low"),
+        };
+        told.words(" (Bonett 2002); ").with_ids(|field| reliability_id(number, field))
     });
     told.unwrap_or_default().words(OPEN)
 }
@@ -389,6 +397,16 @@ fn estimates(document: Option<&Document>) -> Prose {
                 .words(&format!(" {} (", of.unit))
                 .interval((sem.mdc95.low, sem.mdc95.high), 2, ("mdc95_low", "mdc95_high"))
                 .words("), ");
+        }
+        if let Some(sem) = of.agreement_of_logs {
+            told = told
+                .words("of ratios, by which changes are judged: SEM ")
+                .number(format!("{:+.1}", of_ratios(&sem.sem).value), "sem_of_ratios")
+                .words(" %, MDC95 ")
+                .number(format!("{:+.1}", of_ratios(&sem.mdc95.times(-1.0)).value), "mdc95_of_ratios_down")
+                .words(" / ")
+                .number(format!("{:+.1}", of_ratios(&sem.mdc95).value), "mdc95_of_ratios")
+                .words(" %, ");
         }
         let by = if of.examiners.is_empty() {
             String::new()

@@ -25,7 +25,7 @@ use crate::recording::revise;
 use crate::sensor::instrument::Uncertainty;
 use crate::study::comparison::{self, Incomparable, Rules};
 use crate::study::procedure::{self, OfVisit};
-use crate::study::sides::{FORMULA, sides};
+use crate::study::sides::{self, FORMULA, SideDifference, sides};
 use crate::study::visit::Visit;
 use serde::Serialize;
 
@@ -83,7 +83,7 @@ pub enum NumberError {
     #[error("no number `{0}` in what was given")]
     Unknown(String),
     /// No number of this kind has this field.
-    #[error("no number `{id}`: nothing of a {kind} is called `{field}`")]
+    #[error("no number `{id}`: {kind}-N has no field `{field}`")]
     UnknownField {
         /// The id.
         id: String,
@@ -242,7 +242,7 @@ const SIDES_FIELDS: [Field; 8] = [
     ("high_n", "N", "upper end of the 95 % Welch interval of right − left"),
 ];
 
-const VISIT_FIELDS: [Field; 4] = [
+const VISIT_FIELDS: [Field; 6] = [
     ("trials_used", "1", "number of trials behind the results of its items, three at most each"),
     (
         "trials_not_used",
@@ -250,6 +250,12 @@ const VISIT_FIELDS: [Field; 4] = [
         "number of its items' trials that are behind no result, without pulls to get used to the test",
     ),
     ("left_out", "1", "number of its items' trials that are behind no result"),
+    ("sides", "1", "number of differences of its sides with an interval"),
+    (
+        "sides_by_chance",
+        "1",
+        "5 % of the same number: so many of them leave out 0 by chance, were all sides equal",
+    ),
     (
         "deviations",
         "1",
@@ -430,6 +436,13 @@ fn used(item: &Item) -> Vec<i64> {
 }
 
 fn of_visit(rows: &[TrialRow], field: &str) -> Option<Found> {
+    if field.starts_with("sides") {
+        let (found, orders): (Vec<SideDifference>, Vec<Vec<i64>>) =
+            sides(&repeats::items(rows)).into_iter().unzip();
+        let (shown, by_chance) = sides::by_chance(&found).unwrap_or_default();
+        let value = if field == "sides" { shown as f64 } else { by_chance };
+        return described(&VISIT_FIELDS, field, Some(value), orders.concat());
+    }
     let trials = repeats::items(rows).into_iter().flat_map(|item| item.trials);
     let counted = |trial: &repeats::Trial| match field {
         "trials_used" => trial.used,

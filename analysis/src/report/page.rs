@@ -5,9 +5,13 @@
 use super::html::{Cell, Page, marked, with_id};
 use super::number::{
     change_id, comparison_id, item_id, reliability_id, sensor_id, sides_id, trend_id, trial_id,
+    visit_number_id,
 };
 use super::{chart, nerve};
-use crate::command::compare::{chances, limit_from, limit_words, trend_words, verdict_words, vouched_words};
+use crate::command::compare::{
+    chances, limit_from, limit_words, limits_made, reported_words, sides_by_chance, sides_unsaid,
+    trend_words, trends_by_chance, verdict_words, vouched_words,
+};
 use crate::measures::repeats::{self, HOLD, Item, Spread, Trial};
 use crate::plot::names;
 use crate::prose::Prose;
@@ -17,11 +21,12 @@ use crate::recording::read::{ReadError, Recording};
 use crate::recording::revise;
 use crate::recording::trial_row::{TOO_FAST, TOO_SLOW};
 use crate::sensor::instrument::not_included;
-use crate::statistics::change::SURE_PARTICIPANTS;
 use crate::study::comparison::{Change, Comparison};
+use crate::study::conditions::Vouched;
 use crate::study::procedure::{OfVisit, Procedure};
-use crate::study::reliability::{Document, Reliability};
-use crate::study::sides::{FORMULA, SideDifference, sides};
+use crate::study::reliability::{Document, Reliability, of_ratios};
+use crate::study::sides::{FORMULA, SideDifference, of_visit};
+use crate::study::visit::Visit;
 use crate::trial::{Muscle, Outcome, Side, Test};
 
 /// What the words of a visit's tables mean.
@@ -29,7 +34,7 @@ pub const DEFINITIONS: &str = "Peak: greatest mean over 20 ms, or over three sam
 first three valid trials; SD with n − 1; CV = 100·SD/mean; 95 %: its interval (modified McKay, Vangel 1996; – where the CV \
 is above a third). Best: greatest of the same peaks. Trials in square brackets are not among them. Every number of text and tables has an id (a figure draws the same ones): \
 item-N.mean_of_peaks_n, sd_n, cv_percent, cv_low_percent, cv_high_percent, best_n, trials_used; \
-trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, left_trials, right_trials, difference_n, low_n, high_n, percent; visit-1.left_out, deviations; sensor-N.missing, gaps, gaps_unknown. \
+trial-N.peak_zero_n with N the small number behind a peak; sides-N.left_n, right_n, left_trials, right_trials, difference_n, low_n, high_n, percent; visit-1.left_out, deviations, sides, sides_by_chance; sensor-N.missing, gaps, gaps_unknown. \
 The command: fingerforce info RECORDING --number ID gives its samples, calibration and formula.";
 
 /// One visit without its figures.
@@ -37,6 +42,7 @@ pub fn visit(
     page: &mut Page,
     file: &str,
     recording: &Recording,
+    (of, vouched): (&Visit, &Vouched),
     procedure: &OfVisit,
 ) -> Result<(), ReadError> {
     let (rows, root, entered) = (recording.trials()?, recording.root().clone(), recording.observations()?);
@@ -78,7 +84,7 @@ pub fn visit(
     }
     own_error(page, &root.visit_id, procedure);
     breaks(page, &root.visit_id, &rows);
-    side_section(page, &root.visit_id, &items, plan.involved_side);
+    side_section(page, &of_visit(of, vouched), &root.visit_id, plan.involved_side);
     chart::entered(page, &entered, &plan, &root.utc_offset);
     deviations(page, &chart::deviations(&rows, &entered, &corrections, &plan, &root.utc_offset));
     exclusions(page, &items);
@@ -424,19 +430,18 @@ fn side_row(visit_id: &str, number: usize, of: &SideDifference) -> Vec<Cell> {
         Cell::text(match of.beyond_repeats {
             Some(true) => "yes",
             Some(false) => "not shown",
-            None => "cannot say: too few trials",
+            None => "cannot say",
         }),
     ]
 }
 
-fn side_section(page: &mut Page, visit_id: &str, items: &[Item], involved: Option<Side>) {
-    let found = sides(items);
+fn side_section(page: &mut Page, found: &[SideDifference], visit_id: &str, involved: Option<Side>) {
     if found.is_empty() {
         return;
     }
     page.heading(3, "Sides, by nerve");
     let row = |(number, of): (usize, &SideDifference)| side_row(visit_id, number, of);
-    let numbered = || (1..).zip(found.iter().map(|(of, _)| of));
+    let numbered = || (1..).zip(found);
     let mut groups: Vec<(&str, Vec<Vec<Cell>>)> = Vec::new();
     for nerve in nerve::ALL {
         let own = numbered().filter(|(_, of)| nerve::of(&of.muscle) == Some(nerve));
@@ -465,6 +470,10 @@ fn side_section(page: &mut Page, visit_id: &str, items: &[Item], involved: Optio
         ],
         &groups,
     );
+    page.list(&found.iter().filter_map(sides_unsaid).collect::<Vec<_>>());
+    if let Some(words) = sides_by_chance(found) {
+        page.paragraph(words.with_ids(|field| visit_number_id(visit_id, field)));
+    }
     page.classed(
         "quiet",
         &format!(
@@ -501,16 +510,20 @@ pub fn changes(page: &mut Page, of: &Comparison) {
             .map(|(number, trend)| trend_words(trend).with_ids(|field| trend_id(number, field)))
             .collect::<Vec<_>>(),
     );
+    if let Some(words) = trends_by_chance(of) {
+        page.paragraph(words.with_ids(comparison_id));
+    }
     page.classed(
         "quiet",
         &format!(
             "Change: difference of the results (mean of the first three valid peaks). Ids: change-N.earlier_n, later_n, change_n (of several later visits VISIT:change-N, VISIT the first eight characters of its id), \
-             change_percent, limit, mdc, mdc_low, mdc_high, participants,  chance_percent, of a primary one (*) mdc95_alone, mdc95, \
-             mdc95_low, mdc95_high; comparison-1.judged, changes, singly, together, false_changes; trend-N.visits, slope_n_per_day, \
+             change_percent, reported_earlier_n, reported_later_n, limit, mdc, mdc_low, mdc_high, participants, chance_percent, of a \
+             primary one (*) mdc95_alone, mdc95, mdc95_low, mdc95_high, of ratios limit_down, mdc_down, mdc95_alone_down, mdc95_down; \
+             comparison-1.judged, changes, singly, together, false_changes, trends, trends_by_chance; trend-N.visits, slope_n_per_day, \
              slope_low, slope_high, p; the command: fingerforce info RECORDING RECORDING --number ID, with what limits come from as \
              given here. \
-             MDC = z·√2·SEM, in brackets with its 95 % interval; its upper end decides below {SURE_PARTICIPANTS} participants, from there on its value with Student's t. \
-             A change within the limit is not a proof that nothing changed."
+             {} A change within the limit is not a proof that nothing changed.",
+            limits_made()
         ),
     );
 }
@@ -550,8 +563,9 @@ fn change_lines(of: &Comparison) -> Vec<Prose> {
             .then(|| format!("{name}cannot say, because {}", change.cannot_say.join("; ")).into());
         let (_, id) = change_number(change, of);
         let source = change.verdict.map(|_| Prose::from(&*name).then(limit_from(change)).with_ids(&id));
+        let reported = reported_words(change).map(|words| Prose::from(&*name).then(words).with_ids(&id));
         let notes = change.notes.iter().map(|note| format!("{name}{note}").into());
-        because.into_iter().chain(source).chain(notes).collect()
+        because.into_iter().chain(source).chain(notes).chain(reported).collect()
     };
     of.changes.iter().flat_map(lines).collect()
 }
@@ -573,17 +587,37 @@ fn own_error(page: &mut Page, visit_id: &str, of: &OfVisit) {
 /// The repeatability that limits come from, in short.
 pub fn basis(page: &mut Page, document: &Document) {
     page.heading(2, "Repeatability behind the limits");
-    let rows: Vec<Vec<Cell>> =
-        (1..).zip(&document.analyses).map(|(number, of)| basis_row(number, of)).collect();
+    let rows = (1..)
+        .zip(&document.analyses)
+        .flat_map(|(number, of)| std::iter::once(basis_row(number, of)).chain(ratio_row(number, of)));
+    let rows: Vec<Vec<Cell>> = rows.collect();
     page.table(
         &["quantity", "subjects × occasions", "ICC(2,1) = ICC(A,1), 95 %", "SEM (agreement)", "MDC95, 95 %"],
         &rows,
     );
     page.classed(
         "quiet",
-        "Ids: reliability-N.subjects, occasions, icc, icc_low, icc_high, sem, mdc95, mdc95_low, mdc95_high, with N the row's number; \
-         the command: fingerforce info RECORDINGS --reliability FILE --number ID.",
+        "Ids: reliability-N.subjects, occasions, icc, icc_low, icc_high, sem, mdc95, mdc95_low, mdc95_high, where changes are \
+         judged as ratios sem_of_ratios, mdc95_of_ratios, mdc95_of_ratios_down, mdc95_of_ratios_low, mdc95_of_ratios_high, with N the \
+         quantity's number; the command: fingerforce info RECORDINGS --reliability FILE --number ID.",
     );
+}
+
+/// The same as ratios, where changes are judged by them.
+fn ratio_row(number: usize, of: &Reliability) -> Option<Vec<Cell>> {
+    let sem = of.agreement_of_logs?;
+    let shown = |value: f64, id: &str| with_id(&format!("{value:+.1}"), &reliability_id(number, id));
+    let (up, down) = (of_ratios(&sem.mdc95), of_ratios(&sem.mdc95.times(-1.0)));
+    let ends = [(up.low, "mdc95_of_ratios_low"), (up.high, "mdc95_of_ratios_high")];
+    let ends = ends.into_iter().filter_map(|(end, id)| Some(shown(end?, id)));
+    let mdc = [shown(down.value, "mdc95_of_ratios_down"), "/".to_owned(), shown(up.value, "mdc95_of_ratios")];
+    Some(vec![
+        Cell::text(&format!("{}: of ratios, %", of.name)),
+        Cell::text(""),
+        Cell::text(""),
+        Cell::numbers(&[shown(of_ratios(&sem.sem).value, "sem_of_ratios")]),
+        Cell::numbers(&mdc.into_iter().chain(ends).collect::<Vec<_>>()).unbroken(),
+    ])
 }
 
 fn basis_row(number: usize, of: &Reliability) -> Vec<Cell> {

@@ -5,7 +5,9 @@
 //!
 //! Bland & Altman 1986 (Lancet 327:307–310): limits bias ± 1.96 SD of the differences, standard error of a limit
 //! √(3 SD²/n); 1999 (Stat. Methods Med. Res. 8:135–160): differences and their absolute residuals regressed on the mean,
-//! logarithms where they grow with it.
+//! logarithms where they grow with it. Whether they do is two tests for every pair of occasions; a table's pairs share one
+//! chance of [`GROWS_P`] (Bonferroni): without that, growth would be found in every tenth table of two occasions that has
+//! none. Ratios are given only where their own differences do not depend on the mean.
 //!
 //! ```
 //! use analysis::statistics::agreement::BlandAltman;
@@ -23,7 +25,7 @@ use super::quantiles::{chi_squared, normal, student_t};
 use super::sem::Estimate;
 use serde::{Deserialize, Serialize};
 
-/// p below which differences are said to grow with the mean.
+/// p below which differences are said to grow with the mean, of all tests of a table together.
 pub const GROWS_P: f64 = 0.05;
 
 /// Bias and limits of agreement.
@@ -50,31 +52,61 @@ pub struct BlandAltman {
     pub bias_on_mean: Option<Line>,
     /// Absolute residuals regressed on the means: does the scatter grow?
     pub scatter_on_mean: Option<Line>,
-    /// One of the two grows (p < [`GROWS_P`]).
+    /// One of the two grows (p < [`GROWS_P`] divided by the tests of the table's pairs).
     pub grows: bool,
-    /// Limits as ratios later / earlier, from logarithms; given where they grow and every value is above zero.
+    /// Limits as ratios later / earlier, from logarithms; given where differences grow, every value is above zero, and the
+    /// logarithms' differences do not depend on the mean.
     pub ratio: Option<Limits>,
 }
 
 impl BlandAltman {
     /// Compares paired values; `None` with fewer than three pairs or a value that is not finite.
     pub fn of(earlier: &[f64], later: &[f64]) -> Option<BlandAltman> {
-        let greatest = earlier.iter().chain(later).fold(0.0_f64, |most, value| most.max(value.abs()));
-        let differences = earlier.iter().zip(later).map(|(a, b)| b - a).collect();
-        let differences = beyond_rounding(differences, greatest);
-        let means: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| 0.5 * (a + b)).collect();
-        let limits = limits(&differences)?;
-        let bias_on_mean = Line::through(&means, &differences);
-        let residuals: Option<Vec<f64>> = bias_on_mean.map(|line| {
-            means.iter().zip(&differences).map(|(m, d)| (d - line.intercept - line.slope * m).abs()).collect()
-        });
-        let scatter_on_mean = residuals.and_then(|residuals| Line::through(&means, &residuals));
-        let grown = |line: &Option<Line>| line.is_some_and(|line| line.p.is_some_and(|p| p < GROWS_P));
-        let grows = grown(&bias_on_mean) || grown(&scatter_on_mean);
-        let positive = earlier.iter().chain(later).all(|value| *value > 0.0);
-        let ratio = if grows && positive { ratio(earlier, later) } else { None };
-        Some(BlandAltman { limits, bias_on_mean, scatter_on_mean, grows, ratio })
+        BlandAltman::among(earlier, later, 1)
     }
+
+    /// The same as one of so many pairs of occasions, which share the chance of finding growth without any.
+    pub fn among(earlier: &[f64], later: &[f64], pairs: usize) -> Option<BlandAltman> {
+        let differences = differences(earlier, later);
+        let (bias_on_mean, scatter_on_mean) = growth(earlier, later, &differences);
+        let grows = found(bias_on_mean, scatter_on_mean, pairs);
+        let ratio = if grows && !logs_grow(earlier, later, pairs) { ratio(earlier, later) } else { None };
+        Some(BlandAltman { limits: limits(&differences)?, bias_on_mean, scatter_on_mean, grows, ratio })
+    }
+}
+
+/// Later minus earlier, without what rounding alone makes.
+fn differences(earlier: &[f64], later: &[f64]) -> Vec<f64> {
+    let greatest = earlier.iter().chain(later).fold(0.0_f64, |most, value| most.max(value.abs()));
+    beyond_rounding(earlier.iter().zip(later).map(|(a, b)| b - a).collect(), greatest)
+}
+
+/// The differences, and their absolute residuals, regressed on the means.
+fn growth(earlier: &[f64], later: &[f64], differences: &[f64]) -> (Option<Line>, Option<Line>) {
+    let means: Vec<f64> = earlier.iter().zip(later).map(|(a, b)| 0.5 * (a + b)).collect();
+    let bias = Line::through(&means, differences);
+    let residuals: Option<Vec<f64>> = bias.map(|line| {
+        means.iter().zip(differences).map(|(m, d)| (d - line.intercept - line.slope * m).abs()).collect()
+    });
+    (bias, residuals.and_then(|residuals| Line::through(&means, &residuals)))
+}
+
+/// Either slope is more than chance, among the two of each of so many pairs.
+fn found(bias: Option<Line>, scatter: Option<Line>, pairs: usize) -> bool {
+    let level = GROWS_P / (2 * pairs.max(1)) as f64;
+    [bias, scatter].iter().any(|line| line.is_some_and(|line| line.p.is_some_and(|p| p < level)))
+}
+
+/// Whether ratios do not hold for all values either: one is not above zero, or the logarithms' differences depend on the
+/// mean as well.
+pub fn logs_grow(earlier: &[f64], later: &[f64], pairs: usize) -> bool {
+    if !earlier.iter().chain(later).all(|value| *value > 0.0) {
+        return true;
+    }
+    let [earlier, later] =
+        [earlier, later].map(|values| values.iter().map(|value| libm::log(*value)).collect::<Vec<f64>>());
+    let (bias, scatter) = growth(&earlier, &later, &differences(&earlier, &later));
+    found(bias, scatter, pairs)
 }
 
 /// Bias and limits of differences; `None` with fewer than three. Differences that are all the same have no intervals.

@@ -14,14 +14,17 @@
 //! assert_eq!(format!("{:.2} N", averaged[9].sem), "0.46 N");
 //! # Ok::<(), &str>(())
 //! ```
-use super::anova::FEWEST_SUBJECTS;
 use super::quantiles::normal;
 use super::sem::change_factor;
 use serde::{Deserialize, Serialize};
 
-/// Participants needed so that the interval of a one-way or consistency ICC is about `width` wide, with `repeats` values
-/// each (Bonett 2002, Stat. Med. 21:1331–1335: the correction of 5·ICC for two repeats at an ICC of 0.7 and more
-/// included), and not fewer than can be analysed. `None` for what cannot be planned.
+/// Fewest participants that are planned for: the formula is one of large samples, and at an ICC near 1 it would be content
+/// with three, of whom one who is unlike the others makes another ICC.
+pub const FEWEST: usize = 10;
+
+/// Participants needed so that the interval of a one-way or consistency ICC is expected to be `width` wide, with `repeats`
+/// values each (Bonett 2002, Stat. Med. 21:1331–1335: the correction of 5·ICC for two repeats at an ICC of 0.7 and more
+/// included), and not fewer than [`FEWEST`]. About half of such studies find a wider one. `None` for what cannot be planned.
 pub fn participants(icc: f64, repeats: usize, width: f64, level: f64) -> Option<usize> {
     if !((0.0..1.0).contains(&icc) && repeats >= 2 && width > 0.0 && width < 1.0) {
         return None;
@@ -30,7 +33,7 @@ pub fn participants(icc: f64, repeats: usize, width: f64, level: f64) -> Option<
     let (apart, together) = (1.0 - icc, 1.0 + (k - 1.0) * icc);
     let n = 1.0 + 8.0 * z * z * apart * apart * together * together / (k * (k - 1.0) * width * width);
     let extra = if repeats == 2 && icc >= 0.7 { 5.0 * icc } else { 0.0 };
-    Some(((n + extra).ceil() as usize).max(FEWEST_SUBJECTS))
+    Some(((n + extra).ceil() as usize).max(FEWEST))
 }
 
 /// SEM and MDC95 with a number of trials averaged.
@@ -70,6 +73,8 @@ mod tests {
         // Two repeats: 1 + 8·3.8415·0.04·3.24/(2·0.04) + 4 = 54.8.
         assert_eq!(participants(0.8, 2, 0.2, 0.95), Some(55));
         assert!(participants(0.8, 2, 0.1, 0.95) > participants(0.9, 2, 0.1, 0.95));
+        // 1 + 8·3.8415·0.0004·8.7616/(6·0.04) would be 2.
+        assert_eq!(participants(0.98, 3, 0.2, 0.95), Some(FEWEST));
         assert_eq!((participants(1.0, 2, 0.2, 0.95), participants(0.8, 1, 0.2, 0.95)), (None, None));
     }
 

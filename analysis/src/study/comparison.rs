@@ -17,17 +17,15 @@
 //! ```
 use super::conditions::{Conditions, Vouched};
 use super::procedure::{Own, Repeats, own};
-use super::published::Published;
+use super::published::{Published, nearest};
 use super::reliability::{Document, Reliability};
 use super::series::{apart_days, instant};
-use super::sides::{SideDifference, sides};
-use super::visit::{Measured, Visit};
+use super::sides::{SideDifference, of_visit};
+use super::visit::{CONCENTRIC, Measured, Peaks, Visit, unlike_visits};
 use super::visit_trend::{VisitTrend, trends};
-use crate::measures::repeats::{Item, SCORED, Spread};
 use crate::prose::p_value;
 use crate::statistics::change::{ALPHA, Limit, PRIMARY_MOST, Shares, Verdict, limit, shares, verdict};
 use crate::statistics::sem::Sem;
-use crate::trial::Test;
 use serde::Serialize;
 
 /// Where the limits come from.
@@ -107,6 +105,9 @@ pub struct Change {
     pub later_n: Option<f64>,
     /// What was reported for them, where measuring again with one parameter set gives something else, N.
     pub reported_n: Option<(f64, f64)>,
+    /// The peaks of the earlier and the later visit, where they were measured again.
+    #[serde(skip)]
+    pub again: Option<(Peaks, Peaks)>,
     /// Settings by which both were measured: their digest.
     pub settings: String,
     /// Later minus earlier, N.
@@ -215,7 +216,7 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
     let days: Vec<Option<f64>> = heads.iter().map(|head| head.days).collect();
     Ok(Comparison {
         participant: first.participant.clone(),
-        trends: trends(visits, &days),
+        trends: trends(visits, &days, &rules.vouched),
         visits: heads,
         form: rules.form,
         vouched: rules.vouched.0.clone(),
@@ -224,7 +225,7 @@ pub fn compare(visits: &[Visit], rules: &Rules) -> Result<Comparison, Incomparab
         judged_singly,
         judged_together,
         false_changes,
-        sides: visits.last().map(sides_of).unwrap_or_default(),
+        sides: visits.last().map(|visit| of_visit(visit, &rules.vouched)).unwrap_or_default(),
     })
 }
 
@@ -250,11 +251,6 @@ fn primaries(first: &Visit, rules: &Rules) -> Vec<(String, String)> {
     }
     let tested = first.primary.iter().filter(|(muscle, test)| first.find(muscle, test).is_some());
     tested.take(PRIMARY_MOST).cloned().collect()
-}
-
-fn sides_of(visit: &Visit) -> Vec<SideDifference> {
-    let items: Vec<Item> = visit.items.iter().map(|measured| measured.item.clone()).collect();
-    sides(&items).into_iter().map(|(of, _)| of).collect()
 }
 
 fn check(visits: &[Visit]) -> Result<(), Incomparable> {
@@ -309,6 +305,7 @@ fn change(
         earlier_n: then.item.spread.mean_of_peaks_n,
         later_n: now.item.spread.mean_of_peaks_n,
         reported_n: None,
+        again: None,
         instrument_n: (then.item.spread.expanded_uncertainty_n, now.item.spread.expanded_uncertainty_n),
         instrument_not_included: left_out(then, now),
         sem: None,
@@ -332,8 +329,7 @@ fn change(
     change.cannot_say.extend(objections((first, then), (visit, now), rules));
     let error = error_of(&mut change, (first, then), (visit, now), rules);
     // Its force is the examiner's, too: never judged, it has no part of the chance.
-    let concentric = change.test == Test::Concentric.word();
-    (change, error.filter(|_| !concentric))
+    (change, error.filter(|_| !now.is_concentric()))
 }
 
 /// What the instrument's uncertainty of either visit does not include.
@@ -372,8 +368,8 @@ fn one_parameter_set(
              failed: {why}"
         )),
         Ok((earlier, later)) => {
-            (change.earlier_n, change.later_n) =
-                (Spread::of(&earlier).mean_of_peaks_n, Spread::of(&later).mean_of_peaks_n);
+            (change.earlier_n, change.later_n) = (earlier.mean_n(), later.mean_n());
+            change.again = Some((earlier, later));
             let now_both = change.earlier_n.zip(change.later_n);
             change.reported_n = reported.filter(|_| now_both != reported);
             let note = "settings or versions differed: both visits measured again with the later one's";
@@ -388,33 +384,12 @@ fn objections(
     (visit, now): (&Visit, &Measured),
     rules: &Rules,
 ) -> Vec<String> {
-    let mut found = Vec::new();
-    if now.item.test == Test::Concentric.word() {
-        found.push("in a concentric test the force is the examiner's as much as the person's".to_owned());
-    }
+    let mut found: Vec<String> = now.is_concentric().then(|| CONCENTRIC.to_owned()).into_iter().collect();
     for (when, measured) in [("earlier", then), ("later", now)] {
-        let used = measured.item.spread.trials_used;
-        if used < SCORED {
-            found.push(format!("{used} of the {SCORED} trials at the {when} visit"));
-        }
+        found.extend(measured.too_few_trials().map(|few| format!("{few} at the {when} visit")));
     }
-    let mut own = Vouched(rules.vouched.0.clone());
-    // Between two visits of one person the examiner is a matter of the limit, and the population is the person's.
-    own.0.extend(["examiner".to_owned(), "population".to_owned()]);
-    let between = Conditions { population: String::new(), ..then.conditions.clone() };
-    let at = Conditions { population: String::new(), ..now.conditions.clone() };
-    found
-        .extend(between.differences(&at, &own).into_iter().map(|what| format!("between the visits: {what}")));
-    if first.population != visit.population {
-        let word = |population: &str| {
-            if population.is_empty() { "not recorded".to_owned() } else { population.to_owned() }
-        };
-        found.push(format!(
-            "between the visits: population differs: {} and {}",
-            word(&first.population),
-            word(&visit.population)
-        ));
-    }
+    let unlike = unlike_visits((first, then), (visit, now), &rules.vouched);
+    found.extend(unlike.into_iter().map(|what| format!("between the visits: {what}")));
     found
 }
 
@@ -444,11 +419,11 @@ fn error_of(
             None
         }
         Basis::Own(document) => {
-            let Some(Own { of, as_ratio, sem }) = own(document, &change.muscle, &conditions, rules.form)
-            else {
+            let Some(own) = own(document, &change.muscle, &conditions, rules.form) else {
                 change.cannot_say.push("the reliability data hold no such muscle and test".to_owned());
                 return None;
             };
+            let Own { of, as_ratio, sem } = own;
             change.limit_source = own_source(of);
             if !of.name.starts_with(&change.muscle) && !of.conditions.muscle.is_empty() {
                 change.notes.push("the limit comes from the other side".to_owned());
@@ -463,6 +438,7 @@ fn error_of(
                 change.notes.extend(another_examiner(of, then.0, now.0));
             }
             change.notes.extend(another_interval(of, then.0, now.0));
+            change.notes.extend(other_forces(of, change.earlier_n));
             change.as_ratio = as_ratio;
             if sem.is_some_and(|sem| sem.sem.value == 0.0) {
                 change
@@ -470,19 +446,20 @@ fn error_of(
                     .push("the reliability data have no error at all: are values there twice?".to_owned());
             }
             if sem.is_none() {
-                change
-                    .cannot_say
-                    .push("the reliability data give no standard error of measurement".to_owned());
+                change.cannot_say.push(own.why_none().to_owned());
             }
             Some(Error { sem: sem?, participants: of.subjects })
         }
         Basis::Published(values) => {
-            let fits = |value: &&Published| value.conditions.muscle == conditions.muscle;
-            let Some(value) = values.iter().find(fits) else {
+            let Some(value) = nearest(values, &conditions, &rules.vouched) else {
                 change.cannot_say.push("the published values named hold no such muscle".to_owned());
                 return None;
             };
-            change.limit_source = format!("{} N ({}; {})", value.change_n, value.source, value.read_as);
+            change.as_ratio = value.change_n.is_none();
+            let (figure, unit) =
+                if change.as_ratio { (value.change_percent, "%") } else { (value.change_n, "N") };
+            let figure = figure.unwrap_or_default();
+            change.limit_source = format!("{figure} {unit} ({}; {})", value.source, value.read_as);
             change.cannot_say.extend(against_limit(&conditions, &value.conditions, rules));
             if value.level_percent.is_none()
                 && !rules.vouched.0.iter().any(|word| word == "level" || word == "all")
@@ -544,6 +521,17 @@ fn another_interval(of: &Reliability, first: &Visit, visit: &Visit) -> Option<St
             time_words(behind),
             time_words(these)
         )
+    })
+}
+
+/// A result that lies outside those in which the error was found: how it depends on the force there, the data do not know.
+fn other_forces(of: &Reliability, earlier_n: Option<f64>) -> Option<String> {
+    let values = of.values.iter().flatten();
+    let (low, high) =
+        values.fold((f64::MAX, f64::MIN), |(low, high), value| (low.min(*value), high.max(*value)));
+    let outside = |earlier_n: &f64| low <= high && !(low..=high).contains(earlier_n);
+    earlier_n.filter(outside).map(|_| {
+        format!("the limit was found at {low:.1} to {high:.1} N, and the first result lies outside: errors there may be others")
     })
 }
 
@@ -611,6 +599,7 @@ mod tests {
             earlier_n: Some(earlier_n),
             later_n: Some(later_n),
             reported_n: None,
+            again: None,
             instrument_n: (None, None),
             instrument_not_included: Vec::new(),
             sem: None,
@@ -658,6 +647,16 @@ mod tests {
         assert_eq!((of(2.7, 5, true), of(-3.0, 5, true)), ((true, false), (true, true)));
         assert_eq!((of(3.2, 5, true), of(-2.8, 0, true)), ((false, false), (false, false)));
         assert_eq!(of(3.0, 5, false), (true, false), "only of primary ones");
+    }
+
+    #[test]
+    fn a_result_outside_the_forces_of_the_data_is_told() {
+        let table = b"id,a,b\nA,20,21\nB,30,29\nC,25,27\n";
+        let table = crate::study::table::Table::parse(table, None, "t").unwrap();
+        let of = super::super::reliability::of(&table, 0.2).unwrap();
+        assert_eq!((other_forces(&of, Some(20.0)), other_forces(&of, None)), (None, None));
+        let told = other_forces(&of, Some(15.0)).unwrap();
+        assert!(told.contains("at 20.0 to 30.0 N") && other_forces(&of, Some(30.1)).is_some(), "{told}");
     }
 
     #[test]

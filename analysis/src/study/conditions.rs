@@ -59,6 +59,14 @@ pub struct Conditions {
     pub examiner: String,
 }
 
+/// The word that all share; where they differ, all of them, which match nothing else; empty, not known, where one is.
+pub fn common<'a>(words: impl Iterator<Item = &'a str>) -> String {
+    let mut words: Vec<&str> = words.collect();
+    words.sort_unstable();
+    words.dedup();
+    if words.contains(&"") { String::new() } else { words.join("/") }
+}
+
 /// What is said of conditions that one of the two, or both, do not tell.
 pub const NOT_RECORDED: &str = "not recorded for both";
 
@@ -197,6 +205,13 @@ pub(crate) mod tests {
                 "a difference that is known cannot be vouched away: {found:?}"
             );
         }
+    }
+
+    #[test]
+    fn a_word_that_one_does_not_tell_is_not_known() {
+        let of = |words: &[&'static str]| common(words.iter().copied());
+        assert_eq!((of(&["pad", "pad"]), of(&["pad", "loop"])), ("pad".to_owned(), "loop/pad".to_owned()));
+        assert_eq!((of(&["", "pad"]), of(&[])), (String::new(), String::new()));
     }
 
     #[test]

@@ -42,6 +42,7 @@ pub struct Procedure {
 }
 
 /// The analysis that fits a muscle and test, with the SEM that is asked for.
+#[derive(Clone, Copy)]
 pub(super) struct Own<'a> {
     /// The analysis.
     pub of: &'a Reliability,
@@ -49,6 +50,18 @@ pub(super) struct Own<'a> {
     pub as_ratio: bool,
     /// The SEM.
     pub sem: Option<Sem>,
+}
+
+impl Own<'_> {
+    /// Why there is no SEM.
+    pub fn why_none(&self) -> &'static str {
+        if self.as_ratio {
+            "in the reliability data differences grow with the force, and ratios do not hold for all forces either, or one is not \
+             above zero: no one error holds for all"
+        } else {
+            "the reliability data give no standard error of measurement"
+        }
+    }
 }
 
 /// The user's own data for this muscle and test: of this side, or else of the other, or else of a table that names none.
@@ -104,7 +117,7 @@ impl Repeats {
             return Procedure { cannot_say: differences, ..Procedure::default() };
         }
         let Some(sem) = own.sem else {
-            return refused("the reliability data give no standard error of measurement");
+            return refused(own.why_none());
         };
         let value = sem.sem.value;
         let examiner = match own.of.conditions.examiner.as_str() {

@@ -19,7 +19,7 @@ use super::errors::StudyError;
 use super::series::By;
 use super::table::Table;
 use crate::prose::p_value;
-use crate::statistics::agreement::{BlandAltman, cv_within_percent};
+use crate::statistics::agreement::{BlandAltman, cv_within_percent, logs_grow};
 use crate::statistics::anova::{OneWay, Refusal, TwoWay};
 use crate::statistics::icc::{self, Icc};
 use crate::statistics::planning::{self, Averaged};
@@ -95,17 +95,31 @@ pub struct Pair {
     pub of: BlandAltman,
 }
 
+impl Pair {
+    /// Why the limits are differences and not ratios although differences grow with the mean.
+    pub fn why_no_ratio(&self) -> &'static str {
+        let positive = self.values.iter().all(|(a, b)| *a > 0.0 && *b > 0.0);
+        if positive { "ratios do not hold for all values either" } else { "a value is not above zero" }
+    }
+}
+
 /// Participants needed for a wanted width of the ICC's interval.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Planned {
-    /// ICC expected: ICC(3,1) of this table.
+    /// ICC expected: ICC(3,1) of this table, or as given.
     pub icc: f64,
     /// Width wanted.
     pub width: f64,
     /// Values each.
     pub repeats: usize,
-    /// Participants needed.
+    /// Participants needed so that the interval is expected to be that wide: about half of such studies find a wider one.
     pub participants: usize,
+    /// Lower end of the ICC's interval; `None` where there is none above 0.
+    #[serde(default)]
+    pub icc_low: Option<f64>,
+    /// Participants needed were the ICC no higher than that.
+    #[serde(default)]
+    pub participants_low: Option<usize>,
 }
 
 /// A standard error of measurement and its detectable changes as shares of the mean, %.
@@ -129,6 +143,12 @@ impl Shares {
 /// An estimate and its interval as shares of a mean, %; `None` where the mean is not above zero.
 pub fn percent_of(of: &sem::Estimate, mean: f64) -> Option<sem::Estimate> {
     (mean > 0.0).then(|| of.times(100.0 / mean))
+}
+
+/// An estimate of logarithms as a ratio's distance from 1, %.
+pub fn of_ratios(of: &sem::Estimate) -> sem::Estimate {
+    let percent = |of: f64| 100.0 * libm::expm1(of);
+    sem::Estimate { value: percent(of.value), low: of.low.map(percent), high: of.high.map(percent) }
 }
 
 /// The repeatability of one quantity.
@@ -164,7 +184,7 @@ pub struct Reliability {
     pub consistency: Option<Sem>,
     /// SEM and MDC, agreement: √(σ² occasions + MS error).
     pub agreement: Option<Sem>,
-    /// The same of the logarithms, where differences grow with the mean and every value is above zero.
+    /// The same of the logarithms, where differences grow with the mean and those of the logarithms do not.
     pub consistency_of_logs: Option<Sem>,
     /// The same, agreement.
     pub agreement_of_logs: Option<Sem>,
@@ -280,8 +300,8 @@ pub fn of(table: &Table, width: f64) -> Result<Reliability, Refusal> {
     let two_way = TwoWay::of(&rows)?;
     let forms = icc::forms(&two_way, LEVEL);
     let sem = sem::consistency(&two_way);
-    let pairs = pairs(table, &rows);
-    let logs = of_logs(&rows).filter(|_| pairs.iter().any(|pair| pair.of.grows));
+    let (pairs, logs_hold) = pairs(table, &rows);
+    let logs = of_logs(&rows).filter(|_| logs_hold && pairs.iter().any(|pair| pair.of.grows));
     Ok(Reliability {
         name: table.name.clone(),
         unit: table.unit.clone(),
@@ -328,14 +348,20 @@ fn of_logs(rows: &[Vec<f64>]) -> Option<TwoWay> {
     if positive { TwoWay::of(&logs).ok() } else { None }
 }
 
+/// Participants for a next study, by the ICC of this one and, because that is an estimate itself, by its lower end.
 fn planned(forms: &[Icc], repeats: usize, width: f64) -> Vec<Planned> {
-    let Some(icc) = forms.iter().find(|form| form.shrout_fleiss == "ICC(3,1)").map(|form| form.icc) else {
-        return Vec::new();
-    };
-    let icc = (icc * 1e4).round() / 1e4;
+    let form = forms.iter().find(|form| form.shrout_fleiss == "ICC(3,1)");
+    form.map_or_else(Vec::new, |form| plans(form.icc, form.low, repeats, width))
+}
+
+/// Participants for this width at an expected ICC and at a lower one, with two and three values each and this many.
+pub fn plans(icc: f64, low: Option<f64>, repeats: usize, width: f64) -> Vec<Planned> {
+    let rounded = |icc: f64| (icc * 1e4).round() / 1e4;
+    let (icc, icc_low) = (rounded(icc), low.map(rounded).filter(|low| *low > 0.0));
     let of = |repeats| {
-        let participants = planning::participants(icc, repeats, width, LEVEL)?;
-        Some(Planned { icc, width, repeats, participants })
+        let participants = |icc: f64| planning::participants(icc, repeats, width, LEVEL);
+        let participants_low = icc_low.and_then(participants);
+        Some(Planned { icc, width, repeats, participants: participants(icc)?, icc_low, participants_low })
     };
     let mut counts = vec![2, 3, repeats];
     counts.sort_unstable();
@@ -355,14 +381,23 @@ fn all_values(table: &Table) -> Option<Sem> {
     sem::built(one_way.ms_within, one_way.df_within())
 }
 
-fn pairs(table: &Table, rows: &[Vec<f64>]) -> Vec<Pair> {
+/// The first occasion against each other one, and whether ratios hold for all of them: otherwise none has any.
+fn pairs(table: &Table, rows: &[Vec<f64>]) -> (Vec<Pair>, bool) {
+    let occasions = rows.first().map_or(0, Vec::len);
+    let count = occasions.saturating_sub(1);
+    let mut logs_hold = true;
     let of = |later: usize| {
         let values: Vec<(f64, f64)> = rows.iter().map(|row| (row[0], row[later])).collect();
         let (a, b): (Vec<f64>, Vec<f64>) = values.iter().copied().unzip();
         let name = |at: usize| table.occasions.get(at).cloned().unwrap_or_default();
-        Some(Pair { earlier: name(0), later: name(later), values, of: BlandAltman::of(&a, &b)? })
+        logs_hold &= !logs_grow(&a, &b, count);
+        Some(Pair { earlier: name(0), later: name(later), values, of: BlandAltman::among(&a, &b, count)? })
     };
-    (1..rows.first().map_or(0, Vec::len)).filter_map(of).collect()
+    let mut pairs: Vec<Pair> = (1..occasions).filter_map(of).collect();
+    if !logs_hold {
+        pairs.iter_mut().for_each(|pair| pair.of.ratio = None);
+    }
+    (pairs, logs_hold)
 }
 
 /// The trials of every value, cut to the number that all have.

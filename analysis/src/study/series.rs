@@ -1,7 +1,7 @@
 //! Visits of many participants as tables: a table a muscle and test, a row a participant, a column a visit or examiner.
 //!
 //! Comes in: visits. Goes out: tables (N) with their conditions, and notes of what could not be placed.
-use super::conditions::Conditions;
+use super::conditions::{Conditions, GAP_MM, LEVER_MM, common};
 use super::table::Table;
 use super::visit::{Measured, Visit};
 use crate::measures::repeats::SCORED;
@@ -27,8 +27,9 @@ struct Cell<'a> {
     measured: &'a Measured,
 }
 
-/// The tables of these visits, by muscle (with its side) and test.
-pub fn tables(visits: &[Visit], by: By) -> Vec<Table> {
+/// The tables of these visits, by muscle (with its side) and test; with `wanted` only of each participant's visits of these
+/// numbers, from 1 in the order of time.
+pub fn tables(visits: &[Visit], by: By, wanted: &[usize]) -> Vec<Table> {
     let mut keys: Vec<(&str, &str)> = Vec::new();
     for measured in visits.iter().flat_map(|visit| &visit.items) {
         let key = (measured.item.muscle.as_str(), measured.item.test.as_str());
@@ -36,8 +37,9 @@ pub fn tables(visits: &[Visit], by: By) -> Vec<Table> {
             keys.push(key);
         }
     }
-    let numbered = numbered(visits);
-    keys.into_iter().map(|key| table(&numbered, by, key)).collect()
+    let mut numbered = numbered(visits);
+    numbered.retain(|(number, _)| wanted.is_empty() || wanted.contains(number));
+    keys.into_iter().map(|key| table(&numbered, by, !wanted.is_empty(), key)).collect()
 }
 
 /// Visits in the order of time, each with its number among its participant's. Instants of one format sort as text.
@@ -58,7 +60,7 @@ pub fn instant(visit: &Visit) -> (i128, &str) {
     (read.map_or(i128::MIN, jiff::Timestamp::as_nanosecond), &visit.started_utc)
 }
 
-fn table(visits: &[(usize, &Visit)], by: By, (muscle, test): (&str, &str)) -> Table {
+fn table(visits: &[(usize, &Visit)], by: By, named: bool, (muscle, test): (&str, &str)) -> Table {
     let mut table = Table { name: format!("{muscle}, {test}"), unit: "N".to_owned(), ..Table::default() };
     let mut cells: Vec<Cell> = Vec::new();
     for (number, visit) in visits {
@@ -73,8 +75,35 @@ fn table(visits: &[(usize, &Visit)], by: By, (muscle, test): (&str, &str)) -> Ta
         }
         cells.push(Cell { participant: &visit.participant, column, visit, measured });
     }
+    // Whoever names visits gets those.
+    let rare = if named { Vec::new() } else { rare(&cells) };
+    for (column, whose) in rare {
+        cells.retain(|cell| cell.column != column);
+        table.notes.push(format!(
+            "{column} is left out: most participants have none (only {}); --visits names those that are taken",
+            whose.join(", ")
+        ));
+    }
     fill(&mut table, &cells, by);
     table
+}
+
+/// The columns that fewer than half of the participants have, with those who do, as far as two columns are left: the one
+/// extra visit of a few would cost all others theirs, because only complete rows count.
+fn rare(cells: &[Cell]) -> Vec<(String, Vec<String>)> {
+    let people = |of: &dyn Fn(&Cell) -> bool| -> BTreeSet<String> {
+        cells.iter().filter(|cell| of(cell)).map(|cell| cell.participant.to_owned()).collect()
+    };
+    let all = people(&|_| true).len();
+    let columns: BTreeSet<&String> = cells.iter().map(|cell| &cell.column).collect();
+    let (rare, common): (Vec<_>, Vec<_>) = columns
+        .into_iter()
+        .map(|column| (column.clone(), people(&|cell| cell.column == *column)))
+        .partition(|(_, whose)| 2 * whose.len() < all);
+    if common.len() < 2 {
+        return Vec::new();
+    }
+    rare.into_iter().map(|(column, whose)| (column, whose.into_iter().collect())).collect()
 }
 
 /// Why a value cannot be placed.
@@ -163,20 +192,15 @@ fn median_apart(cells: &[Cell]) -> Option<f64> {
     all.get(all.len() / 2).copied()
 }
 
-/// The conditions that all values share; a word on which they differ holds all their words, and matches nothing else.
+/// The conditions that all values share.
 fn conditions(cells: &[Cell], by: By) -> Conditions {
     let all = || cells.iter().map(|cell| &cell.measured.conditions);
-    let word = |of: fn(&Conditions) -> &String| {
-        let mut words: Vec<&str> = all().map(|conditions| of(conditions).as_str()).collect();
-        words.sort_unstable();
-        words.dedup();
-        words.join("/")
-    };
-    let length = |of: fn(&Conditions) -> Option<f64>| {
+    let word = |of: fn(&Conditions) -> &String| common(all().map(|conditions| of(conditions).as_str()));
+    let length = |of: fn(&Conditions) -> Option<f64>, apart_mm: f64| {
         let values: Option<Vec<f64>> = all().map(of).collect();
         let values = values.filter(|values| !values.is_empty())?;
         let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-        (high - low <= 2.0 * super::conditions::LEVER_MM).then_some(0.5 * (low + high))
+        (high - low <= 2.0 * apart_mm).then_some(0.5 * (low + high))
     };
     Conditions {
         muscle: word(|c| &c.muscle),
@@ -185,8 +209,8 @@ fn conditions(cells: &[Cell], by: By) -> Conditions {
         reaction: word(|c| &c.reaction),
         coupling: word(|c| &c.coupling),
         position: word(|c| &c.position),
-        lever_mm: length(|c| c.lever_mm),
-        gap_mm: length(|c| c.gap_mm),
+        lever_mm: length(|c| c.lever_mm, LEVER_MM),
+        gap_mm: length(|c| c.gap_mm, GAP_MM),
         trials: Some(SCORED),
         profile: word(|c| &c.profile),
         population: word(|c| &c.population),

@@ -5,17 +5,23 @@
 //! Nine formulas are in use and give different numbers for one hand (Bishop et al. 2016, Strength Cond. J. 38:27–32), so
 //! none is printed without its name. For tests of one side at a time the percentage difference is advised (Bishop et al.
 //! 2018, Strength Cond. J. 40:1–6). Whether the sides differ at all is asked of the trials: only where the interval of
-//! right minus left leaves out 0 do they differ more than the repeats.
+//! right minus left leaves out 0 do they differ more than the repeats. Nothing is said where the sides were measured under
+//! conditions that differ, or are not known to match.
 //!
 //! ```
 //! use analysis::study::sides::of_peaks;
 //! let of = of_peaks("index abduction", "make", &[19.0, 20.0, 21.0], &[24.0, 25.0, 26.0]);
 //! assert_eq!(of.and_then(|of| of.percent), Some(20.0));
 //! ```
+use super::conditions::Vouched;
+use super::visit::{CONCENTRIC, Visit};
 use crate::measures::repeats::{Item, Trial};
 use crate::statistics::intervals::welch;
 use crate::trial::{Muscle, Side};
 use serde::Serialize;
+
+/// Confidence level of the interval.
+const LEVEL: f64 = 0.95;
 
 /// The formula of the percentage.
 pub const FORMULA: &str = "percentage difference 100·(M − m)/M, M the stronger side's mean, m the weaker's";
@@ -33,7 +39,7 @@ pub struct SideDifference {
     pub right_n: f64,
     /// Trials on the left and on the right.
     pub trials: (usize, usize),
-    /// Which side is the stronger; `None` where they are equal.
+    /// Which side is the stronger; `None` where they are equal, or it cannot be said.
     pub stronger: Option<Side>,
     /// Percentage difference.
     pub percent: Option<f64>,
@@ -43,8 +49,36 @@ pub struct SideDifference {
     pub difference_n: f64,
     /// Its 95 % Welch interval, N; `None` where the trials give none.
     pub interval_n: Option<(f64, f64)>,
-    /// The interval leaves out 0: the sides differ more than the repeats. `None` without an interval.
+    /// The interval leaves out 0: the sides differ more than the repeats. `None` without an interval, or where it cannot be
+    /// said.
     pub beyond_repeats: Option<bool>,
+    /// Why it cannot be said.
+    pub cannot_say: Vec<String>,
+}
+
+/// How many differences have an interval, and how many of those would leave out 0 by chance were all sides equal.
+pub fn by_chance(sides: &[SideDifference]) -> Option<(usize, f64)> {
+    let shown = sides.iter().filter(|of| of.interval_n.is_some()).count();
+    (shown > 0).then(|| (shown, (1.0 - LEVEL) * shown as f64))
+}
+
+/// The differences at a visit; none is judged where its two sides' conditions do not match.
+pub fn of_visit(visit: &Visit, vouched: &Vouched) -> Vec<SideDifference> {
+    let items: Vec<Item> = visit.items.iter().map(|measured| measured.item.clone()).collect();
+    let mut found: Vec<SideDifference> = sides(&items).into_iter().map(|(of, _)| of).collect();
+    for of in &mut found {
+        let side = |side: Side| visit.find(&format!("{side} {}", of.muscle), &of.test);
+        let Some((left, right)) = side(Side::Left).zip(side(Side::Right)) else { continue };
+        of.cannot_say.extend(left.is_concentric().then(|| CONCENTRIC.to_owned()));
+        of.cannot_say.extend(left.unlike(right, vouched));
+        if of.beyond_repeats.is_none() {
+            of.cannot_say.push("too few trials".to_owned());
+        }
+        if !of.cannot_say.is_empty() {
+            (of.stronger, of.beyond_repeats) = (None, None);
+        }
+    }
+    found
 }
 
 /// The differences at a visit, by its items, each with the orders of the trials behind it.
@@ -75,7 +109,7 @@ pub fn of_peaks(muscle: &str, test: &str, left: &[f64], right: &[f64]) -> Option
         std::cmp::Ordering::Greater => Some(Side::Left),
     };
     let (low, high) = (left_n.min(right_n), left_n.max(right_n));
-    let interval_n = welch(left, right, 0.95);
+    let interval_n = welch(left, right, LEVEL);
     Some(SideDifference {
         muscle: muscle.to_owned(),
         test: test.to_owned(),
@@ -88,6 +122,7 @@ pub fn of_peaks(muscle: &str, test: &str, left: &[f64], right: &[f64]) -> Option
         difference_n: right_n - left_n,
         interval_n,
         beyond_repeats: interval_n.map(|(low, high)| low > 0.0 || high < 0.0),
+        cannot_say: Vec::new(),
     })
 }
 

@@ -5,6 +5,7 @@ use super::conditions::Conditions;
 use super::errors::StudyError;
 use crate::prose::counted;
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Words of which the name of a column of subjects is made, together or apart: `subject id`, `Patient No.`, `PID`.
@@ -126,6 +127,16 @@ impl Table {
         if !header.is_empty() && header.iter().all(|cell| cell.parse::<f64>().is_ok()) {
             return Err(("the first line holds numbers and no names".to_owned(), LAYOUT.into()));
         }
+        if ["recording", "participant", "visit_id", "started_utc"]
+            .iter()
+            .all(|name| header.iter().any(|known| known == name))
+        {
+            return Err((
+                "this is what `fingerforce export` made of recordings".to_owned(),
+                "give the recordings themselves, without --table: `fingerforce reliability RECORDINGS`"
+                    .into(),
+            ));
+        }
         let records = records(&mut reader, header.len())?;
         if records.is_empty() {
             return Err(("no row follows the first line".to_owned(), LAYOUT.into()));
@@ -138,6 +149,7 @@ impl Table {
             Some(at) => format!("subjects are named by the column `{}`", header[at]),
             None => "no column names the subjects: every column is taken as values".to_owned(),
         });
+        table.notes.extend(long(&header, &records, column));
         for (row, (line, record)) in (1..).zip(&records) {
             let own = column.and_then(|at| record.get(at)).map(str::to_owned);
             table.subjects.push(own.unwrap_or_else(|| format!("row {row}")));
@@ -272,6 +284,27 @@ fn counts(cells: &[&str]) -> bool {
     })
 }
 
+/// What is said where a table has a row a value, and not a row a subject: two of its columns hold every combination of
+/// their entries once, as who was rated and who rated them do.
+fn long(header: &[String], records: &[(u64, csv::StringRecord)], subjects: Option<usize>) -> Option<String> {
+    let entries = |at: usize| records.iter().map(move |(_, record)| record.get(at).unwrap_or_default());
+    let kinds = |at: usize| entries(at).collect::<BTreeSet<_>>().len();
+    let columns: Vec<usize> =
+        (0..header.len()).filter(|at| Some(*at) != subjects && kinds(*at) > 1).collect();
+    let crossed = |one: usize, other: usize| {
+        let pairs: BTreeSet<_> = entries(one).zip(entries(other)).collect();
+        kinds(one) * kinds(other) == records.len() && pairs.len() == records.len()
+    };
+    let mut pairs = columns.iter().flat_map(|one| columns.iter().map(move |other| (*one, *other)));
+    let (one, other) = pairs.find(|(one, other)| one < other && crossed(*one, *other))?;
+    Some(format!(
+        "is this a table with a row a value? The columns `{}` and `{}` hold every combination of their entries once, and are taken \
+         as values here: give a row a subject and a column a rater",
+        short(&header[one]),
+        short(&header[other])
+    ))
+}
+
 /// A name as an argument in a shell.
 fn quoted(name: &str) -> String {
     let plain = |c: char| c.is_alphanumeric() || "_-.".contains(c);
@@ -394,6 +427,20 @@ mod tests {
         assert!(hint.contains("1.5") && hint.contains("decimal comma"), "{hint}");
         assert!(refused("id,a,b\nP1,20\n").1.contains("missing value"));
         assert!(refused("id\ta\tb\nP1\t20,5\t21\n").1.contains("decimal point"));
+    }
+
+    #[test]
+    fn a_table_with_a_row_a_value_is_told_and_an_export_is_refused() {
+        let row = |at: usize| format!("{},{},{},{}\n", at + 1, at / 3 + 1, at % 3 + 1, 20 + (7 * at) % 11);
+        let text = "obs,target,judge,score\n".to_owned() + &(0..12).map(row).collect::<String>();
+        let table = Table::parse(text.as_bytes(), Some("obs"), "t").unwrap();
+        assert!(table.notes.iter().any(|note| note.contains("`target` and `judge` hold every combination")));
+        let wide = parse("id,a,b\nP1,20,21\nP2,20,22\nP3,31,30\nP4,25,24\n").unwrap();
+        assert_eq!(wide.notes.len(), 1, "{:?}", wide.notes);
+        let export =
+            "recording,participant,examiner,visit_id,revision,started_utc,order\n1,P05,E1,0501,1,2026,1\n";
+        let (what, hint) = Table::parse(export.as_bytes(), None, "t").unwrap_err();
+        assert!(what.contains("fingerforce export") && hint.contains("give the recordings"), "{what} {hint}");
     }
 
     #[test]

@@ -1,14 +1,14 @@
 //! A visit as others are compared with it: who, when, and each item's trials with their conditions and settings.
 //!
 //! Comes in: a recording. Goes out: plain values (forces N).
-use super::conditions::Conditions;
+use super::conditions::{Conditions, GAP_MM, LEVER_MM, Vouched, common};
 use crate::holds::Parameters;
-use crate::measures::repeats::{self, Item};
+use crate::measures::repeats::{self, Item, SCORED, Spread};
 use crate::recording::later;
 use crate::recording::layout::{EventRow, TrialRow};
 use crate::recording::read::{ReadError, Recording};
 use crate::recording::replay::replay;
-use crate::trial::Muscle;
+use crate::trial::{Muscle, Test};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -130,12 +130,12 @@ fn measured(item: Item, rows: &[TrialRow], events: &[EventRow], population: &str
     let conditions = Conditions {
         muscle: item.muscle.parse::<Muscle>().map_or_else(|_| item.muscle.clone(), Muscle::without_side),
         test: item.test.clone(),
-        arrangement: common(&counted, |row| &row.arrangement),
-        reaction: common(&counted, |row| &row.reaction),
-        coupling: common(&counted, |row| &row.coupling),
-        position: common(&counted, |row| &row.position),
-        lever_mm: near(&counted, |row| row.lever_mm),
-        gap_mm: near(&counted, |row| row.gap_mm),
+        arrangement: common(counted.iter().map(|row| row.arrangement.as_str())),
+        reaction: common(counted.iter().map(|row| row.reaction.as_str())),
+        coupling: common(counted.iter().map(|row| row.coupling.as_str())),
+        position: common(counted.iter().map(|row| row.position.as_str())),
+        lever_mm: near(&counted, |row| row.lever_mm, LEVER_MM),
+        gap_mm: near(&counted, |row| row.gap_mm, GAP_MM),
         trials: Some(item.spread.trials_used).filter(|trials| *trials > 0),
         profile: parameters.as_ref().map_or_else(String::new, |p| p.profile.word().to_owned()),
         population: population.to_owned(),
@@ -144,20 +144,12 @@ fn measured(item: Item, rows: &[TrialRow], events: &[EventRow], population: &str
     Measured { item, conditions, parameters, rows }
 }
 
-/// The word that all trials share; where they do not, all of them, which matches nothing else.
-fn common(rows: &[&TrialRow], of: impl Fn(&TrialRow) -> &String) -> String {
-    let mut words: Vec<&str> = rows.iter().map(|row| of(row).as_str()).collect();
-    words.sort_unstable();
-    words.dedup();
-    words.join("/")
-}
-
 /// The mean of a length, mm, that varies little among the trials; `None` where it varies more, or one is not known.
-fn near(rows: &[&TrialRow], of: impl Fn(&TrialRow) -> f64) -> Option<f64> {
+fn near(rows: &[&TrialRow], of: impl Fn(&TrialRow) -> f64, apart_mm: f64) -> Option<f64> {
     let values: Option<Vec<f64>> = rows.iter().map(|row| repeats::known(of(row))).collect();
     let values = values.filter(|values| !values.is_empty())?;
     let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-    (high - low <= super::conditions::LEVER_MM).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    (high - low <= apart_mm).then(|| values.iter().sum::<f64>() / values.len() as f64)
 }
 
 #[derive(Deserialize)]
@@ -176,7 +168,32 @@ fn parameters_of(events: &[EventRow], row: &TrialRow) -> Option<Parameters> {
         .map(|setting| setting.parameters)
 }
 
+/// Why a concentric test's force tells nothing of the person alone.
+pub(super) const CONCENTRIC: &str =
+    "in a concentric test the force is the examiner's as much as the person's";
+
 impl Measured {
+    /// Its test is a concentric one.
+    pub(super) fn is_concentric(&self) -> bool {
+        self.item.test == Test::Concentric.word()
+    }
+
+    /// It has fewer trials than a result is made of: how many, in words.
+    pub(super) fn too_few_trials(&self) -> Option<String> {
+        let used = self.item.spread.trials_used;
+        (used < SCORED).then(|| format!("{used} of the {SCORED} trials"))
+    }
+
+    /// What forbids holding this result against another of the same person: conditions that differ or are not known to
+    /// match. The examiner is a matter of the limit, the population the person's, the number of trials one of each result.
+    pub(super) fn unlike(&self, other: &Measured, vouched: &Vouched) -> Vec<String> {
+        let mut own = vouched.clone();
+        own.0.extend(["examiner", "population", "trials"].map(str::to_owned));
+        let bare =
+            |of: &Measured| Conditions { population: String::new(), trials: None, ..of.conditions.clone() };
+        bare(self).differences(&bare(other), &own)
+    }
+
     /// Digest of the settings that are the same for everybody: the parameters without what is set for the person
     /// (contact ceiling, expected maximum). Equal digests: the same analysis. `None` where none are recorded.
     pub fn settings(&self) -> Option<String> {
@@ -191,9 +208,9 @@ impl Measured {
         self.item.trials.iter().filter(|trial| trial.used).filter_map(|trial| trial.peak_zero_n).collect()
     }
 
-    /// The peaks behind the result as this program measures them now, with these parameters but for what was set for
-    /// the person; the reason where a hold is not found again.
-    pub fn measured_again(&self, file: &Path, parameters: &Parameters) -> Result<Vec<f64>, Again> {
+    /// The peaks (N) behind the result as this program measures them now, each with its trial's order, with these parameters
+    /// but for what was set for the person; the reason where a hold is not found again.
+    pub fn measured_again(&self, file: &Path, parameters: &Parameters) -> Result<Peaks, Again> {
         // It was held against its digest when the visit was read.
         let recording = Recording::open_unverified(file)?;
         // What is a fact of the visit stays: the zero, and what was expected of this person.
@@ -207,7 +224,7 @@ impl Measured {
         };
         let used =
             |row: &&TrialRow| self.item.trials.iter().any(|trial| trial.order == row.order && trial.used);
-        let mut peaks_n = Vec::new();
+        let mut peaks = Vec::new();
         for row in self.rows.iter().filter(used) {
             let place = |value: i64| usize::try_from(value).unwrap_or(0);
             let holds = replay(&recording, place(row.sensor), place(row.channel), &adjust)?;
@@ -216,10 +233,38 @@ impl Measured {
                     && placed.hold.onset_s < row.end_s
                     && placed.hold.end_s.is_none_or(|end_s| end_s > row.onset_s)
             });
-            peaks_n.push(again.ok_or(Again::Lost(row.order))?.hold.peak_zero_n);
+            peaks.push((row.order, again.ok_or(Again::Lost(row.order))?.hold.peak_zero_n));
         }
-        Ok(peaks_n)
+        Ok(Peaks(peaks))
     }
+}
+
+/// The peaks behind a result, measured again: each trial's order in the visit, and its peak, N.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Peaks(pub Vec<(i64, f64)>);
+
+impl Peaks {
+    /// Their mean, N.
+    pub fn mean_n(&self) -> Option<f64> {
+        Spread::of(&self.0.iter().map(|(_, peak_n)| *peak_n).collect::<Vec<_>>()).mean_of_peaks_n
+    }
+}
+
+/// What forbids holding a person's result at one visit against that at another, besides the number of trials.
+pub(super) fn unlike_visits(
+    (first, then): (&Visit, &Measured),
+    (visit, now): (&Visit, &Measured),
+    vouched: &Vouched,
+) -> Vec<String> {
+    let mut found = then.unlike(now, vouched);
+    if first.population != visit.population {
+        let word = |of: &Visit| match of.population.as_str() {
+            "" => "not recorded".to_owned(),
+            population => population.to_owned(),
+        };
+        found.push(format!("population differs: {} and {}", word(first), word(visit)));
+    }
+    found
 }
 
 /// Why an item could not be measured again.

@@ -75,6 +75,18 @@ pub fn write(folder: &Path, seed: u64) -> Vec<PathBuf> {
 
 /// Writes one visit and gives its file.
 pub fn write_visit(folder: &Path, seed: u64, planned: &Planned, parameters: &Parameters) -> PathBuf {
+    write_visit_off(folder, seed, planned, parameters, 0.0)
+}
+
+/// The same with peaks in its rows that are so many newtons more than measuring its samples gives, as another version may
+/// have found them.
+pub fn write_visit_off(
+    folder: &Path,
+    seed: u64,
+    planned: &Planned,
+    parameters: &Parameters,
+    off_n: f64,
+) -> PathBuf {
     let path =
         folder.join(format!("P{:02}-{}-visit-{}.h5", planned.participant, planned.examiner, planned.visit));
     let (owned, holds) = measured(&peaks_n(seed, planned), parameters);
@@ -88,7 +100,9 @@ pub fn write_visit(folder: &Path, seed: u64, planned: &Planned, parameters: &Par
         time_s: &owned.time_s,
     };
     writer.append(1, all).unwrap();
-    writer.finish(&tables(samples, &holds, parameters)).unwrap();
+    let mut tables = tables(samples, &holds, parameters);
+    tables.trials.iter_mut().for_each(|row| row.peak_zero_n += off_n);
+    writer.finish(&tables).unwrap();
     path
 }
 

@@ -2,7 +2,7 @@
 
 use crate::browser::Browser;
 use crate::clinic::Clinic;
-use crate::visit::{TAB_ENTER, WHERE, gate};
+use crate::visit::{TAB_ENTER, WHERE, answer_gate};
 use analysis::recording::read::Recording;
 use analysis::study::visit::Visit;
 use serde_json::Value;
@@ -53,7 +53,11 @@ async fn play(browser: &Browser, clinic: &mut Clinic) {
 async fn the_last_visit_is_shown_before_and_the_changes_after() {
     let mut clinic = Clinic::with(PLAN, "127.0.0.1:0", &[]);
     let browser = Browser::start(false).await;
-    gate(&browser, &clinic, &["right index"]).await;
+    browser.client.goto(&clinic.link).await.unwrap();
+    browser.until("the setup", "return document.querySelector('input[name=participant]') !== null").await;
+    browser.tab_to("input[name=participant]").await;
+    browser.type_text("P014").await;
+    begin(&browser, &clinic).await;
     play(&browser, &mut clinic).await;
     let first = clinic.place.visit().join("recording-1.h5");
     browser
@@ -88,13 +92,7 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
     }
     browser.accessible("the last visit").await;
     browser.screenshots("setup-last").await;
-    about(&browser).await;
-    browser.tab_to("input[name=examiner]").await;
-    browser.type_text("E01").await;
-    browser.choose("input[name=file]", &clinic.plan()).await;
-    browser.tab_to("button.main").await;
-    browser.press(TAB_ENTER).await;
-    crate::visit::answer_gate(&browser, &["right index"]).await;
+    begin(&browser, &clinic).await;
     play(&browser, &mut clinic).await;
     browser.until("the changes", "return document.querySelector('#since table') !== null").await;
     browser.accessible("the changes").await;
@@ -115,6 +113,17 @@ async fn the_last_visit_is_shown_before_and_the_changes_after() {
         assert!(fields.contains(&(field.0.to_owned(), field.1.to_owned())), "{field:?}: {fields:?}");
     }
     assert_eq!(browser.severe().await, Vec::<String>::new());
+}
+
+/// Fills in the rest of the setup, and begins.
+async fn begin(browser: &Browser, clinic: &Clinic) {
+    about(browser).await;
+    browser.tab_to("input[name=examiner]").await;
+    browser.type_text("E01").await;
+    browser.choose("input[name=file]", &clinic.plan()).await;
+    browser.tab_to("button.main").await;
+    browser.press(TAB_ENTER).await;
+    answer_gate(browser, &["right index"]).await;
 }
 
 /// The site's own error in the data folder, as it would be of repeats in the second visit's conditions.
@@ -187,6 +196,8 @@ async fn the_earlier_one_is_chosen(browser: &Browser, long_ago: &Path, first: &P
     assert!(format!("{before_n:.2}") != format!("{first_n:.2}"), "{before_n} {first_n}");
     assert_eq!(browser.js(&choose(long_ago)).await, 2);
     browser.until("the changes since long ago", &shown(before_n)).await;
+    let verdict = "return document.querySelector('#since tbody tr').cells[6].textContent";
+    assert_eq!(browser.js(verdict).await, "cannot say", "of two trials then");
     let report =
         "return [...document.querySelectorAll('a.button')].some((it) => it.href.includes('since=2019'))";
     assert_eq!(browser.js(report).await, true);
@@ -211,8 +222,19 @@ async fn same_words(browser: &Browser, first: &Path, second: &Path, own: &Path) 
         (cells[1].as_str(), cells[2].as_str()),
         (Some(number("earlier_n").as_str()), Some(number("later_n").as_str()))
     );
-    assert_eq!(cells[6], "cannot say");
     let text = String::from_utf8(compare(&[]).stdout).unwrap();
+    // The conditions match, and so there is a limit and a verdict.
+    let verdict = match change["verdict"].as_str() {
+        Some("increased") => "more than measurement error: increased",
+        Some("decreased") => "more than measurement error: decreased",
+        Some("within-error") => "no change shown: within measurement error",
+        other => panic!("{other:?}: {change:#}"),
+    };
+    assert_eq!(cells[6], verdict);
+    let limit = cells[5].as_str().unwrap();
+    let decides = change["limit"]["decides"].as_f64().unwrap();
+    assert!(limit.starts_with(&format!("{decides:.2} N (MDC95 ")), "{limit}: {change:#}");
+    assert!(text.contains(limit) && text.contains(verdict), "{limit}: {text}");
     let lines =
         browser.js("return [...document.querySelectorAll('#since li')].map((it) => it.textContent)").await;
     assert!(lines.as_array().unwrap().len() >= 3, "{lines}");

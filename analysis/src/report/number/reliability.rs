@@ -3,12 +3,12 @@ use super::{Field, Number, NumberError, origin, used};
 use crate::recording::read::Recording;
 use crate::statistics::sem::Estimate;
 use crate::study::comparison::Basis;
-use crate::study::reliability::Reliability;
+use crate::study::reliability::{Reliability, of_ratios};
 use crate::study::visit::Visit;
 
 /// Of an analysis of reliability; "" is the unit of its values. Of an estimate `NAME_low` and `NAME_high` are the ends of its
 /// 95 % interval.
-const FIELDS: [Field; 22] = [
+const FIELDS: [Field; 27] = [
     ("subjects", "1", "participants with every value"),
     ("occasions", "1", "occasions or raters"),
     ("mean", "", "mean of all values"),
@@ -31,15 +31,26 @@ const FIELDS: [Field; 22] = [
     ("mdc95", "", "z·√2·SEM (agreement) with z of 95 %; its interval is that of the SEM"),
     ("sem_consistency", "", "√MS error; interval by chi-squared"),
     ("mdc95_consistency", "", "z·√2·SEM (consistency) with z of 95 %; its interval is that of the SEM"),
+    ("sem_of_ratios", "%", OF_RATIOS),
+    ("mdc95_of_ratios", "%", OF_RATIOS),
     ("bias", "", "mean of the second occasion minus the first; interval by Student's t"),
     ("lower", "", "lower limit of agreement, bias − z·SD of the differences (Bland & Altman 1986)"),
     ("upper", "", "upper limit of agreement, bias + z·SD of the differences"),
     ("cv_within", "%", "CV within subjects"),
     ("planned_width", "1", "width of the ICC's 95 % interval that a next study is planned for"),
     ("planned_icc", "1", "ICC(3,1), by which it is planned, rounded to four digits"),
-    ("planned_participants", "1", "participants for that width (Bonett 2002)"),
+    ("planned_participants", "1", "participants for that width on average (Bonett 2002)"),
+    ("planned_icc_low", "1", "lower end of the 95 % interval of ICC(3,1), rounded to four digits"),
+    (
+        "planned_participants_low",
+        "1",
+        "participants for that width were the ICC no higher than that (Bonett 2002)",
+    ),
+    ("mdc95_of_ratios_down", "%", OF_RATIOS),
     ("planned_repeats", "1", "values of each participant"),
 ];
+
+const OF_RATIOS: &str = "100·(exp(x) − 1) of the SEM (agreement) of the logarithms, or of ± its MDC95 and the ends of that interval";
 
 /// A number of the reliability data, led back to those of its visits that are among the recordings.
 pub(super) fn find(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Result<Number, NumberError> {
@@ -50,7 +61,8 @@ pub(super) fn find(read: &[(Recording, Visit)], basis: &Basis, id: &str) -> Resu
     let number: usize =
         place.strip_prefix("reliability-").and_then(|n| n.parse().ok()).ok_or_else(unknown)?;
     let of = number.checked_sub(1).and_then(|at| document.analyses.get(at)).ok_or_else(unknown)?;
-    let (_, unit, formula) = FIELDS.iter().find(|(known, ..)| *known == name(field)).ok_or_else(unknown)?;
+    let known = |wanted: &str| FIELDS.iter().find(|(known, ..)| *known == wanted);
+    let (_, unit, formula) = known(field).or_else(|| known(name(field))).ok_or_else(unknown)?;
     let behind: Vec<&String> = of.visits.iter().flatten().collect();
     let ours = || read.iter().filter(|(_, visit)| behind.contains(&&visit.visit_id));
     let mut origins = Vec::new();
@@ -103,6 +115,9 @@ fn value(of: &Reliability, field: &str) -> Option<f64> {
         "planned_icc" => planned.map(|of| of.icc),
         "planned_participants" => planned.map(|of| of.participants as f64),
         "planned_repeats" => planned.map(|of| of.repeats as f64),
+        "planned_icc_low" => planned.and_then(|of| of.icc_low),
+        "planned_participants_low" => planned.and_then(|of| of.participants_low).map(|n| n as f64),
+        "mdc95_of_ratios_down" => of.agreement_of_logs.map(|of| of_ratios(&of.mdc95.times(-1.0)).value),
         _ => None,
     };
     count.or_else(|| {
@@ -133,6 +148,8 @@ fn estimate(of: &Reliability, name: &str) -> Option<Estimate> {
         "mdc95" => of.agreement.map(|sem| sem.mdc95),
         "sem_consistency" => of.consistency.map(|sem| sem.sem),
         "mdc95_consistency" => of.consistency.map(|sem| sem.mdc95),
+        "sem_of_ratios" => of.agreement_of_logs.map(|of| of_ratios(&of.sem)),
+        "mdc95_of_ratios" => of.agreement_of_logs.map(|of| of_ratios(&of.mdc95)),
         "bias" => limits.map(|limits| limits.bias),
         "lower" => limits.map(|limits| limits.lower),
         "upper" => limits.map(|limits| limits.upper),
@@ -151,8 +168,12 @@ mod tests {
     fn every_field_has_its_number_and_each_form_its_own() {
         let table = b"id,a,b\nP1,10,11\nP2,20,18\nP3,30,32\nP4,25,25.5\n";
         let of = reliability::of(&Table::parse(table, None, "t").unwrap(), 0.2).unwrap();
-        for field in names() {
-            assert!(value(&of, &field).is_some_and(f64::is_finite), "{field}");
+        // Nothing grows with the mean here, and of so few the ICC's interval allows no plan by its lower end.
+        let unknown = |field: &&String| {
+            field.contains("_of_ratios") || field.starts_with("planned_") && field.ends_with("_low")
+        };
+        for field in names().iter().filter(|field| !unknown(field)) {
+            assert!(value(&of, field).is_some_and(f64::is_finite), "{field}");
         }
         for (field, form) in [
             ("icc_1_1", "ICC(1,1)"),

@@ -5,12 +5,22 @@ use crate::recording::read::Recording;
 use crate::report::methods::{self, Source};
 use crate::study::comparison::{self, Basis, Change, Comparison};
 use crate::study::procedure;
-use crate::study::visit::{Measured, Visit};
-use crate::study::visit_trend::VisitTrend;
+use crate::study::visit::{Measured, Peaks, Visit};
+use crate::study::visit_trend::{self, VisitTrend};
 
-const CHANGE_FIELDS: [Field; 14] = [
+const CHANGE_FIELDS: [Field; 20] = [
     ("earlier_n", "N", "mean of peak_zero_n of the first three valid trials of the first visit"),
     ("later_n", "N", "mean of peak_zero_n of the first three valid trials of the later visit"),
+    (
+        "reported_earlier_n",
+        "N",
+        "the first visit's result as reported then, where measuring again gives another",
+    ),
+    (
+        "reported_later_n",
+        "N",
+        "the later visit's result as reported then, where measuring again gives another",
+    ),
     ("change_n", "N", "later_n − earlier_n"),
     ("change_percent", "%", "100 · (later_n − earlier_n) / earlier_n"),
     ("limit", LIMIT_UNIT, "z·√2·SEM or t·√2·SEM, or the upper end of its 95 % interval, whichever decides"),
@@ -21,22 +31,33 @@ const CHANGE_FIELDS: [Field; 14] = [
     ("mdc95", LIMIT_UNIT, "z·√2·SEM with z of 95 %"),
     ("mdc95_low", LIMIT_UNIT, "lower end of the MDC95's 95 % interval (chi-squared)"),
     ("mdc95_high", LIMIT_UNIT, "upper end of the MDC95's 95 % interval (chi-squared)"),
+    ("limit_down", LIMIT_UNIT, DOWNWARDS),
+    ("mdc_down", LIMIT_UNIT, DOWNWARDS),
+    ("mdc95_alone_down", LIMIT_UNIT, DOWNWARDS),
+    ("mdc95_down", LIMIT_UNIT, DOWNWARDS),
     ("participants", "1", "participants behind the limit"),
     ("chance_percent", "%", "chance of a false change in this one comparison: its share of the visit's 5 %"),
 ];
+const DOWNWARDS: &str = "the same limit of a decrease; as a ratio one over that of an increase";
 /// N, or % where errors grow with the force.
 const LIMIT_UNIT: &str = "";
 
-const COMPARISON_FIELDS: [Field; 5] = [
+const COMPARISON_FIELDS: [Field; 7] = [
     ("judged", "1", "number of changes with a verdict"),
     ("changes", "1", "number of changes"),
     ("singly", "1", "number of changes that were named beforehand and are judged singly"),
     ("together", "1", "number of changes judged together (Bonferroni)"),
     ("false_changes", "1", "sum of the chances of a false change in each comparison"),
+    ("trends", "1", "number of trends with a p"),
+    (
+        "trends_by_chance",
+        "1",
+        "5 % of the same number: so many have p < 0.05 by chance, were there no trend at all",
+    ),
 ];
 
 const TREND_FIELDS: [Field; 5] = [
-    ("visits", "1", "number of visits with a result of this item"),
+    ("visits", "1", "number of visits with a result of this item whose conditions match the first one's"),
     ("slope_n_per_day", "N/d", "slope of the least-squares line of the results over days"),
     ("slope_low", "N/d", "lower end of the slope's 95 % interval (Student's t)"),
     ("slope_high", "N/d", "upper end of the slope's 95 % interval (Student's t)"),
@@ -121,7 +142,12 @@ pub(super) fn of_visits(
             let mut changes = of.changes.iter().filter(|change| change.visit == visit);
             let change = changes.nth(at).ok_or_else(unknown)?;
             let mut found = of_change(change, field).ok_or_else(unknown)?;
-            let behind = behind_change(read, of, change, field, basis)?;
+            let mut behind = behind_change(read, of, change, field, basis)?;
+            if let Some((earlier, later)) = change.again.as_ref().filter(|_| MEASURED.contains(&field)) {
+                behind.measured_again(&of.visits[0].visit_id, earlier);
+                behind.measured_again(&of.visits[change.visit - 1].visit_id, later);
+                found.formula += AGAIN;
+            }
             let data = behind_limit(change, basis).len();
             if change.limit.is_some() && !OF_RESULTS.contains(&field) && data > 0 {
                 let given = behind.files.len();
@@ -134,7 +160,17 @@ pub(super) fn of_visits(
             let trend = of.trends.get(at).ok_or_else(unknown)?;
             let mut found = of_trend(trend, field).ok_or_else(unknown)?;
             found.formula += &format!("; {}, {}", trend.muscle, trend.test);
-            let behind = Behind::of(read, |visit| visit.find(&trend.muscle, &trend.test))?;
+            let is_in = |visit: &Visit| {
+                trend.visits.iter().any(|number| of.visits[number - 1].visit_id == visit.visit_id)
+            };
+            let mut behind =
+                Behind::of(read, |visit| visit.find(&trend.muscle, &trend.test).filter(|_| is_in(visit)))?;
+            for (visit, peaks) in &trend.again {
+                behind.measured_again(&of.visits[visit - 1].visit_id, peaks);
+            }
+            if !trend.again.is_empty() {
+                found.formula += AGAIN;
+            }
             Ok(number(local.to_owned(), found, behind))
         }
         _ => {
@@ -176,7 +212,19 @@ impl Behind {
         }
         Ok(behind)
     }
+
+    /// Takes the peaks of a visit that were measured again for those in its recording.
+    fn measured_again(&mut self, visit_id: &str, peaks: &Peaks) {
+        for origin in self.origins.iter_mut().filter(|origin| origin.visit == visit_mark(visit_id)) {
+            let again = peaks.0.iter().find(|(order, _)| *order == origin.trial);
+            origin.peak_zero_n = again.map_or(origin.peak_zero_n, |(_, peak_n)| Some(*peak_n));
+        }
+    }
 }
+
+/// What a formula says where its trials' peaks are not those of the recording.
+const AGAIN: &str =
+    "; the peaks are measured again, with the last visit's settings: those in the recordings are others";
 
 /// A number of this id rests on what changes are held against, besides the recordings.
 pub fn rests_on_limits(id: &str) -> bool {
@@ -189,7 +237,10 @@ pub fn rests_on_limits(id: &str) -> bool {
 }
 
 /// Fields of a change that are of its two results; the others are of the limit.
-const OF_RESULTS: [&str; 4] = ["earlier_n", "later_n", "change_n", "change_percent"];
+const OF_RESULTS: [&str; 6] =
+    ["earlier_n", "later_n", "change_n", "change_percent", "reported_earlier_n", "reported_later_n"];
+/// Those of them that measuring again moves.
+const MEASURED: [&str; 4] = ["earlier_n", "later_n", "change_n", "change_percent"];
 
 /// What a number of a change rests on: its two results, or, where it is of the limit, the repeats behind that.
 fn behind_change(
@@ -210,7 +261,8 @@ fn behind_change(
         });
     }
     let wanted = |visit: &Visit| {
-        (field != "later_n" && is(visit, 1)) || (field != "earlier_n" && is(visit, change.visit))
+        (!field.ends_with("later_n") && is(visit, 1))
+            || (!field.ends_with("earlier_n") && is(visit, change.visit))
     };
     Behind::of(read, |visit| visit.find(&change.muscle, &change.test).filter(|_| wanted(visit)))
 }
@@ -228,10 +280,16 @@ fn of_change(change: &Change, field: &str) -> Option<Found> {
     let value = match field {
         "earlier_n" => change.earlier_n,
         "later_n" => change.later_n,
+        "reported_earlier_n" => change.reported_n.map(|(earlier, _)| earlier),
+        "reported_later_n" => change.reported_n.map(|(_, later)| later),
         "change_n" => change.change_n,
         "change_percent" => change.change_percent,
         "limit" => limit.map(|of| percent(of.decides)),
         "mdc" => limit.map(|of| percent(of.mdc.value)),
+        "limit_down" => limit.map(|of| percent(-of.decides)),
+        "mdc_down" => limit.map(|of| percent(-of.mdc.value)),
+        "mdc95_alone_down" => alone.map(|of| percent(-of.decides)),
+        "mdc95_down" => alone.map(|of| percent(-of.mdc.value)),
         "mdc_low" => limit.and_then(|of| of.mdc.low).map(percent),
         "mdc_high" => limit.and_then(|of| of.mdc.high).map(percent),
         "mdc95_alone" => alone.map(|of| percent(of.decides)),
@@ -265,17 +323,20 @@ fn of_comparison(of: &Comparison, field: &str) -> Option<Found> {
         "singly" => of.judged_singly as f64,
         "together" => of.judged_together as f64,
         "false_changes" => of.false_changes,
+        "trends" => visit_trend::by_chance(&of.trends).unwrap_or_default().0 as f64,
+        "trends_by_chance" => visit_trend::by_chance(&of.trends).unwrap_or_default().1,
         _ => return None,
     };
     described(&COMPARISON_FIELDS, field, Some(value), Vec::new())
 }
 
 fn of_trend(of: &VisitTrend, field: &str) -> Option<Found> {
+    let slope = of.slope_n_per_day;
     let value = match field {
         "visits" => Some(of.points.len() as f64),
-        "slope_n_per_day" => Some(of.slope_n_per_day.value),
-        "slope_low" => of.slope_n_per_day.low,
-        "slope_high" => of.slope_n_per_day.high,
+        "slope_n_per_day" => slope.map(|slope| slope.value),
+        "slope_low" => slope.and_then(|slope| slope.low),
+        "slope_high" => slope.and_then(|slope| slope.high),
         "p" => of.p,
         _ => return None,
     };
