@@ -277,7 +277,7 @@ fn the_listing_says_what_is_done_due_missing_and_out_of_the_ordinary() {
     let protocol = folder.path().join("study.toml");
     let text = format!(
         "title = \"Test and retest\"\nparticipants = [\"P03\", \"P04\"]\nsettings = [\"{settings}\"]\n\
-         blinding = \"examiners did not know earlier results\"\n\
+         software = [\"fingerforced 0.0.9\"]\nblinding = \"examiners did not know earlier results\"\n\
          [[visit]]\nname = \"test\"\nday = 0\n[[visit]]\nname = \"retest\"\nday = 7\nwithin_days = 2\n\
          [[visit]]\nname = \"late\"\nday = 60\nwithin_days = 5\n"
     );
@@ -300,6 +300,7 @@ fn the_listing_says_what_is_done_due_missing_and_out_of_the_ordinary() {
     let deviations = |at: usize| late["visits"][at]["deviations"].to_string();
     assert!(!deviations(0).contains("frozen") && deviations(1).contains("are not the frozen ones"));
     assert!(deviations(2).contains("in the window of no planned visit"));
+    assert!(deviations(0).contains("recorded by fingerforced 0.1.0, which is not the protocol's"));
     assert_eq!(late["visits"][0]["calibrations"][0]["state"], "nominal");
 
     let told = run(&["study", "--protocol", protocol.to_str().unwrap(), "--on", "2026-06-01"], &files);

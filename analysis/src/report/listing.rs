@@ -237,6 +237,9 @@ fn deviations(
     if !protocol.examiners.is_empty() && !protocol.examiners.contains(&made.examiner) {
         found.push("the examiner is not one of the protocol's".to_owned());
     }
+    if !protocol.software.is_empty() && !protocol.software.contains(&root.software) {
+        found.push(format!("recorded by {}, which is not the protocol's", root.software));
+    }
     let frozen = &protocol.settings;
     let others = made.settings.iter().filter(|settings| !frozen.is_empty() && !frozen.contains(settings));
     found.extend(others.map(|settings| format!("analysis settings {settings} are not the frozen ones")));

@@ -46,7 +46,7 @@ pub fn paragraph(sources: &[Source], protocol: Option<&Protocol>) -> Prose {
             ". Force was taken with {}. Tests: {}. Conditions: {}. Holds were found and measured by {} with analysis settings {} \
              (SHA-256 digest of all parameters of the finder but those set for the person; they are stored in the recordings). \
              Onset: model-fitted start of the pull; peak: greatest mean of the force above zero over 20 ms, or three samples where that is longer, zero being the mean of \
-             the unloaded sensor before the visit. The result of an item is the mean of the peaks of its first {SCORED} valid \
+             the unloaded sensor when it was last taken before the pull. The result of an item is the mean of the peaks of its first {SCORED} valid \
              trials, decided before testing; further trials replace none. Of ",
             instruments.join("; "),
             tests.join(", "),

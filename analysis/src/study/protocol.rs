@@ -24,7 +24,7 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// What to do about a file that is no protocol.
-const HINT: &str = "write title, participants, examiners, settings, blinding, randomisation and [[visit]]s with name, day and \
+const HINT: &str = "write title, participants, examiners, settings, software, blinding, randomisation and [[visit]]s with name, day and \
                     within_days; README.md shows one";
 
 /// A study's protocol.
@@ -42,6 +42,9 @@ pub struct Protocol {
     /// Digests of the analysis settings, frozen before the first result was looked at; empty: not frozen.
     #[serde(default)]
     pub settings: Vec<String>,
+    /// Programs with their versions that make the recordings, as these name them; empty: any.
+    #[serde(default)]
+    pub software: Vec<String>,
     /// Who was blinded to what, beyond what recordings say.
     #[serde(default)]
     pub blinding: String,
