@@ -197,9 +197,15 @@ fn a_recording_that_begins_seals_what_was_left_and_says_what_is_missing_of_it() 
     let place = Place::default();
     let _sensor = place.sensor(&FOR_EVER);
     for is_damaged in [false, true] {
-        killed_after(&place, 1500, &[]);
-        let visits = daemon::data_folder::visits(&SystemDisk, &place.path("data")).unwrap();
-        let left = visits.iter().find(|visit| !visit.join("recording-1.h5").exists()).unwrap();
+        let recording = Running::start(&mut place.record(&[]));
+        let left = wait_for("samples in the journal", || {
+            let visits = daemon::data_folder::visits(&SystemDisk, &place.path("data")).ok()?;
+            let left = visits.into_iter().find(|visit| !visit.join("recording-1.h5").exists())?;
+            let journal = std::fs::metadata(left.join("journal-000")).ok()?;
+            (journal.len() > 10_000).then_some(left)
+        });
+        recording.signal(Signal::SIGKILL);
+        recording.output();
         if is_damaged {
             damage(&left.join("journal-000"));
         }
