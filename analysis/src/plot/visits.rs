@@ -85,12 +85,9 @@ impl VisitsFigure {
         };
         if examiners.len() < 2 { Vec::new() } else { examiners.iter().enumerate().map(entry).collect() }
     }
-}
 
-impl Figure for VisitsFigure {
-    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
-        let examiners = self.examiners();
-        let words = Words {
+    fn words(&self, examiners: &[&str]) -> Words {
+        Words {
             title: self.title.clone(),
             subtitle: self.subtitle.clone(),
             source: self.source.clone(),
@@ -112,8 +109,14 @@ impl Figure for VisitsFigure {
                 },
                 self.band
             ),
-        };
-        let rows = page::words(root, &words)?;
+        }
+    }
+}
+
+impl Figure for VisitsFigure {
+    fn draw<B: Surface>(&self, root: &DrawingArea<B, Shift>) -> Drawn<B> {
+        let examiners = self.examiners();
+        let rows = page::words(root, &self.words(&examiners))?;
         let pen = Pen(root);
         let legend = self.legend(&examiners);
         let top = if legend.is_empty() { rows.start + 10 } else { page::legend(&pen, &legend, rows.start)? };

@@ -59,7 +59,7 @@ pub struct SideDifference {
 /// How many differences have an interval, and how many of those would leave out 0 by chance were all sides equal.
 pub fn by_chance(sides: &[SideDifference]) -> Option<(usize, f64)> {
     let shown = sides.iter().filter(|of| of.interval_n.is_some()).count();
-    (shown > 0).then(|| (shown, (1.0 - LEVEL) * shown as f64))
+    (shown > 0).then_some((shown, (1.0 - LEVEL) * shown as f64))
 }
 
 /// The differences at a visit; none is judged where its two sides' conditions do not match.

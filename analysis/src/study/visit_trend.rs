@@ -56,7 +56,7 @@ pub fn trends(visits: &[Visit], days: &[Option<f64>], vouched: &Vouched) -> Vec<
 /// How many trends have a p, and how many of those chance alone would set below [`CHANCE`].
 pub fn by_chance(trends: &[VisitTrend]) -> Option<(usize, f64)> {
     let tested = trends.iter().filter(|trend| trend.p.is_some()).count();
-    (tested > 0).then(|| (tested, CHANCE * tested as f64))
+    (tested > 0).then_some((tested, CHANCE * tested as f64))
 }
 
 fn of_item(
