@@ -249,7 +249,7 @@ mod tests {
             drop((writer, lock));
             disk.lose_power();
             let left = visits(&*disk.shared(), data.path());
-            assert_eq!(left.unwrap(), [folder.clone()], "seed {seed}");
+            assert_eq!(left.unwrap(), std::slice::from_ref(&folder), "seed {seed}");
             assert_eq!(read::read_all(disk.shared(), &folder).unwrap().0.len(), 1, "seed {seed}");
         }
     }
