@@ -260,7 +260,7 @@ fn at_a_terminal_the_code_and_then_the_word_are_asked_for_and_anything_else_eras
     const CODE: &str = "Type the participant's code to go on: ";
     const WORD: &str = "Type `erase` to erase all of it: ";
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     let theirs = visit(&place, "QX7731");
     for wrong in ["QX77310", "qx7731", "", "erase", "y"] {
         let shown = at_a_terminal(&place, &[(CODE, wrong)]);
@@ -280,7 +280,7 @@ fn at_a_terminal_the_code_and_then_the_word_are_asked_for_and_anything_else_eras
 #[test]
 fn everything_of_a_participant_goes_after_two_confirmations_and_nothing_of_anybody_else() {
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     let (theirs, other) = (visit(&place, "QX7731"), visit(&place, "P015"));
     let (table, both) = (place.path("table.csv"), place.path("both.json"));
     for (recordings, format, out) in [(&[&theirs][..], "csv", &table), (&[&theirs, &other], "json", &both)] {
@@ -316,7 +316,7 @@ fn everything_of_a_participant_goes_after_two_confirmations_and_nothing_of_anybo
 #[test]
 fn an_erasure_that_was_interrupted_is_completed_by_the_next_run_which_says_so() {
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     let theirs = visit(&place, "QX7731");
     let found = json(&erase(&place, "QX7731", &[]))["found"].clone();
     // As a crash leaves it: the note is written, and some of the files are gone.
@@ -341,7 +341,7 @@ fn an_erasure_that_was_interrupted_is_completed_by_the_next_run_which_says_so() 
 #[test]
 fn an_export_without_identities_holds_none() {
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     let (first, second) = (visit(&place, "QX7731"), visit(&place, "QX7731"));
     let whole = json(&export(&[&first], &["--to", "json"]));
     let whole = &whole["recordings"][0];
@@ -369,7 +369,7 @@ fn an_export_without_identities_holds_none() {
 #[test]
 fn an_export_replaces_nothing_and_asks_about_names() {
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     let first = visit(&place, "P014");
     let out = place.path("out.csv");
     std::fs::write(&out, "mine").unwrap();
@@ -399,7 +399,7 @@ fn an_export_replaces_nothing_and_asks_about_names() {
 #[test]
 fn a_code_that_nobody_has_is_said_to_be_one_and_is_an_error() {
     let place = Place::default();
-    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat"]);
+    let _sensor = place.sensor(&["--first", "1", "--effort", "make:25:1", "--repeat", "--forever"]);
     visit(&place, "QX7731");
     for code in ["QX7732", "qx7731"] {
         let output = erase(&place, code, &[]);
