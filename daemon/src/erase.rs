@@ -79,7 +79,7 @@ impl Found {
 enum Note {
     Begun {
         begun_utc: String,
-        found: Found,
+        found: Box<Found>,
         #[serde(default)]
         removed: Removed,
     },
@@ -139,7 +139,11 @@ pub fn erase(data: &DataFolder, found: &Found, now_utc: &str) -> Result<Erased, 
     let time: String = now_utc.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
     let note = folder.join(format!("{time}-{}.json", id.get(..8).unwrap_or_default()));
     let removed = Removed::default();
-    let begun = Note::Begun { begun_utc: now_utc.to_owned(), found: found.clone(), removed: removed.clone() };
+    let begun = Note::Begun {
+        begun_utc: now_utc.to_owned(),
+        found: Box::new(found.clone()),
+        removed: removed.clone(),
+    };
     write(disk, &note, &begun)?;
     complete(data, note, now_utc, found, removed, &locks)
 }
@@ -321,7 +325,7 @@ fn complete(
         let Removed { visits, derived, exports } = removed;
         Note::Done { begun_utc, visits, files: found.files, bytes: found.bytes, derived, exports }
     } else {
-        Note::Begun { begun_utc, found: rest, removed }
+        Note::Begun { begun_utc, found: Box::new(rest), removed }
     };
     write(disk, &note, &after)?;
     Ok(Erased { note, kept, missed })
@@ -549,7 +553,7 @@ mod tests {
         let (disk, data) = filled(3);
         let used = data_folder::lock_visit(&*disk.shared(), Path::new("/data/visits/two")).unwrap();
         let begun_utc = "2026-03-02T09:00:00Z".to_owned();
-        let note = Note::Begun { begun_utc, found: found(), removed: Removed::default() };
+        let note = Note::Begun { begun_utc, found: Box::new(found()), removed: Removed::default() };
         disk.shared().create_folder(Path::new("/data/erasures")).unwrap();
         write(data.disk(), Path::new("/data/erasures/n.json"), &note).unwrap();
         assert_eq!(complete_begun(&data).unwrap(), []);
@@ -582,7 +586,7 @@ mod tests {
             let mut found = found();
             change(&mut found);
             let begun_utc = "2026-03-02T09:00:00Z".to_owned();
-            let note = Note::Begun { begun_utc, found, removed: Removed::default() };
+            let note = Note::Begun { begun_utc, found: Box::new(found), removed: Removed::default() };
             disk.shared().create_folder(Path::new("/data/erasures")).unwrap();
             write(data.disk(), Path::new("/data/erasures/n.json"), &note).unwrap();
             assert_eq!(complete_begun(&data).unwrap(), [], "{note:?}");

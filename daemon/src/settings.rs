@@ -92,8 +92,10 @@ impl Advice for SettingsError {
 pub fn read(disk: &dyn Disk, data: &Path) -> Result<Settings, SettingsError> {
     let path = data.join(FILE);
     let text = String::from_utf8_lossy(&files::read(disk, &path)?).into_owned();
-    toml::from_str(&text)
-        .map_err(|error| SettingsError::Wrong { path, why: PlanError::of_toml(&text, &error).to_string() })
+    toml::from_str(&text).map_err(|error| SettingsError::Wrong {
+        path,
+        why: PlanError::of_toml(&text, &error).with_line(&text),
+    })
 }
 
 #[cfg(test)]
@@ -119,7 +121,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join(FILE), "practice_days = 9\nretention = 5\n").unwrap();
         let error = read(&SystemDisk, folder.path()).unwrap_err().to_string();
-        assert!(error.contains("settings.toml: line 2, column 1: unknown key `retention`"), "{error}");
+        assert!(error.contains("settings.toml: line 2, `retention = 5`: unknown key `retention`"), "{error}");
         assert!(error.contains("did you mean `retention_days`?") && !error.contains(['|', '\n']), "{error}");
     }
 }

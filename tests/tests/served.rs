@@ -84,8 +84,11 @@ fn a_port_or_a_folder_that_another_program_has_is_refused_with_what_to_do() {
     let (error, hint) = refused(&clinic.post(&cookie, "/api/visit", &json!({})));
     assert!(error.contains("is busy") && !error.contains("close"), "{error}");
     assert!(hint.contains("close that program"), "{hint}");
-    let log = std::fs::read_to_string(clinic.place.path("log")).unwrap();
-    assert!(log.contains("nothing came of it: port ") && log.contains("hint="), "{log}");
+    let log = wait_for("a word in the log", || {
+        let log = std::fs::read_to_string(clinic.place.path("log")).unwrap();
+        log.contains("nothing came of it").then_some(log)
+    });
+    assert!(log.contains("nothing came of it: port ") && log.contains("hint=\"close that program"), "{log}");
 
     let mut second = fingerforced();
     second.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(&elsewhere);

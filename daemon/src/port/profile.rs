@@ -142,7 +142,7 @@ impl Profile {
     /// What is wrong with it, in a sentence.
     pub fn parse(text: &str) -> Result<Profile, String> {
         let profile: Profile =
-            toml::from_str(text).map_err(|error| PlanError::of_toml(text, &error).to_string())?;
+            toml::from_str(text).map_err(|error| PlanError::of_toml(text, &error).with_line(text))?;
         profile.checked()
     }
 

@@ -24,6 +24,12 @@ impl PlanError {
         PlanError { line, column, why: why.into() }
     }
 
+    /// The same with the line itself, for a text that is short.
+    pub(crate) fn with_line(&self, text: &str) -> String {
+        let line = text.lines().nth(self.line - 1).unwrap_or_default().trim();
+        format!("line {}, `{line}`: {}", self.line, self.why)
+    }
+
     /// An error of the TOML reader; an unknown word gets the nearest known one.
     pub(crate) fn of_toml(text: &str, error: &toml::de::Error) -> PlanError {
         // Serde names Rust's types; whoever writes a plan knows numbers.
