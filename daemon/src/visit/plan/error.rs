@@ -26,7 +26,7 @@ impl PlanError {
 
     /// The same with the line itself, for a text that is short.
     pub(crate) fn with_line(&self, text: &str) -> String {
-        let line = text.lines().nth(self.line - 1).unwrap_or_default().trim();
+        let line = text.lines().nth(self.line.saturating_sub(1)).unwrap_or_default().trim();
         format!("line {}, `{line}`: {}", self.line, self.why)
     }
 
