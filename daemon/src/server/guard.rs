@@ -116,12 +116,13 @@ impl Guard {
         // What cannot be understood lets nobody in.
         self.keys().sessions = serde_json::from_slice(&files::read(&*disk, &path)?).unwrap_or_default();
         let watch = folder.join("watch.key");
-        let mut key = files::read(&*disk, &watch)?;
+        let mut key = String::from_utf8_lossy(&files::read(&*disk, &watch)?).trim().to_owned();
+        // An empty one would let in everybody.
         if key.is_empty() {
-            key = new_key().into_bytes();
-            files::replace(&*disk, &watch, &key)?;
+            key = new_key();
+            files::replace(&*disk, &watch, key.as_bytes())?;
         }
-        self.watch = Some(digest(String::from_utf8_lossy(&key).trim()));
+        self.watch = Some(digest(&key));
         self.kept = Some(Mutex::new((disk, path)));
         Ok(self)
     }
