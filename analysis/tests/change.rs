@@ -139,12 +139,23 @@ fn sides_under_other_conditions_are_not_held_against_each_other() {
         "{told}"
     );
     assert!(!told.contains(" stronger by "), "{told}");
-    // What is not recorded may be vouched for.
+    // What is recorded of one side only may be vouched for.
     let right = &mut visits[2].items[1].conditions;
     (right.lever_mm, right.position) = (None, "neutral".to_owned());
     assert_eq!(comparison::compare(&visits, &rules).unwrap().sides[0].beyond_repeats, None);
     rules.vouched = Vouched(vec!["lever".to_owned()]);
     assert!(comparison::compare(&visits, &rules).unwrap().sides[0].beyond_repeats.is_some());
+    // What is recorded of neither is taken to be the same, and that is said.
+    rules.vouched = Vouched::default();
+    let both = &mut visits[2].items;
+    (both[0].conditions.lever_mm, both[1].conditions.lever_mm) = (None, None);
+    let of = comparison::compare(&visits, &rules).unwrap();
+    assert!(of.sides[0].beyond_repeats.is_some() && of.sides[0].cannot_say.is_empty(), "{:?}", of.sides);
+    assert!(
+        text(&of).contains("Recorded of neither side, and taken to be the same on both: lever."),
+        "{}",
+        text(&of)
+    );
 }
 
 /// A limit is shown with its level, and as a ratio with both ends, in the words and under the figure.

@@ -257,4 +257,12 @@ fn a_data_folder_without_visits_is_said_to_have_none() {
     std::fs::create_dir_all(place.path("data/visits")).unwrap();
     let output = run(fingerforced().arg("recover").arg(place.path("data")));
     assert!(output.status.success() && output.stdout.starts_with(b"there is no visit in "), "{output:?}");
+    // As a kill between a visit's folder and its journal leaves it; named, it is still a visit, and another folder none.
+    let empty = place.path("data/visits/20260302T090000Z-abcdef01");
+    std::fs::create_dir(&empty).unwrap();
+    let output = run(fingerforced().arg("recover").arg(&empty).arg("--json"));
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(json(&output)["visits"][0]["decision"], "nothing");
+    std::fs::create_dir(place.path("elsewhere")).unwrap();
+    assert_eq!(run(fingerforced().arg("recover").arg(place.path("elsewhere"))).status.code(), Some(1));
 }

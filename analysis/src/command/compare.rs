@@ -25,6 +25,7 @@ use crate::trial::{Muscle, Side, Test};
 use comfy_table::presets::UTF8_FULL_CONDENSED;
 use comfy_table::{CellAlignment, Table};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Changes between visits, each against the smallest change that can be shown
@@ -196,6 +197,7 @@ pub fn text(of: &Comparison) -> String {
             side_table(&of.sides),
             of.sides.iter().filter_map(sides_unsaid).map(|words| clean(&words) + "\n").collect::<String>(),
         );
+        text += &sides_taken(&of.sides).map_or_else(String::new, |words| words + "\n");
         text += &sides_by_chance(&of.sides).map_or_else(String::new, |words| format!("{words}\n"));
     }
     text + CAUTIONS + "\n"
@@ -272,6 +274,14 @@ pub fn trends_by_chance(of: &Comparison) -> Option<Prose> {
 pub fn sides_unsaid(of: &SideDifference) -> Option<String> {
     let because = of.cannot_say.join("; ");
     (!of.cannot_say.is_empty()).then(|| format!("{}, {}: cannot say, because {because}", of.muscle, of.test))
+}
+
+/// What of the sides' conditions nobody has written down, in a line.
+pub fn sides_taken(of: &[SideDifference]) -> Option<String> {
+    let names: BTreeSet<&str> = of.iter().flat_map(|side| side.taken_as_same.iter().copied()).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    (!names.is_empty())
+        .then(|| format!("Recorded of neither side, and taken to be the same on both: {}.", names.join(", ")))
 }
 
 /// How many differences of sides chance alone would set beyond the repeats.

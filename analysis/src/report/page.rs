@@ -9,8 +9,8 @@ use super::number::{
 };
 use super::{chart, nerve};
 use crate::command::compare::{
-    chances, limit_from, limit_words, limits_made, reported_words, sides_by_chance, sides_unsaid,
-    trend_words, trends_by_chance, verdict_words, vouched_words,
+    chances, limit_from, limit_words, limits_made, reported_words, sides_by_chance, sides_taken,
+    sides_unsaid, trend_words, trends_by_chance, verdict_words, vouched_words,
 };
 use crate::measures::repeats::{self, HOLD, Item, Spread, Trial};
 use crate::plot::names;
@@ -470,7 +470,7 @@ fn side_section(page: &mut Page, found: &[SideDifference], visit_id: &str, invol
         ],
         &groups,
     );
-    page.list(&found.iter().filter_map(sides_unsaid).collect::<Vec<_>>());
+    page.list(&found.iter().filter_map(sides_unsaid).chain(sides_taken(found)).collect::<Vec<_>>());
     if let Some(words) = sides_by_chance(found) {
         page.paragraph(words.with_ids(|field| visit_number_id(visit_id, field)));
     }

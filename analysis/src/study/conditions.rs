@@ -106,6 +106,20 @@ impl Conditions {
         found.number("trials", (count(self.trials), count(other.trials)), 0.0);
         found.told()
     }
+
+    /// Of the sensor and the hand, what neither tells.
+    pub fn unsaid(&self, other: &Conditions) -> Vec<&'static str> {
+        let pair = self.arrangement == "pair" || other.arrangement == "pair";
+        let silent = [
+            ("arrangement", self.arrangement.is_empty() && other.arrangement.is_empty()),
+            ("reaction", self.reaction.is_empty() && other.reaction.is_empty()),
+            ("coupling", self.coupling.is_empty() && other.coupling.is_empty()),
+            ("position", self.position.is_empty() && other.position.is_empty()),
+            ("lever", self.lever_mm.or(other.lever_mm).is_none()),
+            ("gap", pair && self.gap_mm.or(other.gap_mm).is_none()),
+        ];
+        silent.into_iter().filter(|(_, silent)| *silent).map(|(name, _)| name).collect()
+    }
 }
 
 /// What has been found not to match.

@@ -6,7 +6,8 @@
 //! none is printed without its name. For tests of one side at a time the percentage difference is advised (Bishop et al.
 //! 2018, Strength Cond. J. 40:1–6). Whether the sides differ at all is asked of the trials: only where the interval of
 //! right minus left leaves out 0 do they differ more than the repeats. Nothing is said where the sides were measured under
-//! conditions that differ, or are not known to match.
+//! conditions that differ, or that are recorded of one side only. What is recorded of neither is taken to be the same within a
+//! visit, and that is said.
 //!
 //! ```
 //! use analysis::study::sides::of_peaks;
@@ -54,6 +55,8 @@ pub struct SideDifference {
     pub beyond_repeats: Option<bool>,
     /// Why it cannot be said.
     pub cannot_say: Vec<String>,
+    /// Conditions that are recorded of neither side, and taken to be the same.
+    pub taken_as_same: Vec<&'static str>,
 }
 
 /// How many differences have an interval, and how many of those would leave out 0 by chance were all sides equal.
@@ -70,7 +73,11 @@ pub fn of_visit(visit: &Visit, vouched: &Vouched) -> Vec<SideDifference> {
         let side = |side: Side| visit.find(&format!("{side} {}", of.muscle), &of.test);
         let Some((left, right)) = side(Side::Left).zip(side(Side::Right)) else { continue };
         of.cannot_say.extend(left.is_concentric().then(|| CONCENTRIC.to_owned()));
-        of.cannot_say.extend(left.unlike(right, vouched));
+        of.taken_as_same = left.conditions.unsaid(&right.conditions);
+        of.taken_as_same.retain(|name| !vouched.covers(name));
+        let mut own = vouched.clone();
+        own.0.extend(of.taken_as_same.iter().map(|name| (*name).to_owned()));
+        of.cannot_say.extend(left.unlike(right, &own));
         if of.beyond_repeats.is_none() {
             of.cannot_say.push("too few trials".to_owned());
         }
@@ -123,6 +130,7 @@ pub fn of_peaks(muscle: &str, test: &str, left: &[f64], right: &[f64]) -> Option
         interval_n,
         beyond_repeats: interval_n.map(|(low, high)| low > 0.0 || high < 0.0),
         cannot_say: Vec::new(),
+        taken_as_same: Vec::new(),
     })
 }
 

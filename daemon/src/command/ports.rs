@@ -4,7 +4,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::port::find::{Found, find};
 use crate::port::handover::{CAPACITY_BYTES, Handover, Item, Reason};
 use crate::port::listen::{Listener, Verdict};
-use crate::port::profile::{Proposal, propose};
+use crate::port::propose::{Proposal, propose};
 use crate::port::reader::Reader;
 use crate::port::text::printable;
 use crate::port::{DEFAULT_BAUD, Port, open};

@@ -85,7 +85,10 @@ fn which(disk: &dyn Disk, path: &Path) -> anyhow::Result<(Vec<PathBuf>, bool)> {
     if folder.join("visits").is_dir() {
         return Ok((data_folder::visits(disk, folder).map_err(advised)?, false));
     }
-    let holds_visit = !crate::journal::segments(disk, folder).map_err(advised)?.is_empty()
+    // A kill may come between a visit's folder and its journal.
+    let is_visit = folder.parent().is_some_and(|above| above.ends_with("visits"));
+    let holds_visit = is_visit
+        || !crate::journal::segments(disk, folder).map_err(advised)?.is_empty()
         || !seal::recordings(disk, folder).map_err(advised)?.is_empty()
         || crate::tidy::removed(disk, folder).map_err(advised)?.is_some();
     if !holds_visit {

@@ -2,7 +2,7 @@
 //!
 //! In: a port's name. Out: [`handover::Item`]s in the order in which they happened, stamped with the monotonic clock in
 //! nanoseconds at the moment a read returned. Nothing here knows what the bytes mean, except [`listen`], which says what
-//! kind of device a port sounds like, and [`profile`], what lines of numbers mean.
+//! kind of device a port sounds like, [`profile`], what lines of numbers mean, and [`propose`], which finds that out.
 
 pub mod cable;
 pub mod find;
@@ -10,6 +10,7 @@ pub mod handover;
 pub mod listen;
 pub mod open;
 pub mod profile;
+pub mod propose;
 pub mod reader;
 pub mod text;
 

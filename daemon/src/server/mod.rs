@@ -12,6 +12,7 @@ pub mod live;
 pub mod metrics;
 pub mod review;
 pub mod routes;
+pub mod setup;
 pub mod tls;
 pub mod view;
 
